@@ -1,0 +1,1 @@
+"""From something of known size to millimetres per pixel, with its uncertainty."""

@@ -1,0 +1,1 @@
+"""Published criteria as data files, and verdicts from measures."""

@@ -1,0 +1,82 @@
+"""Every error this package raises on purpose.
+
+Each error says what was found, what was needed and what to do next. All share
+one base class, so a caller catches :class:`RxMeasureError` and nothing else.
+The command line turns ``exit_code`` into the process's exit status.
+"""
+
+from __future__ import annotations
+
+
+class RxMeasureError(Exception):
+    """Base of all errors of the package.
+
+    Parameters
+    ----------
+    found : str
+        What was met.
+    needed : str
+        What would have been right.
+    next_step : str
+        What the person can do now.
+    overridable : bool
+        True when a person may go on against this refusal by giving a reason,
+        which is then kept in the review file.
+    """
+
+    exit_code = 1
+
+    def __init__(
+        self, *, found: str, needed: str, next_step: str, overridable: bool = False
+    ) -> None:
+        self.found = found
+        self.needed = needed
+        self.next_step = next_step
+        self.overridable = overridable
+        super().__init__(f"Found: {found} Needed: {needed} Next: {next_step}")
+
+
+class ImageReadError(RxMeasureError):
+    """The file is not a radiograph this program can open."""
+
+    exit_code = 3
+
+
+class CalibrationError(RxMeasureError):
+    """A scale cannot be had from what was given."""
+
+    exit_code = 4
+
+
+class MarksError(RxMeasureError):
+    """Clicks, landmarks or an annotation file are wrong or not enough."""
+
+    exit_code = 5
+
+
+class CriterionError(RxMeasureError):
+    """A criteria file is wrong, or a rule is asked for that does not exist."""
+
+    exit_code = 6
+
+
+class ReviewFileError(RxMeasureError):
+    """A review file is not valid, too new, or cannot be migrated."""
+
+    exit_code = 7
+
+
+class ImageChangedError(ReviewFileError):
+    """The image is not the one that the review was made on."""
+
+    exit_code = 8
+
+
+class WriteError(RxMeasureError):
+    """A result could not be written; what was there before is untouched."""
+
+    exit_code = 9
+
+
+class NotCalibratedError(CalibrationError):
+    """Millimetres were asked of something that has no scale."""

@@ -1,0 +1,1 @@
+"""Measurement of one canal: length, width, taper, density gaps, extrusion, curvature."""

@@ -1,0 +1,1 @@
+"""Fit arithmetic: sizes, tapers, trimming, heat-carrier depth, backfill."""

@@ -1,0 +1,1 @@
+"""Synthetic radiographs with known truth."""

@@ -1,0 +1,1 @@
+"""Files to radiographs: DICOM and raster readers."""

@@ -1,0 +1,1 @@
+"""The review file: what is kept beside the image."""

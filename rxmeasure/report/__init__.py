@@ -1,0 +1,1 @@
+"""Reports: reading only, no measuring."""

@@ -1,0 +1,1 @@
+"""Centre lines from a few clicks."""
