@@ -28,7 +28,12 @@ MEASURES: dict[str, MeasureName] = {
     for m in (
         MeasureName(name=n, unit=u, meaning=t, film_kinds=k)
         for n, u, t, k in (
-            ("canal_length_mm", "mm", "coronal reference to radiographic apex along the canal", _ALL),
+            (
+                "canal_length_mm",
+                "mm",
+                "coronal reference to radiographic apex along the canal",
+                _ALL,
+            ),
             ("canal_length_straight_mm", "mm", "the same, straight", _ALL),
             (
                 "fill_to_apex_core_mm",
@@ -58,7 +63,12 @@ MEASURES: dict[str, MeasureName] = {
             ),
             ("core_beyond_apex", "bool", "core ends beyond the radiographic apex", _FILL),
             ("void_count", "1", "visible voids that reach the stated floor", _FILL),
-            ("void_free", "bool", "no visible void within the fill or between fill and wall", _FILL),
+            (
+                "void_free",
+                "bool",
+                "no visible void in the fill or at the wall",
+                _FILL,
+            ),
             ("wall_void_count", "1", "visible voids along a wall", _FILL),
             ("joint_void_count", "1", "transverse voids at a joint", _FILL),
             ("void_area_mm2", "mm2", "summed area of the visible voids", _FILL),
@@ -72,7 +82,12 @@ MEASURES: dict[str, MeasureName] = {
                 _FILL,
             ),
             ("puff_area_mm2", "mm2", "sealer beyond the canal (approximate)", _FILL),
-            ("gross_extrusion", "bool", "extrusion large enough to call for prompt attention", _FILL),
+            (
+                "gross_extrusion",
+                "bool",
+                "extrusion that calls for prompt attention",
+                _FILL,
+            ),
             ("post_gap_mm", "mm", "empty stretch between post end and fill", _FILL),
             ("apical_fill_under_post_mm", "mm", "length of fill left under the post", _FILL),
             (
