@@ -1,1 +1,1 @@
-"""The review file: what is kept beside the image."""
+"""What is kept of a review: the review file and the annotation file."""

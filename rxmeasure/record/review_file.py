@@ -1,0 +1,153 @@
+"""The review file: one JSON beside the image with all inputs and results.
+
+``NAME.rxreview.json`` holds everything that is needed to compute the review
+again, and what came out: format and software version, the image's hash and
+facts, the marks with all settings, the scale, the canals, the verdicts, the
+warnings and the overrides with their reasons. Floats return exactly as they
+were.
+
+The annotation file is the small sister: the marks alone, as TOML or JSON, with
+the defaults of :class:`~rxmeasure.marks.ReviewMarks` where a field is left out.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from rxmeasure.atomic import write_text
+from rxmeasure.errors import ImageChangedError, MarksError, ReviewFileError, RxMeasureError
+from rxmeasure.marks import ReviewMarks
+from rxmeasure.radiograph import Radiograph
+from rxmeasure.record.migrations import FORMAT, VERSION, migrate
+from rxmeasure.record.parsing import check_tree, read_json, read_toml, refuse
+from rxmeasure.record.schema import MARKS_SCHEMA_PATH, REVIEW_SCHEMA_PATH
+from rxmeasure.review import Review
+from rxmeasure.values import as_plain
+
+if TYPE_CHECKING:
+    from cattrs import Converter
+
+SUFFIX = ".rxreview.json"
+
+# Line breaks inside an array of plain numbers; a JSON string never holds a raw line break.
+_NUMBER_ARRAY = re.compile(r"\[\n[-+.\deE,\s]*\]")
+
+
+def review_path(image_path: str | Path) -> Path:
+    """Return where the review of an image is kept: beside it, ``NAME.rxreview.json``."""
+    image_path = Path(image_path)
+    return image_path.with_name(image_path.name + SUFFIX)
+
+
+def save_review(review: Review, path: str | Path) -> None:
+    """Write a review file, whole or not at all. Inverse of `load_review`.
+
+    Raises
+    ------
+    ReviewFileError
+        A value cannot be kept (NaN, infinity, broken text); the place is named.
+    WriteError
+        The file cannot be written; an older review stays as it was.
+    """
+    path = Path(path)
+    document = {
+        "format": FORMAT,
+        "format_version": VERSION,
+        "review": as_plain(_converter().unstructure(review)),
+    }
+    check_tree(document, name=path.name, error=ReviewFileError)
+    write_text(path, _as_json(document))
+
+
+def load_review(path: str | Path) -> Review:
+    """Read a review file; older versions are brought to the current one.
+
+    Raises
+    ------
+    ReviewFileError
+        Not a review file, damaged, too new, or not fitting the schema; the
+        place is named.
+    """
+    path = Path(path)
+    return _review_of(read_json(path, ReviewFileError), path)
+
+
+def read_marks(path: str | Path) -> ReviewMarks:
+    """Read the marks from an annotation file (``.toml``, else JSON) or from a review file.
+
+    Raises
+    ------
+    MarksError
+        The annotation file is damaged or does not fit the schema; the place is named.
+    ReviewFileError
+        A review file was given and it is not valid.
+    """
+    path = Path(path)
+    toml = path.suffix.lower() == ".toml"
+    tree = read_toml(path, MarksError) if toml else read_json(path, MarksError)
+    if isinstance(tree, dict) and tree.get("format") == FORMAT:
+        return _review_of(tree, path).marks
+    refuse(tree, str(MARKS_SCHEMA_PATH), name=path.name, error=MarksError)
+    tree.pop("format_version", None)
+    marks: ReviewMarks = _structure(tree, ReviewMarks, path, MarksError)
+    return marks
+
+
+def check_image(review: Review, radiograph: Radiograph) -> None:
+    """Raise unless the radiograph is the one that the review was made on (SHA-256 of the file).
+
+    Raises
+    ------
+    ImageChangedError
+        Overridable: a person may go on by giving a reason.
+    """
+    then, now = review.image, radiograph.source
+    if then.sha256 == now.sha256:
+        return
+    raise ImageChangedError(
+        found=f"{now.file_name} ({now.rows} x {now.columns}, SHA-256 {now.sha256[:12]}...) is not "
+        f"the image of this review ({then.file_name}, {then.rows} x {then.columns}, "
+        f"SHA-256 {then.sha256[:12]}...).",
+        needed="the unchanged image, because marks and numbers belong to its pixels.",
+        next_step="Open the original image, or go on and give the reason.",
+        overridable=True,
+    )
+
+
+def _review_of(tree: Any, path: Path) -> Review:
+    document = migrate(tree if isinstance(tree, dict) else {})
+    refuse(document, str(REVIEW_SCHEMA_PATH), name=path.name, error=ReviewFileError)
+    review: Review = _structure(document["review"], Review, path, ReviewFileError)
+    return review
+
+
+def _structure(tree: Any, kind: type, path: Path, error: type[RxMeasureError]) -> Any:
+    from cattrs import BaseValidationError, transform_error
+
+    try:
+        return _converter().structure(tree, kind)
+    except BaseValidationError as fault:
+        raise error(
+            found=f"{path.name} does not fit: {transform_error(fault)[0][:300]}.",
+            needed="a file that fits the schema.",
+            next_step="Correct that entry.",
+        ) from fault
+
+
+@cache
+def _converter() -> Converter:
+    from cattrs import Converter
+
+    converter = Converter(forbid_extra_keys=True)
+    # The one field that may be number, yes/no or text keeps what JSON gave.
+    converter.register_structure_hook(float | bool | str | None, lambda value, _: value)
+    return converter
+
+
+def _as_json(document: dict[str, Any]) -> str:
+    text = json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False)
+    return _NUMBER_ARRAY.sub(lambda m: re.sub(r"\s+", " ", m[0]), text) + "\n"
