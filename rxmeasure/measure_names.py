@@ -54,6 +54,18 @@ MEASURES: dict[str, MeasureName] = {
                 "apical end of the sealer to the radiographic apex along the canal",
                 _FILL,
             ),
+            (
+                "fill_to_apex_ratio",
+                "1",
+                "fill-to-apex distance over the canal's length: needs no scale",
+                _FILL,
+            ),
+            (
+                "fill_length_ratio",
+                "1",
+                "fill length over the canal's length: needs no scale",
+                _FILL,
+            ),
             ("fill_length_mm", "mm", "coronal to apical end of the fill along the canal", _FILL),
             (
                 "fill_level",

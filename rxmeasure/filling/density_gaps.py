@@ -1,0 +1,326 @@
+"""Voids: places where the fill shows less density than it should.
+
+Model: along one fill the edges, the density and the shape of the cross-section
+change slowly; each is described robustly over the whole fill, so that a void
+does not describe itself. The cross-section is the blurred chord of a rod times
+what this fill shows in most of its rows. What is missing against that
+description is looked at on several scales, each measured in its own robust
+noise, column by column.
+
+A void at the very end of the fill cannot be told from the end
+(:data:`BLIND_MM`); one that accompanies the whole fill describes the fill.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage, special
+
+from rxmeasure.filling.blurred_chord import blurred_chord
+from rxmeasure.filling.fill_end import FillExtent
+from rxmeasure.filling.strip import CanalStrip
+from rxmeasure.filling.width import WidthProfile
+from rxmeasure.geometry import FloatArray
+
+#: Stretch at either end of the fill that is not searched (mm).
+BLIND_MM = 0.35
+#: Places across the fill, in half-widths.
+ACROSS = np.linspace(-1.25, 1.25, 36)
+#: Scales of the search: standard deviations along the canal (mm) and across (half-widths).
+SCALES = ((0.07, 0.10), (0.12, 0.16), (0.12, 0.45), (0.22, 0.22), (0.45, 0.16))
+#: Noise standard deviations from which a lack of density counts as a candidate.
+THRESHOLD_SD = 4.5
+#: Least lack of density, as a share of the expected one (choice).
+LEAST_CONTRAST = 0.06
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FillDensity:
+    """A fill normalised in width: expected and missing density; plane units.
+
+    Attributes
+    ----------
+    s : ndarray, shape (N,)
+        Arc distances of the rows searched.
+    rows : ndarray of int, shape (N,)
+        Their rows in the strip.
+    left, right : ndarray, shape (N,)
+        Robust edges.
+    density : ndarray, shape (N,)
+        Grey level of the middle over the background.
+    expected : ndarray, shape (N,)
+        What the whole fill lets one expect there.
+    missing : ndarray, shape (N, M)
+        Expected minus found density, positive where something is missing.
+    template : ndarray, shape (N, M)
+        Expected density.
+    """
+
+    s: FloatArray
+    rows: np.ndarray
+    left: FloatArray
+    right: FloatArray
+    density: FloatArray
+    expected: FloatArray
+    missing: FloatArray
+    template: FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class GapCandidate:
+    """One lack of density; plane units. ``outline`` is closed, in (s, t)."""
+
+    kind: str
+    side: int
+    s: float
+    t: float
+    length: float
+    width: float
+    area: float
+    contrast: float
+    contrast_sd: float
+    confidence: float
+    outline: FloatArray
+
+
+def robust_curve(x: FloatArray, y: FloatArray, degree: int, weight: FloatArray) -> FloatArray:
+    """Polynomial through ``y`` that a minority of departures does not pull (Tukey weights)."""
+    centred = 2.0 * (x - x.min()) / max(float(np.ptp(x)), 1e-9) - 1.0
+    basis = np.polynomial.legendre.legvander(centred, degree)
+    w = weight.copy()
+    fitted = np.full_like(y, np.median(y))
+    for k in range(12):
+        root = np.sqrt(w)[:, None]
+        solution, *_ = np.linalg.lstsq(basis * root, y * root[:, 0], rcond=None)
+        fitted = basis @ solution
+        r = y - fitted
+        sd = 1.4826 * float(np.median(np.abs(r))) + 1e-9
+        cut = max(4.7 - 0.3 * k, 3.0) * sd
+        w = weight * np.clip(1.0 - (r / cut) ** 2, 0.0, 1.0) ** 2 + 1e-6
+    return np.asarray(fitted)
+
+
+def describe_density(
+    strip: CanalStrip, width: WidthProfile, extent: FillExtent
+) -> FillDensity | None:
+    """Expected and missing density of a fill, or None when it is too short (2 mm)."""
+    searched = (strip.s > extent.start_s + BLIND_MM) & (strip.s < extent.end_s - BLIND_MM)
+    rows = np.flatnonzero(searched)
+    if len(rows) * strip.s_step < 2.0:
+        return None
+    s = strip.s[rows]
+    trust = np.clip(width.edge_strength[rows] / 5.0, 0.05, 1.0)
+    degree = 4 if np.ptp(s) > 8.0 else 3
+    left = robust_curve(s, width.left[rows], degree, trust)
+    right = robust_curve(s, width.right[rows], degree, trust)
+    half = np.maximum((right - left) / 2.0, 0.05)
+    centre = (left + right) / 2.0
+    t = centre[:, None] + ACROSS[None, :] * half[:, None]
+    column = (t - strip.t[0]) / strip.t_step
+    index = np.broadcast_to(rows[:, None], column.shape)
+    found = ndimage.map_coordinates(
+        strip.values, np.stack([index, column]), order=1, mode="nearest"
+    )
+    background = _background(strip, rows, left, right, width.blur, t)
+    over = found - background
+    inner = np.abs(ACROSS) < 0.45
+    density = np.median(over[:, inner], axis=1)
+    expected = np.maximum(robust_curve(s, density, degree, np.ones_like(s)), 1e-6)
+    chord = blurred_chord(ACROSS[None, :], (width.blur / half)[:, None])
+    chord = chord / np.mean(chord[:, inner], axis=1, keepdims=True)
+    ratio = over / expected[:, None]
+    shape = np.median(ratio - chord, axis=0)
+    window = max(3, round(6.0 / strip.s_step) | 1)
+    local = ndimage.median_filter(ratio - chord, (min(window, 2 * (len(s) // 2) - 1), 1), mode="nearest")
+    # Slow changes of the shape may follow the picture half-way, so that a long gap
+    # at a wall still shows against the rest of the fill.
+    template = expected[:, None] * (chord + 0.5 * shape[None, :] + 0.5 * local)
+    return FillDensity(
+        s=s,
+        rows=rows,
+        left=left,
+        right=right,
+        density=density,
+        expected=expected,
+        missing=template - over,
+        template=template,
+    )
+
+
+def _background(
+    strip: CanalStrip,
+    rows: np.ndarray,
+    left: FloatArray,
+    right: FloatArray,
+    blur: float,
+    t: FloatArray,
+) -> FloatArray:
+    """Grey level of what lies behind the fill: a line between its two sides."""
+    places, levels = [], []
+    for edge, sign in ((left, -1.0), (right, 1.0)):
+        near = edge + sign * (1.6 * blur + 0.02)
+        samples = near[:, None] + sign * np.linspace(0.0, 0.2, 5)[None, :]
+        column = (samples - strip.t[0]) / strip.t_step
+        index = np.broadcast_to(rows[:, None], column.shape)
+        level = ndimage.map_coordinates(
+            strip.values, np.stack([index, column]), order=1, mode="nearest"
+        ).mean(axis=1)
+        levels.append(
+            ndimage.median_filter(level, max(3, round(1.0 / strip.s_step) | 1), mode="nearest")
+        )
+        places.append(samples.mean(axis=1))
+    share = (t - places[0][:, None]) / (places[1] - places[0])[:, None]
+    return np.asarray(levels[0][:, None] * (1.0 - share) + levels[1][:, None] * share)
+
+
+def find_gaps(strip: CanalStrip, fill: FillDensity, extent: FillExtent) -> list[GapCandidate]:
+    """Find the voids of one fill, strongest first."""
+    score, smooth = _score(strip, fill)
+    inside = np.abs(ACROSS) < 1.05
+    score = np.where(inside[None, :], score, 0.0)
+    labels, count = ndimage.label(score > THRESHOLD_SD)
+    half = (fill.right - fill.left) / 2.0
+    centre = (fill.left + fill.right) / 2.0
+    found: list[GapCandidate] = []
+    taken = np.zeros(score.shape, dtype=bool)
+    order = np.argsort(
+        -ndimage.maximum(score, labels, np.arange(1, count + 1)) if count else np.array([])
+    )
+    for label in order + 1:
+        peak = np.unravel_index(
+            int(np.argmax(np.where(labels == label, score, -np.inf))), score.shape
+        )
+        if taken[peak]:
+            continue
+        depth = float(smooth[peak])
+        contrast = depth / float(max(fill.template[peak], 0.3 * fill.expected[peak[0]]))
+        if contrast < LEAST_CONTRAST:
+            continue
+        region = _region(smooth, peak, 0.5 * depth, inside)
+        taken |= region
+        i, j = np.nonzero(region)
+        weight = smooth[i, j]
+        si = float(np.average(fill.s[i], weights=weight))
+        ui = float(np.average(ACROSS[j], weights=weight))
+        row = int(np.clip(np.searchsorted(fill.s, si), 0, len(fill.s) - 1))
+        length = (np.ptp(i) + 1) * strip.s_step
+        span = float(np.ptp(ACROSS[j])) + float(ACROSS[1] - ACROSS[0])
+        width = span * half[row]
+        cell = strip.s_step * (ACROSS[1] - ACROSS[0]) * half[i]
+        z = float(score[peak])
+        kind, side = _kind(ui, span, float(length), float(width))
+        found.append(
+            GapCandidate(
+                kind=kind,
+                side=side,
+                s=si,
+                t=float(centre[row] + ui * half[row]),
+                length=float(length),
+                width=float(width),
+                area=float(cell.sum()),
+                contrast=float(min(contrast, 1.0)),
+                contrast_sd=z,
+                confidence=float(special.expit(1.2 * (z - THRESHOLD_SD - 1.0))),
+                outline=_outline(region, fill, centre, half),
+            )
+        )
+    return found
+
+
+def _score(strip: CanalStrip, fill: FillDensity) -> tuple[FloatArray, FloatArray]:
+    """Missing density in noise standard deviations (largest over scales), and smoothed."""
+    step = float(ACROSS[1] - ACROSS[0])
+    best = np.zeros_like(fill.missing)
+    for along, across in SCALES:
+        filtered = ndimage.gaussian_filter(
+            fill.missing, (along / strip.s_step, across / step), mode="nearest"
+        )
+        centred = filtered - np.median(filtered, axis=0, keepdims=True)
+        column = 1.4826 * np.median(np.abs(centred), axis=0)
+        overall = 1.4826 * float(np.median(np.abs(centred)))
+        noise = np.maximum(ndimage.gaussian_filter1d(column, 2.0), 0.7 * overall) + 1e-9
+        np.maximum(best, filtered / noise[None, :], out=best)
+    smooth = ndimage.gaussian_filter(
+        fill.missing, (0.06 / strip.s_step, 0.08 / step), mode="nearest"
+    )
+    return best, smooth
+
+
+def _region(
+    smooth: FloatArray, peak: tuple[np.intp, ...], level: float, inside: np.ndarray
+) -> np.ndarray:
+    """Connected part above ``level`` that contains the peak."""
+    labels, _ = ndimage.label((smooth > level) & inside[None, :])
+    region = labels == labels[peak] if labels[peak] else np.zeros(smooth.shape, dtype=bool)
+    region[peak] = True
+    return np.asarray(region)
+
+
+def _kind(u: float, span: float, length: float, width: float) -> tuple[str, int]:
+    """Name a gap from where it lies and how it is shaped."""
+    if span > 1.3 and length < 1.2 * width:
+        return "joint", 0
+    if abs(u) > 0.45 and (length > 1.2 * width or abs(u) > 0.7):
+        return "wall", 1 if u > 0 else -1
+    return "internal", 0
+
+
+def _outline(
+    region: np.ndarray, fill: FillDensity, centre: FloatArray, half: FloatArray
+) -> FloatArray:
+    """Closed outline of a region in (s, t): one side down, the other side up."""
+    rows = np.flatnonzero(region.any(axis=1))
+    first = np.argmax(region[rows], axis=1)
+    last = region.shape[1] - 1 - np.argmax(region[rows][:, ::-1], axis=1)
+    step = (ACROSS[1] - ACROSS[0]) / 2.0
+    a = np.column_stack([fill.s[rows], centre[rows] + (ACROSS[first] - step) * half[rows]])
+    b = np.column_stack([fill.s[rows], centre[rows] + (ACROSS[last] + step) * half[rows]])
+    return np.concatenate([a, b[::-1], a[:1]])
+
+
+def smallest_visible(
+    strip: CanalStrip, fill: FillDensity, blur: float, threshold_sd: float
+) -> float:
+    """Diameter of the smallest round void that would reach ``threshold_sd`` in this fill.
+
+    A sphere of diameter d takes away at most d of the fill's depth; the depth is
+    taken as the fill's width (round section), and the median noise of the fill
+    at the scale nearest to d decides.
+    """
+    width = float(np.median(fill.right - fill.left))
+    density = float(np.median(fill.expected))
+    step = float(ACROSS[1] - ACROSS[0])
+    scaled_step = step * width / 2.0
+    x = np.arange(-40, 41)[:, None] * strip.s_step
+    y = np.arange(-40, 41)[None, :] * scaled_step
+    distance = np.hypot(x, y)
+    noises = []
+    for along, across in SCALES:
+        filtered = ndimage.gaussian_filter(
+            fill.missing, (along / strip.s_step, across / step), mode="nearest"
+        )
+        noises.append(1.4826 * float(np.median(np.abs(filtered - np.median(filtered)))) + 1e-9)
+    def reaches(diameter: float) -> bool:
+        dip = 2.0 * np.sqrt(np.maximum((diameter / 2.0) ** 2 - distance**2, 0.0))
+        dip = density * dip / width
+        return any(
+            float(
+                ndimage.gaussian_filter(
+                    dip,
+                    (
+                        np.hypot(blur, along) / strip.s_step,
+                        np.hypot(blur / scaled_step, across / step),
+                    ),
+                ).max()
+            )
+            >= threshold_sd * noise
+            for (along, across), noise in zip(SCALES, noises, strict=True)
+        )
+
+    low, high = 0.0, 1.5
+    for _ in range(7):
+        middle = (low + high) / 2.0
+        low, high = (low, middle) if reaches(middle) else (middle, high)
+    return high

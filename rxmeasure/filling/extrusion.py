@@ -1,0 +1,155 @@
+"""Material outside the canal: sealer puff. Approximate by nature.
+
+A puff is a smooth bright patch at the fill's end or at a lateral exit. It is
+looked for on the straightened picture round the apical part, over a background
+that is the median of its surroundings, with the fill's own corridor taken out.
+Its edge is put at a quarter of its height: the half-height edge of such a soft
+patch under-reads its area.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage
+
+from rxmeasure.filling.fill_end import FillExtent
+from rxmeasure.filling.strip import CanalStrip
+from rxmeasure.geometry import FloatArray
+
+#: Side of the window of the background median (mm).
+BACKGROUND_MM = 1.8
+#: Share of its height at which a puff's edge is put.
+EDGE_SHARE = 0.25
+#: Noise standard deviations that a puff has to reach, and its least area (mm2, choice).
+THRESHOLD_SD = 7.0
+LEAST_AREA_MM2 = 0.06
+#: A puff has to lie within this distance of the fill (mm).
+NEAR_MM = 0.5
+#: How far coronal of the fill's end puffs are looked for (mm).
+LATERAL_MM = 5.0
+#: Reach or area from which an extrusion is called gross (choice; no published limit known).
+GROSS_REACH_MM = 3.0
+GROSS_AREA_MM2 = 6.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PuffPatch:
+    """One puff; plane units. ``outline`` is closed, plane points."""
+
+    area: float
+    u_area: float
+    centre_s: float
+    centre_t: float
+    farthest_s: float
+    reach: float
+    outline: FloatArray
+    axial: bool
+
+
+def find_puff(
+    strip: CanalStrip, extent: FillExtent, expected: FloatArray, contrast: float
+) -> PuffPatch | None:
+    """Find the largest puff, or None.
+
+    Parameters
+    ----------
+    strip : CanalStrip
+    extent : FillExtent
+    expected : ndarray, shape (N,)
+        Expected width of the fill in each row.
+    contrast : float
+        Typical grey level of the fill over its background: a puff shows at least
+        a twentieth of it.
+    """
+    rows = np.flatnonzero(strip.s > extent.end_s - LATERAL_MM)
+    if len(rows) < 20:
+        return None
+    s = strip.s[rows]
+    t = strip.t
+    patch = ndimage.gaussian_filter(
+        strip.values[rows], (0.05 / strip.s_step, 0.05 / strip.t_step), mode="nearest"
+    )
+    half = expected[rows][:, None] / 2.0
+    tip = np.clip((extent.end_s - s) / 0.1, -1.0, 1.0)[:, None]
+    in_fill = (np.abs(t[None, :] - extent.end_t) < half + 0.12) & (tip > -1.0)
+    background = _masked_median(strip, patch, in_fill)
+    over = patch - background
+    over[in_fill] = 0.0
+    outside = ~in_fill
+    noise = 1.4826 * float(np.median(np.abs(over[outside] - np.median(over[outside])))) + 1e-9
+    level = max(THRESHOLD_SD * noise, 0.05 * contrast)
+    labels, count = ndimage.label(over > 0.35 * level)
+    if count == 0:
+        return None
+    distance = np.where(
+        s[:, None] <= extent.end_s,
+        np.abs(t[None, :] - extent.end_t) - half,
+        np.hypot(s[:, None] - extent.end_s, t[None, :] - extent.end_t),
+    )
+    best: PuffPatch | None = None
+    cell = strip.s_step * strip.t_step
+    peaks = ndimage.maximum(over, labels, np.arange(1, count + 1))
+    for label in np.flatnonzero(np.asarray(peaks) > level) + 1:
+        peak = float(peaks[label - 1])
+        region = (labels == label) & (over > EDGE_SHARE * peak)
+        parts, parts_count = ndimage.label(region)
+        if parts_count == 0:
+            continue
+        sizes = ndimage.sum_labels(region, parts, np.arange(1, parts_count + 1))
+        region = parts == 1 + int(np.argmax(sizes))
+        area = float(region.sum()) * cell
+        if area < LEAST_AREA_MM2 or float(distance[region].min()) > NEAR_MM:
+            continue
+        if region[:, [0, -1]].any() or region[[0], :].any():
+            continue  # runs out of the window: a neighbour, a bone edge
+        if best is not None and area <= best.area:
+            continue
+        i, j = np.nonzero(region)
+        rim = float(np.count_nonzero(region & ~ndimage.binary_erosion(region)))
+        best = PuffPatch(
+            area=area,
+            u_area=float(np.hypot(0.25 * area, 0.5 * rim * cell)),
+            centre_s=float(s[i].mean()),
+            centre_t=float(t[j].mean()),
+            farthest_s=float(s[i].max()),
+            reach=float(distance[region].max()),
+            outline=_outline(strip, rows, region),
+            axial=bool(s[i].max() > extent.end_s),
+        )
+    return best
+
+
+def _masked_median(strip: CanalStrip, patch: FloatArray, mask: np.ndarray) -> FloatArray:
+    """Median of the surroundings with the fill itself left out, on a coarse grid."""
+    filled = patch.copy()
+    # Put the grey of the nearest place outside the fill into the fill.
+    where = ndimage.distance_transform_edt(mask, return_distances=False, return_indices=True)
+    filled = patch[tuple(where)]
+    by = (max(1, round(0.1 / strip.s_step)), max(1, round(0.1 / strip.t_step)))
+    coarse = filled[:: by[0], :: by[1]]
+    size = (
+        max(3, round(BACKGROUND_MM / (strip.s_step * by[0])) | 1),
+        max(3, round(BACKGROUND_MM / (strip.t_step * by[1])) | 1),
+    )
+    median = ndimage.median_filter(coarse, size, mode="nearest")
+    i = np.arange(patch.shape[0])[:, None] / by[0]
+    j = np.arange(patch.shape[1])[None, :] / by[1]
+    return np.asarray(
+        ndimage.map_coordinates(
+            median, np.broadcast_arrays(i, j), order=1, mode="nearest"
+        )
+    )
+
+
+def _outline(strip: CanalStrip, rows: np.ndarray, region: np.ndarray) -> FloatArray:
+    """Closed outline of the region on the plane."""
+    from skimage.measure import find_contours
+
+    contours = find_contours(np.pad(region.astype(float), 1), 0.5)
+    longest = max(contours, key=len) - 1.0
+    s = strip.s[rows[0]] + longest[:, 0] * strip.s_step
+    t = strip.t[0] + longest[:, 1] * strip.t_step
+    keep = np.unique(np.linspace(0, len(s) - 1, min(len(s), 60)).astype(int))
+    return np.array([strip.at(float(a), float(b)) for a, b in zip(s[keep], t[keep], strict=True)])

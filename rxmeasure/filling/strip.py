@@ -1,0 +1,142 @@
+"""The straightened picture of one canal: the frame in which a fill is measured."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage
+
+from rxmeasure.geometry import FloatArray, cumulative_length
+from rxmeasure.radiograph import Radiograph
+from rxmeasure.tracing.canal_trace import LINE_STEP_MM, LineTrace
+from rxmeasure.tracing.frame import MeasuringFrame
+from rxmeasure.tracing.straighten import PictureCrop, straighten
+
+#: How far beyond the apex and before the coronal click the strip reaches (mm).
+BEYOND_MM = 4.0
+BEFORE_MM = 0.5
+#: Half-width of the strip (mm): the widest fill, its wall and the root beside it.
+HALF_WIDTH_MM = 2.2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CanalStrip:
+    """Picture straightened along an extended centre line.
+
+    Attributes
+    ----------
+    frame : MeasuringFrame
+    line : ndarray, shape (N, 2)
+        Plane points of the extended line.
+    s : ndarray, shape (N,)
+        Arc distance from the foot of the first click (negative before it).
+    s_apex : float
+        Arc distance of the foot of the last click.
+    t : ndarray, shape (M,)
+        Distance across the line, plane units; positive towards the line's normal.
+    values : ndarray, shape (N, M)
+        Grey levels.
+    noise : float
+        Standard deviation of the pixel noise as it is in ``values``, estimated from
+        differences that cancel smooth structure.
+    crop : PictureCrop
+    """
+
+    frame: MeasuringFrame
+    line: FloatArray
+    s: FloatArray
+    s_apex: float
+    t: FloatArray
+    values: FloatArray
+    noise: float
+    crop: PictureCrop
+
+    @property
+    def s_step(self) -> float:
+        """Step along the line, plane units."""
+        return float(self.s[1] - self.s[0])
+
+    @property
+    def t_step(self) -> float:
+        """Step across the line, plane units."""
+        return float(self.t[1] - self.t[0])
+
+    def index(self, s: float) -> int:
+        """Row nearest to arc distance ``s``."""
+        return int(np.clip(round((s - self.s[0]) / self.s_step), 0, len(self.s) - 1))
+
+    def at(self, s: float, t: float = 0.0) -> FloatArray:
+        """Plane point at arc distance ``s`` and distance ``t`` across."""
+        point = np.array([np.interp(s, self.s, self.line[:, k]) for k in (0, 1)])
+        k = self.index(s)
+        a, b = max(k - 2, 0), min(k + 2, len(self.line) - 1)
+        tangent = self.line[b] - self.line[a]
+        tangent = tangent / np.hypot(*tangent)
+        return np.asarray(point + t * np.array([tangent[1], -tangent[0]]))
+
+
+def canal_strip(radiograph: Radiograph, trace: LineTrace) -> CanalStrip:
+    """Straighten the picture along a trace, extended beyond both its ends."""
+    frame = trace.frame
+    step = LINE_STEP_MM / 2.0
+    fine = np.linspace(0.0, trace.length, max(2, round(trace.length / step) + 1))
+    inner = np.column_stack([np.interp(fine, trace.s, trace.points[:, k]) for k in (0, 1)])
+    step = trace.length / (len(fine) - 1)
+    before = np.arange(int(BEFORE_MM / step), 0, -1)[:, None] * step
+    after = np.arange(1, int(BEYOND_MM / step) + 1)[:, None] * step
+    start = inner[0] - _direction(inner[: int(1.0 / step)], step) * before
+    end = inner[-1] + _direction(inner[-int(1.0 / step) :], step) * after
+    line = np.concatenate([start, inner, end])
+    line = _inside(line, radiograph, frame, len(start), len(start) + len(inner))
+    lead = min(len(start), len(line))
+    s = cumulative_length(line)
+    s -= s[lead] if lead < len(s) else 0.0
+    t_step = max(0.03, 0.9 * frame.scale.mean)
+    half = int(HALF_WIDTH_MM / t_step)
+    t = np.arange(-half, half + 1) * t_step
+    crop = PictureCrop(radiograph, frame, line, HALF_WIDTH_MM + 0.5)
+    values = straighten(crop, line, t)
+    return CanalStrip(
+        frame=frame,
+        line=line,
+        s=s,
+        s_apex=trace.length,
+        t=t,
+        values=values,
+        noise=pixel_noise(crop.pixels),
+        crop=crop,
+    )
+
+
+def _direction(points: FloatArray, step: float) -> FloatArray:
+    """Unit direction of a short, nearly straight piece of line."""
+    chord = points[-1] - points[0]
+    return np.asarray(chord / np.hypot(*chord))
+
+
+def _inside(
+    line: FloatArray, radiograph: Radiograph, frame: MeasuringFrame, first: int, last: int
+) -> FloatArray:
+    """The line without the parts of its two extensions that leave the picture."""
+    px = frame.to_px(line)
+    rows, cols = radiograph.shape
+    out = (px < 0).any(axis=1) | (px > (rows - 1, cols - 1)).any(axis=1)
+    keep = np.ones(len(line), dtype=bool)
+    if out[last:].any():
+        keep[last + int(np.argmax(out[last:])) :] = False
+    return line[keep]
+
+
+def pixel_noise(pixels: FloatArray) -> float:
+    """Standard deviation of the noise of one pixel.
+
+    Robust (median) size of the response to a filter that cancels planes and
+    ramps; after Immerkaer 1996, doi:10.1006/cviu.1996.0060. Noise that the
+    detector or the software has smoothed is under-estimated.
+    """
+    kernel = np.array([[1.0, -2.0, 1.0], [-2.0, 4.0, -2.0], [1.0, -2.0, 1.0]])
+    response = ndimage.convolve(np.asarray(pixels, dtype=np.float64), kernel)[1:-1, 1:-1]
+    if response.size == 0:
+        return 0.0
+    return float(np.median(np.abs(response)) / 0.6745 / 6.0)

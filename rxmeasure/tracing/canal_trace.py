@@ -1,0 +1,271 @@
+"""From a few rough clicks to a smooth sub-pixel centre line.
+
+Model: the canal, fill or file is a bright (or dark) line whose axis is smooth
+on the scale of :data:`KNOT_GAP_MM`. Steps: cheapest ridge path on a coarse
+grid; the picture is straightened along it; the ridge is followed across the
+straightened rows as the best smooth track (dynamic programming), located to a
+fraction of a pixel; a spline with few knots is fitted with each row weighted by
+how clearly the ridge stands out of the noise there. Twice. Length is always
+read from that spline, never from steps or clicks.
+
+Where no ridge is seen (beyond a short fill, through a restoration) the spline
+goes on stiffly towards the click.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import ndimage
+from scipy.interpolate import BSpline
+
+from rxmeasure.errors import MarksError
+from rxmeasure.geometry import FloatArray, cumulative_length, foot_on_polyline, resample
+from rxmeasure.radiograph import Radiograph
+from rxmeasure.tracing.frame import MeasuringFrame
+from rxmeasure.tracing.path_finding import rough_path
+from rxmeasure.tracing.straighten import PictureCrop, straighten
+
+#: Step of the centre line and of the width profile (mm).
+LINE_STEP_MM = 0.1
+#: Distance between spline knots (mm): a curve of 2 mm radius still fits.
+KNOT_GAP_MM = 2.2
+#: How far the refined line may leave the rough one, first and second pass (mm).
+SEARCH_MM = (0.8, 0.4)
+#: Lateral scales of the ridge (mm).
+LATERAL_SIGMAS_MM = (0.12, 0.22, 0.36)
+#: Smoothing along the line before the ridge is located (mm).
+ALONG_SIGMA_MM = 0.25
+#: Prior stiffness, in the units of the spline's coefficients (1/mm2): curvature of the
+#: order of 0.15 per mm, and its change from knot to knot, are plausible. They decide only
+#: where nothing is seen.
+BEND_PENALTY = 1.0
+BEND_CHANGE_PENALTY = 60.0
+#: A click's own accuracy as an anchor of the line's ends (mm); see Settings.click_sd_mm.
+ANCHOR_SD_MM = 0.2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LineTrace:
+    """A centre line in the plane of its frame.
+
+    Attributes
+    ----------
+    frame : MeasuringFrame
+    points : ndarray, shape (N, 2)
+        Plane points every 0.1 mm from the foot of the first to the foot of the last click.
+    s : ndarray, shape (N,)
+        Arc distance of each point, plane units.
+    strength : ndarray, shape (N,)
+        How far the ridge stands out of the noise (noise standard deviations).
+    confidence : float
+        Share of the line on which the ridge is seen, 0..1.
+    centre_u : float
+        Standard uncertainty of the line's place across itself where the ridge
+        is seen, plane units.
+    """
+
+    frame: MeasuringFrame
+    points: FloatArray
+    s: FloatArray
+    strength: FloatArray
+    confidence: float
+    centre_u: float
+
+    @property
+    def length(self) -> float:
+        """Arc length, plane units."""
+        return float(self.s[-1])
+
+
+#: A ridge counts as seen from this many noise standard deviations.
+SEEN_SD = 5.0
+
+
+def trace_line(
+    radiograph: Radiograph,
+    frame: MeasuringFrame,
+    clicks_px: ArrayLike,
+    *,
+    bright: bool = True,
+) -> LineTrace:
+    """Trace a fill, file, cone (bright) or an empty canal (dark) through rough clicks.
+
+    Parameters
+    ----------
+    radiograph : Radiograph
+    frame : MeasuringFrame
+    clicks_px : array_like, shape (N, 2)
+        (row, col) pixel clicks, coronal first; see :func:`frame_for` for the checks.
+    bright : bool
+
+    Returns
+    -------
+    LineTrace
+
+    Raises
+    ------
+    MarksError
+        When the line between the clicks is too short to follow (under 1.5 mm, or
+        assumed so).
+    """
+    clicks = frame.to_plane(clicks_px)
+    if float(np.hypot(*(clicks[-1] - clicks[0]))) < 1.5:
+        raise MarksError(
+            found="clicks that span less than 1.5 mm.",
+            needed="clicks from the coronal reference to the apex.",
+            next_step="Click the coronal end first and the apex last, or check the scale.",
+        )
+    path = rough_path(radiograph, frame, clicks, bright=bright)
+    line = _fit(path, np.ones(len(path)), clicks)
+    crop = PictureCrop(radiograph, frame, np.concatenate([line, clicks]), 2.0)
+    strength = np.zeros(len(line))
+    centre_u = ANCHOR_SD_MM
+    for reach in SEARCH_MM:
+        offsets, strength = _follow(crop, line, frame, reach, bright)
+        normal = np.column_stack(_normal_components(line))
+        weights = np.clip(strength / SEEN_SD, 0.0, 3.0) ** 2
+        moved = line + offsets[:, None] * normal
+        previous = line
+        line = _fit(moved, np.maximum(weights, 1e-4), clicks)
+        seen = strength > SEEN_SD
+        if seen.sum() > 5:
+            residual = np.array([foot_on_polyline(line, p)[1] for p in moved[seen][::3]])
+            centre_u = float(np.sqrt(np.mean(residual**2)))
+        strength = np.interp(
+            np.linspace(0, 1, len(line)), np.linspace(0, 1, len(previous)), strength
+        )
+    line, strength = _between_feet(line, strength, clicks)
+    return LineTrace(
+        frame=frame,
+        points=line,
+        s=cumulative_length(line),
+        strength=strength,
+        confidence=float((strength > SEEN_SD).mean()),
+        centre_u=centre_u,
+    )
+
+
+def _normal_components(line: FloatArray) -> tuple[FloatArray, FloatArray]:
+    from rxmeasure.geometry import normals
+
+    n = normals(line)
+    return n[:, 0], n[:, 1]
+
+
+def _fit(points: FloatArray, weights: FloatArray, clicks: FloatArray) -> FloatArray:
+    """Weighted few-knot cubic spline through ordered points, resampled.
+
+    The first and the last click hold the ends as one measurement each; a weak
+    penalty on bending keeps the spline straight where nothing is seen.
+    """
+    s = cumulative_length(points)
+    keep = np.concatenate(([True], np.diff(s) > 1e-9))
+    points, weights, s = points[keep], weights[keep], s[keep]
+    pieces = max(2, round(s[-1] / KNOT_GAP_MM))
+    interior = np.linspace(0.0, s[-1], pieces + 1)
+    knots = np.concatenate(([interior[0]] * 3, interior, [interior[-1]] * 3))
+    basis = BSpline.design_matrix(s, knots, 3).toarray()
+    ends = BSpline.design_matrix(np.array([0.0, s[-1]]), knots, 3).toarray()
+    spacing = s[-1] / max(len(s) - 1, 1)
+    # One row stands for `spacing` mm; rows within ALONG_SIGMA_MM share their noise.
+    row_weight = weights * min(1.0, spacing / (2 * ALONG_SIGMA_MM)) / 0.03**2
+    end_weight = 1.0 / ANCHOR_SD_MM**2
+    identity = np.eye(basis.shape[1])
+    bend = np.diff(identity, 2, axis=0)
+    bend_change = np.diff(identity, 3, axis=0)
+    normal_matrix = (
+        basis.T @ (row_weight[:, None] * basis)
+        + end_weight * ends.T @ ends
+        + BEND_PENALTY * bend.T @ bend
+        + BEND_CHANGE_PENALTY * bend_change.T @ bend_change
+    )
+    right = basis.T @ (row_weight[:, None] * points) + end_weight * ends.T @ clicks[[0, -1]]
+    coefficients = np.linalg.solve(normal_matrix, right)
+    dense = np.linspace(0.0, s[-1], max(16, 4 * int(s[-1] / LINE_STEP_MM)))
+    curve = BSpline.design_matrix(dense, knots, 3).toarray() @ coefficients
+    return resample(curve, LINE_STEP_MM)
+
+
+def _follow(
+    crop: PictureCrop, line: FloatArray, frame: MeasuringFrame, reach: float, bright: bool
+) -> tuple[FloatArray, FloatArray]:
+    """Offset of the ridge from the line in each row, and its strength in noise SD."""
+    step = max(0.03, 0.8 * frame.scale.mean)
+    half = int(np.ceil((reach + 1.0) / step))
+    offsets = np.arange(-half, half + 1) * step
+    rows = straighten(crop, line, offsets, order=1)
+    if not bright:
+        rows = -rows
+    rows = ndimage.gaussian_filter1d(rows, ALONG_SIGMA_MM / LINE_STEP_MM, axis=0, mode="nearest")
+    response = np.full(rows.shape, -np.inf)
+    for sigma in LATERAL_SIGMAS_MM:
+        k = sigma / step
+        curvature = -(k**2) * ndimage.gaussian_filter1d(rows, k, axis=1, order=2, mode="nearest")
+        np.maximum(response, curvature, out=response)
+    inside = np.abs(offsets) <= reach
+    noise = 1.4826 * float(np.median(np.abs(response - np.median(response)))) + 1e-9
+    track = response[:, inside] / noise
+    columns = _best_track(np.clip(track, 0.0, 60.0), max_step=2)
+    k = np.arange(len(line))
+    peak = track[k, columns]
+    left = track[k, np.maximum(columns - 1, 0)]
+    right = track[k, np.minimum(columns + 1, track.shape[1] - 1)]
+    bow = left - 2 * peak + right
+    shift = np.where(bow < 0, 0.5 * (left - right) / np.where(bow < 0, bow, -1.0), 0.0)
+    found = offsets[inside][columns] + np.clip(shift, -0.5, 0.5) * step
+    return found, np.maximum(peak, 0.0)
+
+
+def _best_track(score: FloatArray, *, max_step: int) -> FloatArray:
+    """Column per row that maximises the summed score with small sideways steps (Viterbi)."""
+    n, m = score.shape
+    penalty = 1.5 * np.arange(max_step + 1) ** 2
+    total = score[0].copy()
+    back = np.zeros((n, m), dtype=np.int16)
+    columns = np.arange(m)
+    for k in range(1, n):
+        best = total.copy()
+        origin = columns.copy()
+        for d in range(1, max_step + 1):
+            for sign in (-1, 1):
+                shifted = np.full(m, -np.inf)
+                if sign > 0:
+                    shifted[d:] = total[:-d]
+                else:
+                    shifted[:-d] = total[d:]
+                shifted -= penalty[d]
+                better = shifted > best
+                best[better] = shifted[better]
+                origin[better] = columns[better] - sign * d
+        back[k] = origin
+        total = best + score[k]
+    track = np.empty(n, dtype=int)
+    track[-1] = int(np.argmax(total))
+    for k in range(n - 1, 0, -1):
+        track[k - 1] = back[k, track[k]]
+    return track
+
+
+def _between_feet(
+    line: FloatArray, strength: FloatArray, clicks: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Cut or extend the line to the feet of the first and the last click."""
+    s = cumulative_length(line)
+    extended = np.concatenate(
+        [
+            [line[0] - 1.5 * (line[1] - line[0]) / (s[1] - s[0])],
+            line,
+            [line[-1] + 1.5 * (line[-1] - line[-2]) / (s[-1] - s[-2])],
+        ]
+    )
+    se = cumulative_length(extended)
+    first, _ = foot_on_polyline(extended, clicks[0])
+    last, _ = foot_on_polyline(extended, clicks[-1])
+    count = max(8, round((last - first) / LINE_STEP_MM) + 1)
+    wanted = np.linspace(first, last, count)
+    points = np.column_stack([np.interp(wanted, se, extended[:, k]) for k in (0, 1)])
+    along = np.interp(wanted - se[1], s, strength, left=0.0, right=0.0)
+    return points, along
