@@ -1,1 +1,5 @@
-"""Files to radiographs: DICOM and raster readers."""
+"""Files to radiographs: DICOM, PNG, JPEG and TIFF, told apart by their content."""
+
+from rxmeasure.reading.radiograph_file import read_radiograph
+
+__all__ = ["read_radiograph"]

@@ -1,0 +1,68 @@
+"""Picture size from the header of a JPEG, JPEG-LS or JPEG 2000 stream, without decoding."""
+
+from __future__ import annotations
+
+from rxmeasure.errors import ImageReadError
+
+#: Start-of-frame markers: SOF0-15 without DHT, JPG and DAC (ITU-T T.81 table B.1),
+#: and SOF55 of JPEG-LS (ITU-T T.87).
+_SOF = (frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}) | {0xF7}
+_ALONE = frozenset(range(0xD0, 0xD9)) | {0x01}
+
+
+def _no_header() -> ImageReadError:
+    return ImageReadError(
+        found="compressed picture data without a readable header.",
+        needed="a whole JPEG, JPEG-LS or JPEG 2000 stream.",
+        next_step="Export the image again; the file is damaged.",
+    )
+
+
+def jpeg_size(data: bytes) -> tuple[int, int]:
+    """Rows and columns from the frame header of a JPEG or JPEG-LS stream.
+
+    Raises
+    ------
+    ImageReadError
+        When no frame header comes before the first scan.
+    """
+    at = 2
+    if data[:2] != b"\xff\xd8":
+        raise _no_header()
+    while at + 4 <= len(data):
+        if data[at] != 0xFF:
+            raise _no_header()
+        marker = data[at + 1]
+        if marker == 0xFF:
+            at += 1
+        elif marker in _ALONE:
+            at += 2
+        elif marker in _SOF and at + 9 <= len(data):
+            return (
+                int.from_bytes(data[at + 5 : at + 7], "big"),
+                int.from_bytes(data[at + 7 : at + 9], "big"),
+            )
+        elif marker in (0xD9, 0xDA):
+            break
+        else:
+            at += 2 + int.from_bytes(data[at + 2 : at + 4], "big")
+    raise _no_header()
+
+
+def jpeg2000_size(data: bytes) -> tuple[int, int]:
+    """Rows and columns from the SIZ segment of a JPEG 2000 codestream (ITU-T T.800 A.5.1).
+
+    A codestream inside a JP2 box structure is found as well.
+
+    Raises
+    ------
+    ImageReadError
+        When there is no codestream start followed by SIZ.
+    """
+    start = data[: 2**16].find(b"\xff\x4f\xff\x51")
+    if start < 0 or start + 24 > len(data):
+        raise _no_header()
+    x_end, y_end, x_start, y_start = (
+        int.from_bytes(data[start + k : start + k + 4], "big") for k in (8, 12, 16, 20)
+    )
+    return y_end - y_start, x_end - x_start
