@@ -321,6 +321,49 @@ def mean_lengths(fdi: str) -> tuple[MeanLength, ...]:
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CrownAndRoot:
+    """Crown height and root lengths from the cemento-enamel junction, mm.
+
+    ``roots_mm`` pairs the root's name (empty where there is one) and its length.
+    """
+
+    crown_mm: float
+    roots_mm: tuple[tuple[str, float], ...]
+    source: str
+
+
+WHEELER = "Wheeler (from memory; upper incisors confirmed)"
+
+_CROWN_AND_ROOT: dict[str, tuple[float, tuple[tuple[str, float], ...]]] = {
+    "U1": (10.5, (("", 13.0),)),
+    "U2": (9.0, (("", 13.0),)),
+    "U3": (10.0, (("", 17.0),)),
+    "U4": (8.5, (("", 14.0),)),
+    "U5": (8.5, (("", 14.0),)),
+    "U6": (7.5, (("B", 12.0), ("P", 13.0))),
+    "U7": (7.0, (("B", 11.0), ("P", 12.0))),
+    "U8": (6.5, (("", 11.0),)),
+    "L1": (9.0, (("", 12.5),)),
+    "L2": (9.5, (("", 14.0),)),
+    "L3": (11.0, (("", 16.0),)),
+    "L4": (8.5, (("", 14.0),)),
+    "L5": (8.0, (("", 14.5),)),
+    "L6": (7.5, (("", 14.0),)),
+    "L7": (7.0, (("", 13.0),)),
+    "L8": (7.0, (("", 11.0),)),
+}
+
+
+def crown_and_root(fdi: str) -> CrownAndRoot | None:
+    """Crown and root lengths of a permanent tooth; None for primary and unmapped."""
+    tooth = tooth_of(fdi)
+    if tooth is None or tooth.primary:
+        return None
+    crown, roots = _CROWN_AND_ROOT[_kind(tooth)]
+    return CrownAndRoot(crown_mm=crown, roots_mm=roots, source=WHEELER)
+
+
 def plausible_range_mm(fdi: str) -> tuple[float, float] | None:
     """Range a measured tooth length should lie in, mm: means -4 to +4 (choice).
 
@@ -368,14 +411,14 @@ def length_plausibility(fdi: str, length_mm: float) -> Warned | None:
     if too_short or length > longest:
         return Warned(
             code="scale-implausible",
-            text=f"{length:.1f} mm is not believable for {named} (under {shortest:g} or over "
+            text=f"{length:.2f} mm is not believable for {named} (under {shortest:g} or over "
             f"{longest:g} mm). The scale is probably wrong: check the reference.",
         )
     span = plausible_range_mm(fdi)
     if span is not None and not span[0] <= length <= span[1]:
         return Warned(
             code="tooth-length-implausible",
-            text=f"{length:.1f} mm is unusual for {named}: {span[0]:.1f} to {span[1]:.1f} mm "
+            text=f"{length:.2f} mm is unusual for {named}: {span[0]:.1f} to {span[1]:.1f} mm "
             "would be expected. Check the scale and the landmarks.",
         )
     return None
