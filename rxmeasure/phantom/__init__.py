@@ -7,6 +7,12 @@ from rxmeasure.phantom.make import Phantom, make_phantom
 from rxmeasure.phantom.parameters import PhantomError, PhantomParameters
 from rxmeasure.phantom.sampling import random_parameters
 from rxmeasure.phantom.truth import CanalTruth, PhantomTruth, noisy_clicks
+from rxmeasure.phantom.writing import (
+    cached_phantom,
+    truth_from_json,
+    truth_to_json,
+    write_phantom,
+)
 
 __all__ = [
     "CanalTruth",
@@ -14,7 +20,11 @@ __all__ = [
     "PhantomError",
     "PhantomParameters",
     "PhantomTruth",
+    "cached_phantom",
     "make_phantom",
     "noisy_clicks",
     "random_parameters",
+    "truth_from_json",
+    "truth_to_json",
+    "write_phantom",
 ]

@@ -114,13 +114,18 @@ class Profile:
 
     def chord(self, s: Float32, d: Float32) -> Float32:
         """Thickness along the beam in mm at arc distance ``s`` and distance ``d`` across."""
-        a = self.look_up(self.a, s)
+        reach = float(self.a.max())
         if self.shift is not None:
-            d = d - self.look_up(self.shift, s)
-        ratio = d / np.maximum(a, 1e-6)
-        inside = (s >= self.s[0]) & (s <= self.s[-1])
+            reach += float(np.abs(self.shift).max())
+        near = np.flatnonzero((np.abs(d) < reach) & (s >= self.s[0]) & (s <= self.s[-1]))
+        thickness = np.zeros(s.size, np.float32)
+        along, across = s.ravel()[near], d.ravel()[near]
+        if self.shift is not None:
+            across = across - self.look_up(self.shift, along)
+        ratio = across / np.maximum(self.look_up(self.a, along), 1e-6)
         root = np.sqrt(np.clip(1.0 - ratio * ratio, 0.0, None))
-        return np.where(inside, 2.0 * self.look_up(self.b, s) * root, 0.0).astype(np.float32)
+        thickness[near] = 2.0 * self.look_up(self.b, along) * root
+        return thickness.reshape(s.shape)
 
 
 def sampled(start: float, end: float) -> FloatArray:

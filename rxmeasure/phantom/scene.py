@@ -763,11 +763,9 @@ class Scene:
         wall = np.where(ridge_f > 1.0, (lamina - socket).clip(0.0, None), 0.0)
         wall = np.minimum(wall, (ridge_f - socket).clip(0.0, None))
         bone_mm = self.canvas[Material.CORTICAL_BONE.name]
-        bone_mm += (
-            np.minimum(plates_f, (ridge_f - self.canvas["teeth"]).clip(0.3, None) * (ridge_f > 0))
-            + 0.85 * wall
-            + marrow * share_f
-        )
+        over_root = (ridge_f - self.canvas["teeth"]).clip(0.0, None)
+        over_root = np.maximum(over_root, 0.25 * np.minimum(ridge_f, 1.0))
+        bone_mm += np.minimum(plates_f, over_root) + 0.85 * wall + marrow * share_f
         depth = self.canvas["teeth"]
         soft = (gum_f - depth).clip(0.0, None) - bone_mm
         around = bone.cheek_mm * (1.0 + 0.06 * np.repeat(np.repeat(cheek, k, 0), k, 1))

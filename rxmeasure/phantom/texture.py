@@ -41,23 +41,27 @@ def trabecular_texture(
     Several sheets of struts, each the crest lines of a band-limited field (where the field
     crosses zero), add up along the beam; spaces are 0.4 to 2 mm wide.
     """
-    total = np.zeros(shape)
-    for wavelength, weight in ((0.9, 0.5), (1.4, 1.0), (1.9, 1.0), (2.8, 0.9)):
+    struts = np.zeros(shape)
+    for wavelength, weight in ((1.1, 0.4), (1.7, 0.8), (2.4, 1.0), (3.4, 1.0), (4.8, 0.8)):
         for _ in range(2):
             field = band_noise(
                 shape,
                 pixel_mm,
                 wavelength,
                 rng,
+                bandwidth=0.45,
                 stretch=rng.uniform(1.0, 1.8),
                 direction_rad=rng.uniform(0.0, np.pi),
             )
-            strut = np.exp(-((field / 0.33) ** 2))
-            total += weight * (strut - strut.mean()) / strut.std()
-    total /= total.std()
+            # Struts are about 0.2 to 0.4 mm wide, so thinner against a longer wave.
+            sheet = np.exp(-((field / (0.65 / np.sqrt(wavelength))) ** 2))
+            sheet *= 0.6 + 0.4 * band_noise(shape, pixel_mm, 3.0, rng)
+            struts += weight * (sheet - sheet.mean()) / sheet.std()
+    struts /= struts.std()
+    cloud = band_noise(shape, pixel_mm, 1.6, rng, bandwidth=0.5)
     slow = band_noise(shape, pixel_mm, 6.0, rng, bandwidth=0.6)
-    fine = band_noise(shape, pixel_mm, 0.3, rng, bandwidth=0.5)
-    return np.asarray(1.0 + 0.26 * total + 0.10 * slow + 0.03 * fine)
+    fine = band_noise(shape, pixel_mm, 0.35, rng, bandwidth=0.5)
+    return np.asarray(1.0 + 0.30 * struts + 0.12 * cloud + 0.14 * slow + 0.04 * fine)
 
 
 def smooth_noise(
