@@ -62,7 +62,8 @@ class Curve:
         chord /= np.linalg.norm(chord)
         along = np.maximum.accumulate((on_curve - on_curve[0]) @ chord)
         u = (points - on_curve[0]) @ chord
-        s = np.interp(u, along, dense) + np.minimum(u, 0.0) + np.maximum(u - along[-1], 0.0)
+        outside = np.minimum(u, 0.0) + np.maximum(u - along[-1], 0.0)
+        s: FloatArray = np.asarray(np.interp(u, along, dense) + outside)
         for _ in range(8):
             t = self.tangent(s)
             away = points - self.at(s)
@@ -82,7 +83,7 @@ def heading_curve(start_mm: tuple[float, float], length_mm: float, knots: ArrayL
     The direction changes evenly between knots and is measured from +y towards +x.
     """
     table = np.asarray(knots, dtype=np.float64)
-    s = np.arange(0.0, length_mm + 0.01, 0.01)
+    s = np.linspace(0.0, length_mm, int(np.ceil(length_mm / 0.01)) + 1)
     heading = np.deg2rad(np.interp(s, table[:, 0], table[:, 1]))
     # A running mean over 0.8 mm takes the corners off the direction.
     width = 81

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from rxmeasure.phantom.imaging import render
 from rxmeasure.phantom.parameters import PhantomParameters
-from rxmeasure.phantom.scene import Scene, thickness_maps
+from rxmeasure.phantom.scene import Scene
 from rxmeasure.phantom.truth import PhantomTruth
 
 
@@ -42,7 +42,7 @@ def make_phantom(parameters: PhantomParameters) -> Phantom:
     """
     scene = Scene(parameters)
     pixels = render(
-        thickness_maps(scene),
+        scene.thickness_maps(),
         parameters.imaging,
         shape=parameters.shape,
         supersampling=parameters.supersampling,

@@ -210,12 +210,14 @@ class ToothParameters:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FileParameters:
-    """A steel file with a silicone stop.
+    """A steel file with a silicone stop, or a plain piece of wire.
 
     Attributes
     ----------
+    kind : str
+        ``"file"``, or ``"wire"``: one width, flat ends, no stop, no shaft beyond its length.
     length_mm : float
-        From the apical side of the stop to the tip, along the file.
+        From the apical side of the stop to the tip, along the file; a wire from end to end.
     size : int
     taper : float
     canal : int or None
@@ -234,6 +236,7 @@ class FileParameters:
         Length of shaft seen coronal of the stop.
     """
 
+    kind: str = "file"
     length_mm: float = 21.0
     size: int = 15
     taper: float = 0.02

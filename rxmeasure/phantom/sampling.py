@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from rxmeasure.marks import FilmKind
+from rxmeasure.phantom.anatomy import neck_share, orifice_y_mm, root_curve
 from rxmeasure.phantom.curves import Frame
 from rxmeasure.phantom.parameters import (
     BoneParameters,
@@ -28,7 +29,7 @@ from rxmeasure.phantom.parameters import (
     ToothParameters,
     VoidParameters,
 )
-from rxmeasure.phantom.scene import main_frame, neck_share, root_curve
+from rxmeasure.phantom.scene import main_frame
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,7 +130,6 @@ def _tooth(rng: np.random.Generator, kind: _ToothKind, coronal: str) -> ToothPar
         )
         return ToothParameters(crown=crown, roots=roots)
     trunk = float(rng.uniform(2.6, 4.0))
-    out = 0.50 * half
     bend = float(rng.uniform(8.0, 35.0))
     spread = float(rng.uniform(5.0, 11.0))
     roots = (
@@ -167,7 +167,6 @@ def _tooth(rng: np.random.Generator, kind: _ToothKind, coronal: str) -> ToothPar
                 turns_deg=_turns(rng)[:1],
             ),
         )
-    del out
     return ToothParameters(crown=crown, roots=roots, trunk_mm=trunk)
 
 
@@ -274,7 +273,7 @@ def _canal(
             gap_mm=float(rng.choice((0.0, rng.uniform(0.3, 2.5)))),
             metal=bool(rng.random() < 0.7),
         )
-    length = tooth.roots[root].length_mm - tooth.crown.height_mm - 0.4 * tooth.trunk_mm - 0.4
+    length = tooth.roots[root].length_mm - orifice_y_mm(tooth)
     if post is not None:
         start = max(start, length - core - float(rng.uniform(3.0, 6.0)))
     fill_mm = length - core - start
@@ -291,6 +290,10 @@ def _canal(
                 side=int(rng.choice((-1, 1))),
             ),
         )
+    if puffs and puffs[0].place == "apex":
+        # What lies beyond the apex came through it: the sealer fills the last stretch.
+        base = replace(base, foramen_offset_mm=0.0)
+        beyond = max(core, 0.0)
     return replace(
         base,
         sealer_to_apex_mm=core - beyond,
@@ -475,12 +478,14 @@ def random_parameters(
         cheek_mm=float(rng.uniform(6.0, 13.0)),
     )
     bone = replace(bone, ridge_mm=max(bone.ridge_mm, 2.0 * tooth.crown.half_depth_mm * 0.95))
+    response = _pick(rng, (("log", 0.6), ("linear", 0.4)))
     imaging = ImagingParameters(
         tube_kv=int(rng.choice((60, 65, 70))),
         blur_fwhm_mm=float(rng.uniform(0.06, 0.15)),
         scatter=float(rng.uniform(0.05, 0.20)),
         quanta_per_mm2=float(rng.uniform(2.0e6, 8.0e6)),
-        response=_pick(rng, (("log", 0.6), ("linear", 0.4))),
+        response=response,
+        gamma=float(rng.uniform(0.55, 0.85)) if response == "linear" else 1.0,
         window=(float(rng.uniform(0.15, 0.4)), float(rng.uniform(2.4, 3.1))),
         edge=_pick(rng, (("none", 0.5), ("white", 0.3), ("black", 0.2))),
     )

@@ -1,14 +1,34 @@
-"""From parameters to thickness maps of every material, and the exact truth beside them."""
+"""From parameters to thickness maps of every material, and the exact truth beside them.
+
+The teeth are solids that overlap in the picture. Canals, cavities and
+restorations are dug out of them and refilled; what is dug and not refilled
+holds fluid or air.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike
 
 from rxmeasure.geometry import FloatArray, polygon_area
 from rxmeasure.marks import PointPx
+from rxmeasure.phantom.anatomy import (
+    access_chord,
+    bend_start_mm,
+    chamber_chord,
+    chamber_half_width_mm,
+    crown_bottom_mm,
+    crown_chord,
+    enamel_chord,
+    metal_chord,
+    orifice_y_mm,
+    root_curve,
+    root_profile,
+    smooth_step,
+)
 from rxmeasure.phantom.curves import (
     Curve,
     Float32,
@@ -45,77 +65,63 @@ _SEALERS = {
     "epoxy-resin": Material.EPOXY_RESIN_SEALER,
     "calcium-silicate": Material.CALCIUM_SILICATE_SEALER,
 }
-_RESTORATIONS = {
-    "composite": Material.COMPOSITE,
-    "metal": Material.COMPOSITE,
-    "temporary": Material.TEMPORARY_FILLING,
-    "open": Material.AIR,
-}
-#: Half-width of a crown over its height, in shares of each (choice, by eye).
-_CROWN_WIDTH = {
-    "incisor": ((0.0, 0.86), (0.15, 0.97), (0.35, 1.0), (0.7, 0.87), (1.0, 0.74), (1.3, 0.70)),
-    "pointed": ((0.0, 0.78), (0.2, 0.94), (0.4, 1.0), (0.7, 0.88), (1.0, 0.72), (1.3, 0.68)),
-    "molar": ((0.0, 0.86), (0.2, 0.95), (0.42, 1.0), (0.75, 0.93), (1.0, 0.84), (1.3, 0.82)),
-}
-_CROWN_DEPTH = {
-    "incisor": ((0.0, 0.20), (0.3, 0.50), (0.7, 0.90), (1.0, 1.0), (1.3, 1.0)),
-    "pointed": ((0.0, 0.60), (0.3, 0.92), (0.6, 1.0), (1.0, 0.86), (1.3, 0.84)),
-    "molar": ((0.0, 0.70), (0.3, 0.95), (0.6, 1.0), (1.0, 0.88), (1.3, 0.84)),
-}
+_COMPOSITE_BASED = ("composite", "metal")
+#: An end of the fill closer than this to a void's rim is flagged, mm (choice).
+_END_VOID_MM = 0.5
 
-
-def neck_share(shape: str) -> float:
-    """Half-width of a crown at its neck as a share of the largest."""
-    return dict(_CROWN_WIDTH[shape])[1.0]
+Where = tuple[slice, slice]
 
 
 class Canvas:
-    """Thickness maps on the sub-pixel grid, made when first used."""
+    """Maps on the sub-pixel grid, made when first used: thicknesses in mm.
+
+    ``teeth``: the teeth's solids. ``dug``: what was taken out of them. ``refilled``: what
+    was put back. ``air``: the part of the rest that holds air. ``socket``, ``lamina``: roots
+    grown by the ligament space, and by the lamina dura too. ``enamel``. Each material that is
+    put somewhere has its own map.
+    """
 
     def __init__(self, shape: tuple[int, int], supersampling: int) -> None:
-        self.shape = shape
-        self.supersampling = supersampling
-        self.maps: dict[str, Float32] = {}
+        self.size = (shape[0] * supersampling, shape[1] * supersampling)
+        self.maps: dict[str | Material, Float32] = {}
 
-    def __getitem__(self, name: str) -> Float32:
+    def __getitem__(self, name: str | Material) -> Float32:
         if name not in self.maps:
-            k = self.supersampling
-            self.maps[name] = np.zeros((self.shape[0] * k, self.shape[1] * k), np.float32)
+            self.maps[name] = np.zeros(self.size, np.float32)
         return self.maps[name]
 
-    def add(self, name: str, where: tuple[slice, slice], values: Float32) -> None:
-        """Add a patch."""
-        self[name][where] += values
-
-    def widen(self, name: str, where: tuple[slice, slice], values: Float32) -> None:
+    def unite(self, name: str, where: Where, chord: Float32) -> None:
         """Union with a solid that is symmetric about the same plane: the larger thickness."""
-        np.maximum(self[name][where], values, out=self[name][where])
+        np.maximum(self[name][where], chord, out=self[name][where])
+
+    def room(self, where: Where) -> Float32:
+        """What is left of the teeth."""
+        return np.asarray((self["teeth"][where] - self["dug"][where]).clip(0.0, None))
+
+    def dig(self, where: Where, chord: Float32) -> None:
+        """Take hard tissue out."""
+        self["dug"][where] += chord
+
+    def put(self, material: Material, where: Where, chord: Float32) -> None:
+        """Put a material into what was dug, digging further where it needs more room."""
+        self[material][where] += chord
+        self["refilled"][where] += chord
+        np.maximum(self["dug"][where], self["refilled"][where], out=self["dug"][where])
 
 
-def root_curve(root: RootParameters, neck_mm: float) -> Curve:
-    """Axis of a root from the coronal reference to the tip."""
-    start = neck_mm + root.bend_start * (root.length_mm - neck_mm)
-    end = root.length_mm - 0.3
-    knots = [(0.0, root.crown_deg), (neck_mm - 1.0, root.crown_deg)]
-    knots += [(neck_mm + 1.5, root.root_deg), (max(start, neck_mm + 1.6), root.root_deg)]
-    direction = root.root_deg
-    for k, turn in enumerate(root.turns_deg):
-        direction += turn
-        knots.append((start + (end - start) * (k + 1) / len(root.turns_deg), direction))
-    return heading_curve((0.0, root.reference_x_mm), root.length_mm, knots)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Fill:
+    """Core and outer wall of a fill, and where they begin and end along the canal."""
 
+    core: Profile
+    wall: Profile
+    s_start: float
+    s_core: float
+    s_sealer: float
 
-def root_profile(root: RootParameters, neck_mm: float, grow_mm: float = 0.0) -> Profile:
-    """Swept solid of a root, grown by the ligament space or the lamina dura."""
-    s = sampled(neck_mm - 1.0, root.length_mm + grow_mm)
-    u = np.clip((s - neck_mm) / (root.length_mm - neck_mm), 0.0, 1.0)
-    a = (
-        root.tip_half_width_mm
-        + (root.neck_half_width_mm - root.tip_half_width_mm) * (1.0 - u) ** 0.85
-    )
-    b = a * (root.depth_ratio + (1.15 - root.depth_ratio) * u)
-    close = rounded_end(s, root.length_mm + grow_mm, root.tip_round_mm + grow_mm)
-    return Profile(s=s, a=(a + grow_mm) * close, b=(b + grow_mm) * close)
+    def half_width(self, s: ArrayLike) -> FloatArray:
+        at = np.asarray(s, dtype=np.float64)
+        return np.asarray(np.interp(at, self.wall.s, self.wall.a, left=0.0, right=0.0))
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
@@ -124,23 +130,19 @@ class _Canal:
 
     parameters: CanalParameters
     root: RootParameters
+    neck_mm: float
     curve: Curve
     s_apex: float
     s_orifice: float
     foramen_mm: FloatArray
-    core: Profile | None = None
-    wall: Profile | None = None
-    s_start: float | None = None
-    s_core: float | None = None
-    s_sealer: float | None = None
+    fill: _Fill | None = None
     post_end: float | None = None
     voids: list[VoidTruth] = field(default_factory=list)
     puffs: list[PuffTruth] = field(default_factory=list)
 
-
-def _smooth_step(x: NDArray[np.floating]) -> NDArray[np.floating]:
-    x = np.clip(x, 0.0, 1.0)
-    return np.asarray(x * x * (3.0 - 2.0 * x))
+    @property
+    def apex_mm(self) -> FloatArray:
+        return self.curve.at(self.s_apex)
 
 
 def main_frame(p: PhantomParameters) -> Frame:
@@ -148,11 +150,108 @@ def main_frame(p: PhantomParameters) -> Frame:
     turn = np.deg2rad(p.rotation_deg)
     rotation = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
     flip = np.diag([-1.0 if p.upper else 1.0, -1.0 if p.mirrored else 1.0])
-    matrix = rotation @ flip * (p.magnification / p.pitch_mm)
+    px_per_mm = p.magnification / p.pitch_mm
+    matrix = rotation @ flip * px_per_mm
     axes = [root_curve(r, p.tooth.crown.height_mm) for r in p.tooth.roots]
     middle = 0.5 * np.mean([c.at(c.length) for c in axes], axis=0)
-    centre = (np.array(p.shape) - 1.0) / 2.0 + np.array(p.shift_mm) * p.magnification / p.pitch_mm
+    centre = (np.array(p.shape) - 1.0) / 2.0 + np.array(p.shift_mm) * px_per_mm
     return Frame(matrix=matrix, origin=centre - matrix @ middle)
+
+
+def make_canal(tooth: ToothParameters, p: CanalParameters) -> _Canal:
+    """Centre line of a canal, from the coronal reference through the orifice to the apex."""
+    root, neck = tooth.roots[p.root], tooth.crown.height_mm
+    axis = root_curve(root, neck)
+    profile = root_profile(root, neck)
+    curve, s_apex = axis, axis.length
+    if p.offset_mm != 0.0 or p.offset_apex_mm != 0.0:
+        s = np.linspace(0.0, axis.length, 1500)
+        s_level = float(np.interp(orifice_y_mm(tooth), axis.at(s)[:, 0], s))
+        grow = smooth_step(s / s_level)
+        shrink = smooth_step((s - s_level) / (axis.length - s_level))
+        offset = grow * (p.offset_mm + (p.offset_apex_mm - p.offset_mm) * shrink)
+        curve = Curve(axis.at(s, offset))
+        far = np.arange(curve.length - 3.0, curve.length + 1.0, 0.001)
+        foot_s, foot_d = axis.foot(curve.at(far))
+        inside = np.abs(foot_d) < np.interp(foot_s, profile.s, profile.a, right=0.0)
+        s_apex = float(far[np.flatnonzero(inside)[-1]])
+    s = np.linspace(0.0, s_apex, 2000)
+    s_orifice = float(np.interp(orifice_y_mm(tooth), curve.at(s)[:, 0], s))
+    apex = curve.at(s_apex)
+    foramen = apex
+    if p.foramen_offset_mm > 0.0:
+        # The foramen lies on the root's outline, at the given distance from the apex.
+        side = -1.0 if p.foramen_side < 0 else 1.0
+        rim_s = np.linspace(root.length_mm - 2.5, root.length_mm, 2001)
+        rim = axis.at(rim_s, side * np.interp(rim_s, profile.s, profile.a))
+        distance = np.hypot(*(rim - apex).T)
+        foramen = rim[int(np.argmin(np.abs(distance - p.foramen_offset_mm)))]
+    return _Canal(
+        parameters=p,
+        root=root,
+        neck_mm=neck,
+        curve=curve,
+        s_apex=s_apex,
+        s_orifice=s_orifice,
+        foramen_mm=foramen,
+    )
+
+
+def _depth_ratio(canal: _Canal, s: FloatArray) -> FloatArray:
+    u = np.clip((s - canal.s_orifice) / (canal.s_apex - canal.s_orifice), 0.0, 1.0)
+    return np.asarray(1.0 + (canal.parameters.depth_ratio - 1.0) * (1.0 - 0.67 * u))
+
+
+def make_fill(canal: _Canal, rng: np.random.Generator) -> _Fill:
+    """Core and wall of the fill of one canal."""
+    p = canal.parameters
+    filled = p.content == "filled"
+    s_core = canal.s_apex - p.core_to_apex_mm
+    s_sealer = canal.s_apex - p.sealer_to_apex_mm if filled else s_core
+    s_start = canal.s_orifice + p.start_below_orifice_mm
+    if s_core - s_start < 2.0:
+        raise PhantomError(
+            found=f"a fill of {s_core - s_start:.1f} mm in canal {p.name}.",
+            needed="at least 2 mm.",
+            next_step="Let the fill end nearer to the apex or start higher.",
+        )
+    s = sampled(s_start, max(s_core, s_sealer))
+    tip_width, top = p.size / 100.0, p.max_width_mm
+    width = tip_width + p.taper * np.clip(s_core - s, 0.0, None)
+    if p.stripped_mm is not None:
+        width = tip_width + (width - tip_width) * smooth_step((s_core - p.stripped_mm - s) / 0.5)
+    # The largest width is neared without a kink.
+    soft = 0.8 * top + 0.2 * top * np.tanh((width - 0.8 * top) / (0.2 * top))
+    width = np.where(width < 0.8 * top, width, soft)
+    if p.hourglass is not None:
+        at, depth, length = p.hourglass
+        width = width * (1.0 - depth * np.exp(-(((s_core - at - s) / length) ** 2)))
+    low, high = p.film_mm if filled else (0.03, 0.03)
+    film_1, film_2 = (
+        np.minimum(low + (high - low) * smooth_noise(s, (0.6, 5.0), rng), 0.3 * width)
+        for _ in range(2)
+    )
+    core_a = 0.5 * (width - film_1 - film_2)
+    if p.tip == "tapering":
+        core_a = core_a * (1.0 - 0.6 * np.clip((s - (s_core - 1.2)) / 1.2, 0.0, 1.0))
+    closing = {"rounded": 0.5 * tip_width, "tapering": 0.25 * tip_width, "flat": 0.02}[p.tip]
+    core_a = core_a * rounded_end(s, s_core, closing)
+    beyond = s_sealer - s_core
+    round_off = max(0.5 * tip_width, 0.8 * beyond) if beyond > 0.0 else closing
+    wall_a = 0.5 * width * rounded_end(s, max(s_sealer, s_core), round_off)
+    # Where the sealer ends short of the core it thins out over 0.3 mm.
+    reach = np.clip((s_sealer - s) / 0.3, 0.0, 1.0) if beyond < 0.0 else 1.0
+    wall_a = core_a + reach * np.clip(wall_a - core_a, 0.0, None)
+    room = wall_a - core_a
+    shift = np.clip(0.5 * (film_1 - film_2), -room, room)
+    ratio = _depth_ratio(canal, s)
+    return _Fill(
+        core=Profile(s=s, a=core_a, b=core_a * ratio, shift=shift),
+        wall=Profile(s=s, a=wall_a, b=wall_a * ratio),
+        s_start=s_start,
+        s_core=s_core,
+        s_sealer=s_sealer,
+    )
 
 
 class Scene:
@@ -164,18 +263,24 @@ class Scene:
         self.canvas = Canvas(parameters.shape, parameters.supersampling)
         self.mm_per_px = parameters.pitch_mm / parameters.magnification
         self.frame = main_frame(parameters)
-        self.canals: list[_Canal] = []
         self.files: list[FileTruth] = []
         for tooth in parameters.neighbours:
-            self._draw_tooth(tooth, self.frame.moved(tooth.offset_mm, tooth.tilt_deg), main=False)
-        self._draw_tooth(parameters.tooth, self.frame, main=True)
+            self._draw_tooth(tooth, self.frame.moved(tooth.offset_mm, tooth.tilt_deg))
+        self.canals = self._draw_tooth(parameters.tooth, self.frame)
         for file in parameters.files:
             self._draw_file(file)
         self._draw_bone()
         self._settle_teeth()
         self._draw_wedge()
 
-    # --- placing -----------------------------------------------------------------------------
+    def thickness_maps(self) -> dict[Material, Float32]:
+        """Thickness in mm of each material that occurs, on the sub-pixel grid.
+
+        Air counts as nothing: 30 mm of it take 0.1 % of the beam.
+        """
+        return {m: v for m, v in self.canvas.maps.items() if isinstance(m, Material) and v.any()}
+
+    # --- picture and frame --------------------------------------------------------------------
 
     def _patch(
         self, curve: Curve, frame: Frame, start: float, end: float, half: float
@@ -190,336 +295,154 @@ class Scene:
             supersampling=self.p.supersampling,
         )
 
-    def _point(self, point_mm: FloatArray, frame: Frame | None = None) -> PointPx:
-        r, c = (frame or self.frame).to_px(point_mm)
+    def _plane(self, frame: Frame, corners_mm: ArrayLike) -> tuple[Where, Float32, Float32] | None:
+        return plane_patch(
+            frame, corners_mm, shape=self.p.shape, supersampling=self.p.supersampling
+        )
+
+    def _point(self, point_mm: FloatArray) -> PointPx:
+        r, c = self.frame.to_px(point_mm)
         return (round(float(r), 4), round(float(c), 4))
 
     def _points(self, points_mm: FloatArray) -> tuple[PointPx, ...]:
-        return tuple(
-            (round(float(r), 3), round(float(c), 3)) for r, c in self.frame.to_px(points_mm)
-        )
+        px = self.frame.to_px(points_mm)
+        return tuple((round(float(r), 4), round(float(c), 4)) for r, c in px)
 
     def _side(self, point_mm: FloatArray, axis_mm: FloatArray) -> str:
         """Side of the picture on which a point lies from a point of the axis."""
         away = self.frame.to_px(point_mm) - self.frame.to_px(axis_mm)
         return "left" if away[1] < 0.0 else "right"
 
-    # --- teeth -------------------------------------------------------------------------------
+    # --- teeth --------------------------------------------------------------------------------
 
-    def _draw_tooth(self, tooth: ToothParameters, frame: Frame, *, main: bool) -> None:
-        crown, bone = tooth.crown, self.p.bone
-        neck = crown.height_mm
+    def _draw_tooth(self, tooth: ToothParameters, frame: Frame) -> list[_Canal]:
+        """Draw a tooth with its canals; the main tooth's come last, so theirs are kept."""
+        bone, neck = self.p.bone, tooth.crown.height_mm
+        grown = (0.0, bone.ligament_mm, bone.ligament_mm + bone.lamina_mm)
         for root in tooth.roots:
-            curve = root_curve(root, neck)
             half = max(root.neck_half_width_mm, root.tip_half_width_mm) + 1.0
-            patch = self._patch(curve, frame, neck - 1.0, root.length_mm + 1.0, half)
+            axis = root_curve(root, neck)
+            patch = self._patch(axis, frame, neck - 1.0, root.length_mm + 1.0, half)
             if patch is None:
                 continue
-            grown = bone.ligament_mm + bone.lamina_mm
-            for name, grow in (("teeth", 0.0), ("socket", bone.ligament_mm), ("lamina", grown)):
+            for name, grow in zip(("teeth", "socket", "lamina"), grown, strict=True):
                 chord = root_profile(root, neck, grow).chord(patch.s, patch.d)
-                self.canvas.widen(name, patch.where, chord)
+                self.canvas.unite(name, patch.where, chord)
         self._draw_crown(tooth, frame)
-        # Canal work comes after the solids of its own tooth.
-        canals = [self._canal(tooth, c) for c in tooth.canals]
+        canals = [make_canal(tooth, c) for c in tooth.canals]
         for canal in canals:
-            self._draw_canal(canal, frame, main=main)
+            self._draw_canal(canal, frame, tooth.crown.coronal)
         self._draw_chamber(tooth, frame)
-        if main:
-            self.canals = canals
+        return canals
 
     def _draw_crown(self, tooth: ToothParameters, frame: Frame) -> None:
-        crown = tooth.crown
-        h, half = crown.height_mm, crown.half_width_mm
-        bottom = h + max(1.8, tooth.trunk_mm)
-        box = plane_patch(
-            frame,
-            [(-0.5, -half), (-0.5, half), (bottom + 0.5, -half), (bottom + 0.5, half)],
-            shape=self.p.shape,
-            supersampling=self.p.supersampling,
-        )
+        half, bottom = tooth.crown.half_width_mm, crown_bottom_mm(tooth) + 0.5
+        box = self._plane(frame, [(-0.5, -half), (-0.5, half), (bottom, -half), (bottom, half)])
         if box is None:
             return
         where, y, x = box
-        if crown.shape == "molar":
-            top = crown.cusp_mm * np.cos(np.pi * x / (1.1 * half)) ** 2
-        elif crown.shape == "pointed":
-            top = crown.cusp_mm * (np.abs(x) / half) ** 1.6
+        self.canvas.unite("teeth", where, crown_chord(tooth, y, x))
+        if tooth.crown.coronal == "metal":
+            shell = metal_chord(tooth, y, x)
+            self.canvas.dig(where, shell)
+            self.canvas.put(Material.METAL_RESTORATION, where, shell)
         else:
-            top = 0.3 * crown.cusp_mm * (x / half) ** 2
-        top = np.asarray(top, dtype=np.float32)
-        outer = self._crown_chord(tooth, y, x, top, 0.0, 0.0)
-        self.canvas.widen("teeth", where, outer)
-        side = crown.enamel_mm * 0.6 * _smooth_step((1.03 - y / h) / 0.5)
-        core = self._crown_chord(tooth, y, x, top, crown.enamel_mm, side.astype(np.float32))
-        if crown.coronal == "metal":
-            inner = self._crown_chord(tooth, y, x, top, 0.9, np.float32(0.6))
-            shell = np.where(y < h - 0.3, outer - inner, 0.0).clip(0.0, None)
-            self.canvas.add("metal", where, shell.astype(np.float32))
-            self.canvas.add("removed", where, shell.astype(np.float32))
-        else:
-            enamel = np.where(y < 1.03 * h, outer - core, 0.0).clip(0.0, None)
-            self.canvas.widen("enamel", where, enamel.astype(np.float32))
-
-    def _crown_chord(
-        self,
-        tooth: ToothParameters,
-        y: Float32,
-        x: Float32,
-        top: Float32,
-        shrink_top: float,
-        shrink_side: Float32 | np.float32 | float,
-    ) -> Float32:
-        crown = tooth.crown
-        h = crown.height_mm
-        bottom = h + max(1.8, tooth.trunk_mm)
-        along = np.arange(-0.5, bottom + 0.5, 0.02)
-        width = np.interp(along / h, *zip(*_CROWN_WIDTH[crown.shape], strict=True))
-        depth = np.interp(along / h, *zip(*_CROWN_DEPTH[crown.shape], strict=True))
-        close = rounded_end(along, bottom, 1.5)
-        place = (y - along[0]).clip(0.0, along[-1] - along[0]) / 0.02
-        index = place.astype(np.int32).clip(0, len(along) - 1)
-        a = (crown.half_width_mm * width * close).astype(np.float32)[index] - shrink_side
-        b = (crown.half_depth_mm * depth * close).astype(np.float32)[index] - shrink_side
-        # The occlusal end is rounded over 0.8 mm below the cusp line.
-        below = y - top - shrink_top
-        opening = np.sqrt((1.0 - (1.0 - (below / 0.8).clip(0.0, 1.0)) ** 2).clip(0.0, None))
-        ratio = np.abs(x) / np.maximum(a * (0.9 + 0.1 * opening), 1e-3)
-        section = (1.0 - ratio.clip(0.0, 1.0) ** 2.6) ** (1.0 / 2.6)
-        return (2.0 * b.clip(0.0, None) * opening * section).astype(np.float32)
+            self.canvas.unite("enamel", where, enamel_chord(tooth, y, x))
 
     def _draw_chamber(self, tooth: ToothParameters, frame: Frame) -> None:
         """Pulp chamber of an untouched tooth, or the access cavity and what fills it."""
-        crown = tooth.crown
-        h = crown.height_mm
-        wide = crown.shape == "molar"
-        half = 0.45 * crown.half_width_mm if wide else 0.24 * crown.half_width_mm
-        floor = self._orifice_y(tooth)
-        box = plane_patch(
-            frame,
-            [(-0.5, -half - 1), (-0.5, half + 1), (floor + 1, -half - 1), (floor + 1, half + 1)],
-            shape=self.p.shape,
-            supersampling=self.p.supersampling,
-        )
+        half = chamber_half_width_mm(tooth.crown) + 1.0
+        floor = orifice_y_mm(tooth)
+        low = floor + 1.0
+        box = self._plane(frame, [(-0.5, -half), (-0.5, half), (low, -half), (low, half)])
         if box is None:
             return
         where, y, x = box
-        removed = self.canvas["removed"][where]
-        room = (self.canvas["teeth"][where] - removed).clip(0.0, None)
-        if crown.coronal == "sound":
-            centre, height = floor - 1.6, 2.0
-            r = (x / half) ** 2 + ((y - centre) / height) ** 2
-            chord = 2.0 * 1.1 * np.sqrt((1.0 - r).clip(0.0, None))
-            chamber = np.minimum(chord, room).astype(np.float32)
-            self.canvas.add("removed", where, chamber)
-            return
-        depth = 0.30 * crown.half_depth_mm if crown.shape == "incisor" else 1.6
-        flare = half * (1.0 + 0.15 * (floor - y) / floor)
-        across = (1.0 - (np.abs(x) / np.maximum(flare, 0.1)).clip(0.0, 1.0) ** 4) ** 0.25
-        ends = _smooth_step((floor + 0.25 - y) / 0.5)
-        cavity = np.minimum(2.0 * depth * across * ends, room)
-        cavity = cavity.astype(np.float32)
-        self.canvas.add("removed", where, cavity)
-        material = _RESTORATIONS[crown.coronal]
-        if material == Material.TEMPORARY_FILLING:
+        coronal = tooth.crown.coronal
+        shape = chamber_chord if coronal == "sound" else access_chord
+        cavity = np.minimum(shape(tooth, y, x), self.canvas.room(where))
+        self.canvas.dig(where, cavity)
+        if coronal in _COMPOSITE_BASED:
+            self.canvas.put(Material.COMPOSITE, where, cavity)
+        elif coronal == "temporary":
             # A damp pellet lies under the temporary filling.
-            share = _smooth_step((0.62 * floor - y) / 0.3)
-            self.canvas.add(material.name, where, (cavity * share).astype(np.float32))
-        elif material == Material.AIR:
-            self.canvas.add("empty", where, cavity)
-        else:
-            self.canvas.add(material.name, where, cavity)
-        del h
+            share = smooth_step((0.62 * floor - y) / 0.3).astype(np.float32)
+            self.canvas.put(Material.TEMPORARY_FILLING, where, cavity * share)
+        elif coronal == "open":
+            self.canvas["air"][where] += cavity
 
-    @staticmethod
-    def _orifice_y(tooth: ToothParameters) -> float:
-        return tooth.crown.height_mm + 0.4 * tooth.trunk_mm + 0.4
+    # --- canals -------------------------------------------------------------------------------
 
-    # --- canals ------------------------------------------------------------------------------
-
-    def _canal(self, tooth: ToothParameters, p: CanalParameters) -> _Canal:
-        root = tooth.roots[p.root]
-        neck = tooth.crown.height_mm
-        axis = root_curve(root, neck)
-        s = np.arange(0.0, axis.length + 0.02, 0.02).clip(None, axis.length)
-        orifice_y = self._orifice_y(tooth)
-        y = axis.at(s)[:, 0]
-        s_orifice = float(np.interp(orifice_y, y, s))
-        grow = _smooth_step(s / s_orifice)
-        shrink = _smooth_step((s - s_orifice) / (axis.length - s_orifice))
-        offset = grow * (p.offset_mm + (p.offset_apex_mm - p.offset_mm) * shrink)
-        curve = axis if p.offset_mm == p.offset_apex_mm == 0.0 else Curve(axis.at(s, offset))
-        profile = root_profile(root, neck)
-        s_apex = curve.length
-        if curve is not axis:
-            far = np.arange(curve.length - 3.0, curve.length + 1.0, 0.002)
-            foot_s, foot_d = axis.foot(curve.at(far))
-            inside = np.abs(foot_d) < np.interp(foot_s, profile.s, profile.a, right=0.0)
-            s_apex = float(far[np.flatnonzero(inside)[-1]])
-        apex = curve.at(s_apex)
-        # The foramen lies on the root's outline, at the given distance from the apex.
-        side = np.sign(p.foramen_side) or 1.0
-        rim_s = np.linspace(root.length_mm - 2.5, root.length_mm, 1001)
-        rim = axis.at(rim_s, side * np.interp(rim_s, profile.s, profile.a))
-        distance = np.hypot(*(rim - apex).T)
-        foramen = rim[int(np.argmin(np.abs(distance - p.foramen_offset_mm)))]
-        return _Canal(
-            parameters=p,
-            root=root,
-            curve=curve,
-            s_apex=s_apex,
-            s_orifice=s_orifice,
-            foramen_mm=foramen if p.foramen_offset_mm > 0.0 else apex,
-        )
-
-    def _draw_canal(self, canal: _Canal, frame: Frame, *, main: bool) -> None:
-        p, curve = canal.parameters, canal.curve
-        half = 0.5 * p.max_width_mm + 0.5
-        patch = self._patch(curve, frame, canal.s_orifice - 2.0, canal.s_apex + 3.0, half)
+    def _draw_canal(self, canal: _Canal, frame: Frame, coronal: str) -> None:
+        p = canal.parameters
+        half = 0.5 * max(p.max_width_mm, p.post.diameter_mm if p.post else 0.0) + 0.5
+        patch = self._patch(canal.curve, frame, canal.s_orifice - 3.2, canal.s_apex + 3.0, half)
         if patch is None:
             return
         if p.content == "tissue":
             s = sampled(canal.s_orifice - 1.5, canal.s_apex)
             u = np.clip((s - canal.s_orifice) / (canal.s_apex - canal.s_orifice), 0.0, 1.0)
             a = 0.5 * (p.apical_width_mm + (p.max_width_mm - p.apical_width_mm) * (1 - u) ** 1.3)
-            ratio = 1.0 + (p.depth_ratio - 1.0) * (1.0 - 0.67 * u)
-            tissue = Profile(s=s, a=a, b=a * ratio)
-            self.canvas.add("removed", patch.where, tissue.chord(patch.s, patch.d))
+            tissue = Profile(s=s, a=a, b=a * _depth_ratio(canal, s))
+            self.canvas.dig(patch.where, tissue.chord(patch.s, patch.d))
             return
-        self._fill_profiles(canal)
-        assert canal.core is not None and canal.wall is not None
-        assert canal.s_start is not None and canal.s_core is not None
-        core = canal.core.chord(patch.s, patch.d)
-        wall = np.maximum(canal.wall.chord(patch.s, patch.d), core)
-        sealer = wall - core
-        if p.content == "cone":
-            self.canvas.add("removed", patch.where, wall)
-            sealer[:] = 0.0
-        else:
-            self.canvas.add("removed", patch.where, wall)
-            for k, void in enumerate(p.voids):
-                self._cut_void(canal, void, patch, core, sealer, keep=main, number=k)
-        self.canvas.add(Material.GUTTA_PERCHA.name, patch.where, core)
-        self.canvas.add(_SEALERS[p.sealer].name, patch.where, sealer)
-        self._draw_coronal_stretch(canal, patch)
-        self._draw_apical_canal(canal, frame)
-        for puff in p.puffs:
-            self._draw_puff(canal, puff, frame, keep=main)
-
-    def _fill_profiles(self, canal: _Canal) -> None:
-        p = canal.parameters
-        s_core = canal.s_apex - p.core_to_apex_mm
-        s_sealer = canal.s_apex - p.sealer_to_apex_mm if p.content == "filled" else s_core
-        s_start = canal.s_orifice + p.start_below_orifice_mm
-        if s_core - s_start < 2.0:
-            raise PhantomError(
-                found=f"a fill of {s_core - s_start:.1f} mm in canal {p.name}.",
-                needed="at least 2 mm.",
-                next_step="Let the fill end nearer to the apex or start higher.",
-            )
-        s = sampled(s_start, max(s_core, s_sealer))
-        width = p.size / 100.0 + p.taper * np.clip(s_core - s, 0.0, None)
-        if p.stripped_mm is not None:
-            step = _smooth_step((s_core - p.stripped_mm - s) / 0.5)
-            bare = p.size / 100.0
-            width = bare + (width - bare) * step
-        # A soft upper bound instead of a kink.
-        top = p.max_width_mm
-        width = np.where(
-            width < 0.8 * top,
-            width,
-            0.8 * top + 0.2 * top * np.tanh((width - 0.8 * top) / (0.2 * top)),
-        )
-        if p.hourglass is not None:
-            at, depth, length = p.hourglass
-            width = width * (1.0 - depth * np.exp(-(((s_core - at - s) / length) ** 2)))
-        low, high = p.film_mm if p.content == "filled" else (0.0, 0.0)
-        films = [
-            np.minimum(low + (high - low) * smooth_noise(s, (0.6, 5.0), self.rng), 0.3 * width)
-            for _ in range(2)
-        ]
-        u = np.clip((s - canal.s_orifice) / (canal.s_apex - canal.s_orifice), 0.0, 1.0)
-        ratio = 1.0 + (p.depth_ratio - 1.0) * (1.0 - 0.67 * u)
-        half_end = 0.5 * p.size / 100.0
-        core_a = 0.5 * (width - films[0] - films[1])
-        if p.tip == "tapering":
-            core_a = core_a * (1.0 - 0.6 * np.clip((s - (s_core - 1.2)) / 1.2, 0.0, 1.0))
-        closing = {"rounded": half_end, "tapering": 0.5 * half_end, "flat": 0.02}[p.tip]
-        core_a = core_a * rounded_end(s, s_core, closing)
-        reach = np.clip((s_sealer - s) / 0.3, 0.0, 1.0)
-        end = max(s_sealer, s_core)
-        round_off = max(half_end, 0.8 * (s_sealer - s_core)) if s_sealer > s_core else closing
-        wall_a = 0.5 * width * rounded_end(s, end, round_off)
-        if s_sealer < s_core:
-            wall_a = core_a + reach * np.clip(wall_a - core_a, 0.0, None)
-        wall_a = np.maximum(wall_a, core_a)
-        shift = 0.5 * (films[0] - films[1])
-        room = wall_a - core_a
-        shift = np.clip(shift, -room, room)
-        core_b, wall_b = core_a * ratio, wall_a * ratio
-        if p.content == "cone":
-            core_a, core_b = core_a * 0.94, core_b * 0.94
-        canal.core = Profile(s=s, a=core_a, b=core_b, shift=shift)
-        canal.wall = Profile(s=s, a=wall_a, b=wall_b)
-        canal.s_start, canal.s_core, canal.s_sealer = s_start, s_core, s_sealer
-
-    def _half_width(self, canal: _Canal, s: FloatArray) -> FloatArray:
-        assert canal.wall is not None
-        return np.asarray(np.interp(s, canal.wall.s, canal.wall.a, left=0.0, right=0.0))
+        canal.fill = fill = make_fill(canal, self.rng)
+        core = fill.core.chord(patch.s, patch.d)
+        wall = np.maximum(fill.wall.chord(patch.s, patch.d), core)
+        self.canvas.dig(patch.where, wall)
+        sealer = wall - core if p.content == "filled" else np.zeros_like(core)
+        for void in p.voids:
+            canal.voids.append(self._cut_void(canal, fill, void, patch, core, sealer))
+        self.canvas.put(Material.GUTTA_PERCHA, patch.where, core)
+        self.canvas.put(_SEALERS[p.sealer], patch.where, sealer)
+        self._draw_coronal_stretch(canal, fill, patch, coronal)
+        self._draw_apical_canal(canal, fill, frame)
+        canal.puffs.extend(self._draw_puff(canal, puff, frame) for puff in p.puffs)
 
     def _cut_void(
         self,
         canal: _Canal,
+        fill: _Fill,
         void: VoidParameters,
         patch: Patch,
         core: Float32,
         sealer: Float32,
-        *,
-        keep: bool,
-        number: int,
-    ) -> None:
-        assert canal.s_core is not None and canal.s_start is not None
-        s0 = canal.s_core - void.to_end_mm
-        half = float(self._half_width(canal, np.array([s0]))[0])
-        side = float(np.sign(void.side) or 1.0)
+    ) -> VoidTruth:
+        """Take a void out of core and sealer, in place."""
+        s0 = fill.s_core - void.to_end_mm
+        half = float(fill.half_width(s0))
+        side = -1.0 if void.side < 0 else 1.0
         total = core + sealer
         s, d = patch.s, patch.d
         if void.kind == "bubble":
             radius = min(0.5 * void.length_mm, 0.92 * half)
             d0 = side * void.offset * (half - radius)
             gone = 2.0 * np.sqrt((radius**2 - (s - s0) ** 2 - (d - d0) ** 2).clip(0.0, None))
-            turn = np.linspace(0.0, 2.0 * np.pi, 49)
-            ring = (s0 + radius * np.cos(turn), d0 + radius * np.sin(turn))
-            length, width = 2.0 * radius, 2.0 * radius
+            turn = np.linspace(0.0, 2.0 * np.pi, 49)[:-1]
+            ring_s, ring_d = s0 + radius * np.cos(turn), d0 + radius * np.sin(turn)
+            length = width = 2.0 * radius
         elif void.kind == "lateral":
-            inner_width = min(void.width_mm, 1.2 * half)
-            u = (s - s0) / (0.5 * void.length_mm)
-            lens = inner_width * np.sqrt((1.0 - u * u).clip(0.0, None))
-            wall_a = canal.wall.look_up(canal.wall.a, s) if canal.wall else np.zeros_like(s)
-            inside = (side * d > wall_a - lens) & (np.abs(u) < 1.0)
-            gone = np.where(inside, total, 0.0)
-            along = s0 + 0.5 * void.length_mm * np.linspace(-1.0, 1.0, 61)
-            rim = self._half_width(canal, along)
-            lens_1 = inner_width * np.sqrt(
-                np.clip(1.0 - ((along - s0) / (0.5 * void.length_mm)) ** 2, 0.0, None)
-            )
-            ring = (
-                np.concatenate([along, along[::-1]]),
-                side * np.concatenate([rim, (rim - lens_1)[::-1]]),
-            )
-            d0 = side * (half - 0.5 * inner_width)
-            length, width = void.length_mm, inner_width
+            length, width = void.length_mm, min(void.width_mm, 1.2 * half)
+
+            def lens(along: Any) -> Any:
+                u = (along - s0) / (0.5 * length)
+                return width * np.sqrt((1.0 - u * u).clip(0.0, None))
+
+            inside = side * d > fill.wall.look_up(fill.wall.a, s) - lens(s)
+            gone = np.where(inside & (np.abs(s - s0) < 0.5 * length), total, 0.0)
+            along = s0 + 0.5 * length * np.linspace(-1.0, 1.0, 61)
+            rim = fill.half_width(along)
+            ring_s = np.concatenate([along, along[::-1]])
+            ring_d = side * np.concatenate([rim, (rim - lens(along))[::-1]])
+            d0 = side * (half - 0.5 * width)
         elif void.kind == "transverse":
+            length, width, d0 = void.length_mm, 2.0 * half, 0.0
             slope = np.tan(np.deg2rad(void.angle_deg))
-            inside = np.abs(s - s0 - slope * d) < 0.5 * void.length_mm
-            gone = np.where(inside, total, 0.0)
-            across = np.linspace(-1.0, 1.0, 21) * half
-            h = 0.5 * void.length_mm
-            ring = (
-                np.concatenate([s0 - h + slope * across, (s0 + h + slope * across)[::-1]]),
-                np.concatenate([across, across[::-1]]),
-            )
-            d0, length, width = 0.0, void.length_mm, 2.0 * half
+            gone = np.where(np.abs(s - s0 - slope * d) < 0.5 * length, total, 0.0)
+            across = np.linspace(-1.1, 1.1, 23) * half
+            upper, lower = s0 - 0.5 * length + slope * across, s0 + 0.5 * length + slope * across
+            ring_s = np.concatenate([upper, lower[::-1]])
+            ring_d = np.concatenate([across, across[::-1]])
         else:
             raise PhantomError(
                 found=f"a void of kind '{void.kind}'.",
@@ -531,72 +454,52 @@ class Scene:
         core *= left
         sealer *= left
         if void.content == "air":
-            self.canvas.add("empty", patch.where, gone)
-        if not keep:
-            return
-        ring_s, ring_d = ring
-        limit = self._half_width(canal, ring_s)
+            self.canvas["air"][patch.where] += gone
+        limit = fill.half_width(ring_s)
         outline = canal.curve.at(ring_s, np.clip(ring_d, -limit, limit))
-        centre = canal.curve.at(np.array(s0), np.array(d0))
-        lies = ""
-        if void.kind == "lateral" or (void.kind == "bubble" and void.offset > 0.0):
-            lies = self._side(centre, canal.curve.at(np.array(s0)))
-        canal.voids.append(
-            VoidTruth(
-                kind=void.kind,
-                side=lies,
-                centre_px=self._point(centre),
-                to_core_end_mm=void.to_end_mm,
-                length_mm=length,
-                width_mm=width,
-                area_mm2=polygon_area(outline),
-                content=void.content,
-                outline_px=self._points(outline),
-            )
+        centre = canal.curve.at(s0, d0)
+        return VoidTruth(
+            kind=void.kind,
+            side=self._side(centre, canal.curve.at(s0)) if d0 != 0.0 else "",
+            centre_px=self._point(centre),
+            to_core_end_mm=void.to_end_mm,
+            length_mm=length,
+            width_mm=width,
+            area_mm2=polygon_area(outline),
+            content=void.content,
+            outline_px=self._points(outline),
         )
 
-    def _draw_coronal_stretch(self, canal: _Canal, patch: Patch) -> None:
+    def _draw_coronal_stretch(self, canal: _Canal, fill: _Fill, patch: Patch, coronal: str) -> None:
         """What lies between the chamber and the fill: a post, or the restoration's base."""
-        p = canal.parameters
-        assert canal.wall is not None and canal.s_start is not None
-        half, depth = float(canal.wall.a[0]), float(canal.wall.b[0])
-        top = canal.s_orifice - 0.4
-        if p.post is None:
-            if canal.s_start > top:
-                s = sampled(top, canal.s_start)
-                stretch = Profile(s=s, a=np.full_like(s, half), b=np.full_like(s, depth))
-                chord = stretch.chord(patch.s, patch.d)
-                self.canvas.add("removed", patch.where, chord)
-                coronal = self.p.tooth.crown.coronal
-                if coronal in ("composite", "metal"):
-                    self.canvas.add(Material.COMPOSITE.name, patch.where, chord)
+        post = canal.parameters.post
+        half, depth = float(fill.wall.a[0]), float(fill.wall.b[0])
+        if post is not None:
+            half, depth = max(half, 0.5 * post.diameter_mm), max(depth, 0.5 * post.diameter_mm)
+        s = sampled(canal.s_orifice - 0.4, max(fill.s_start, canal.s_orifice - 0.3))
+        bed = Profile(s=s, a=np.full_like(s, half), b=np.full_like(s, depth))
+        chord = bed.chord(patch.s, patch.d)
+        self.canvas.dig(patch.where, np.minimum(chord, self.canvas.room(patch.where)))
+        if post is None:
+            if coronal in _COMPOSITE_BASED:
+                self.canvas.put(Material.COMPOSITE, patch.where, chord)
             return
-        canal.post_end = canal.s_start - p.post.gap_mm
+        canal.post_end = fill.s_start - post.gap_mm
         s = sampled(canal.s_orifice - 3.0, canal.post_end)
-        a = 0.5 * p.post.diameter_mm * rounded_end(s, canal.post_end, 0.2)
-        post = Profile(s=s, a=a, b=a).chord(patch.s, patch.d)
-        s = sampled(top, canal.s_start)
-        wide = max(half, 0.5 * p.post.diameter_mm)
-        bed = Profile(s=s, a=np.full_like(s, wide), b=np.full_like(s, max(depth, wide)))
-        self.canvas.add("removed", patch.where, np.maximum(bed.chord(patch.s, patch.d), post))
-        material = Material.STEEL if p.post.metal else Material.COMPOSITE
-        self.canvas.add(material.name, patch.where, post)
+        a = 0.5 * post.diameter_mm * rounded_end(s, canal.post_end, 0.2)
+        material = Material.STEEL if post.metal else Material.COMPOSITE
+        self.canvas.put(material, patch.where, Profile(s=s, a=a, b=a).chord(patch.s, patch.d))
 
-    def _draw_apical_canal(self, canal: _Canal, frame: Frame) -> None:
+    def _draw_apical_canal(self, canal: _Canal, fill: _Fill, frame: Frame) -> None:
         """The canal that the fill leaves empty, bending to the foramen."""
-        p = canal.parameters
-        assert canal.s_core is not None and canal.s_sealer is not None
-        start = max(canal.s_core, canal.s_sealer) if p.content == "filled" else canal.s_core
-        if canal.s_apex - start < 0.3:
-            return
+        start = max(fill.s_core, fill.s_sealer)
         foot, _ = canal.curve.foot(canal.foramen_mm)
         bend = max(start, min(float(foot), canal.s_apex) - 1.5)
-        straight = canal.curve.at(np.linspace(start - 0.2, bend, 20))
-        way = canal.curve.at(np.array(bend))
-        direction = canal.curve.tangent(np.array(bend))
+        way, direction = canal.curve.at(bend), canal.curve.tangent(bend)
         reach = float(np.hypot(*(canal.foramen_mm - way)))
-        if reach < 0.2:
+        if canal.s_apex - start < 0.3 or reach < 0.2:
             return
+        straight = canal.curve.at(np.linspace(start - 0.2, bend, 20))
         u = np.linspace(0.0, 1.0, 20)[1:, None]
         control = way + direction * 0.5 * reach
         curved = (1 - u) ** 2 * way + 2 * u * (1 - u) * control + u**2 * canal.foramen_mm
@@ -605,126 +508,110 @@ class Scene:
         if patch is None:
             return
         s = sampled(0.2, path.length)
-        wide = np.interp(s, (0.0, path.length - 0.5, path.length), (1.0, 0.8, 1.2))
-        a = 0.5 * p.apical_width_mm * wide
+        wide = np.interp(s, (0.0, max(0.3, path.length - 0.5), path.length), (1.0, 0.8, 1.2))
+        a = 0.5 * canal.parameters.apical_width_mm * wide
         chord = Profile(s=s, a=a, b=a).chord(patch.s, patch.d)
-        room = self.canvas["teeth"][patch.where] - self.canvas["removed"][patch.where]
-        chord = np.minimum(chord, room.clip(0.0, None))
-        self.canvas.add("removed", patch.where, chord.astype(np.float32))
+        self.canvas.dig(patch.where, np.minimum(chord, self.canvas.room(patch.where)))
 
-    def _draw_puff(self, canal: _Canal, puff: PuffParameters, frame: Frame, *, keep: bool) -> None:
-        p = canal.parameters
+    def _draw_puff(self, canal: _Canal, puff: PuffParameters, frame: Frame) -> PuffTruth:
+        """A star-shaped blob of sealer that touches the canal's exit with its rim."""
+        sealer = _SEALERS[canal.parameters.sealer]
         if puff.place == "apex":
-            exit_mm = (
-                canal.foramen_mm
-                if p.core_to_apex_mm >= 0
-                else canal.curve.at(np.array(canal.s_apex))
-            )
-            outwards = canal.curve.tangent(np.array(canal.s_apex))
+            exit_mm, outwards = canal.apex_mm, canal.curve.tangent(canal.s_apex)
         else:
             s_exit = canal.s_apex - puff.to_apex_mm
-            axis = root_curve(canal.root, self.p.tooth.crown.height_mm)
-            profile = root_profile(canal.root, self.p.tooth.crown.height_mm)
-            foot, _ = axis.foot(canal.curve.at(np.array(s_exit)))
-            side = float(np.sign(puff.side) or 1.0)
+            axis = root_curve(canal.root, canal.neck_mm)
+            profile = root_profile(canal.root, canal.neck_mm)
+            foot, _ = axis.foot(canal.curve.at(s_exit))
             rim = float(np.interp(foot, profile.s, profile.a))
-            exit_mm = axis.at(foot, np.array(side * rim))
-            outwards = exit_mm - axis.at(foot)
-            outwards = outwards / np.linalg.norm(outwards)
-            inner = canal.curve.at(np.array(s_exit - 0.2))
-            self._draw_tube(Curve(np.linspace(inner, exit_mm, 12)), frame, 0.06, p)
-        turn = np.linspace(0.0, 2.0 * np.pi, 181)[:-1]
+            exit_mm = axis.at(foot, -rim if puff.side < 0 else rim)
+            outwards = (exit_mm - axis.at(foot)) / rim
+            inner = canal.curve.at(s_exit - 0.2)
+            branch = Curve(np.linspace(inner, exit_mm, 12))
+            patch = self._patch(branch, frame, 0.0, branch.length, 0.3)
+            if patch is not None:
+                s = sampled(0.0, branch.length)
+                a = np.full_like(s, 0.06)
+                self.canvas.put(sealer, patch.where, Profile(s=s, a=a, b=a).chord(patch.s, patch.d))
+        turn = np.linspace(0.0, 2.0 * np.pi, 181)
         radius = np.ones_like(turn)
         for k in (2, 3, 4):
-            amount = self.rng.uniform(0.0, 0.22 / k)
-            radius = radius + amount * np.cos(k * turn + self.rng.uniform(0.0, 6.3))
+            amount, phase = self.rng.uniform(0.0, 0.22 / k), self.rng.uniform(0.0, 2.0 * np.pi)
+            radius = radius + amount * np.cos(k * turn + phase)
         across = np.array([outwards[1], -outwards[0]])
-        shape = np.outer(radius * np.cos(turn) * np.sqrt(puff.elongation), outwards) + np.outer(
-            radius * np.sin(turn) / np.sqrt(puff.elongation), across
+        long = np.sqrt(puff.elongation)
+        rim_mm = np.outer(radius * np.cos(turn) * long, outwards) + np.outer(
+            radius * np.sin(turn) / long, across
         )
-        scale = float(np.sqrt(puff.area_mm2 / polygon_area(shape)))
-        shape = shape * scale
-        # The blob touches the exit with its rim.
-        centre = exit_mm + outwards * (0.85 * float((shape @ outwards).max()))
-        outline = centre + shape
-        box = plane_patch(frame, outline, shape=self.p.shape, supersampling=self.p.supersampling)
+        scale = float(np.sqrt(puff.area_mm2 / polygon_area(rim_mm)))
+        centre = exit_mm - outwards * scale * float((rim_mm @ outwards).min())
+        outline = centre + scale * rim_mm
+        box = self._plane(frame, outline)
         if box is not None:
             where, y, x = box
             dy, dx = y - centre[0], x - centre[1]
-            u = (dy * outwards[0] + dx * outwards[1]) / np.sqrt(puff.elongation)
-            v = (dy * across[0] + dx * across[1]) * np.sqrt(puff.elongation)
+            u = (dy * outwards[0] + dx * outwards[1]) / long
+            v = (dy * across[0] + dx * across[1]) * long
             angle = np.mod(np.arctan2(v, u), 2.0 * np.pi)
-            bound = scale * np.interp(
-                angle, np.append(turn, 2 * np.pi), np.append(radius, radius[0])
-            )
-            inside = 1.0 - (np.hypot(u, v) / bound) ** 2
-            thick = 0.9 * np.sqrt(puff.area_mm2) * np.sqrt(inside.clip(0.0, None))
-            self.canvas.add(_SEALERS[p.sealer].name, where, thick.astype(np.float32))
-        if keep:
-            canal.puffs.append(
-                PuffTruth(
-                    place=puff.place,
-                    side=self._side(centre, canal.curve.at(np.array(canal.s_apex - 1.0))),
-                    area_mm2=polygon_area(outline),
-                    reach_mm=float(np.hypot(*(outline - exit_mm).T).max()),
-                    exit_px=self._point(exit_mm),
-                    centre_px=self._point(centre),
-                    outline_px=self._points(outline),
-                )
-            )
+            inside = 1.0 - (np.hypot(u, v) / (scale * np.interp(angle, turn, radius))) ** 2
+            thickness = 0.9 * np.sqrt(puff.area_mm2) * np.sqrt(inside.clip(0.0, None))
+            self.canvas[sealer][where] += thickness.astype(np.float32)
+        return PuffTruth(
+            place=puff.place,
+            side=self._side(centre, canal.curve.at(canal.s_apex - 1.0)),
+            area_mm2=polygon_area(outline),
+            reach_mm=float(np.hypot(*(outline - exit_mm).T).max()),
+            exit_px=self._point(exit_mm),
+            centre_px=self._point(centre),
+            outline_px=self._points(outline[:-1]),
+        )
 
-    def _draw_tube(self, curve: Curve, frame: Frame, half: float, p: CanalParameters) -> None:
-        patch = self._patch(curve, frame, 0.0, curve.length, half + 0.2)
-        if patch is not None:
-            s = sampled(0.0, curve.length)
-            tube = Profile(s=s, a=np.full_like(s, half), b=np.full_like(s, half))
-            chord = tube.chord(patch.s, patch.d)
-            self.canvas.add(_SEALERS[p.sealer].name, patch.where, chord)
-            self.canvas.add("removed", patch.where, chord)
-
-    # --- files, bone, wedge ------------------------------------------------------------------
+    # --- files, bone, wedge -------------------------------------------------------------------
 
     def _draw_file(self, file: FileParameters) -> None:
         if file.canal is None:
             knots = [(0.0, file.direction_deg), (0.3 * file.length_mm, file.direction_deg)]
             knots.append((file.length_mm, file.direction_deg + file.bend_deg))
             curve = heading_curve(file.start_mm, file.length_mm, knots)
-            s_stop, s_tip, canal_name, gap = 0.0, file.length_mm, "", None
+            s_tip, canal_name, gap = file.length_mm, "", None
         else:
             canal = self.canals[file.canal]
-            curve = canal.curve
-            s_stop, s_tip = 0.0, canal.s_apex - file.tip_to_apex_mm
+            curve, s_tip = canal.curve, canal.s_apex - file.tip_to_apex_mm
             canal_name, gap = canal.parameters.name, file.tip_to_apex_mm
-        length = s_tip - s_stop
-        patch = self._patch(curve, self.frame, s_stop - file.handle_mm, s_tip, 2.2)
-        s = sampled(s_stop - file.handle_mm, s_tip)
+        wire = file.kind == "wire"
+        handle = 0.0 if wire else file.handle_mm
+        s = sampled(-handle, s_tip)
         from_tip = s_tip - s
-        width = file.size / 100.0 + file.taper * np.clip(from_tip, 0.0, 16.0)
-        flute = 2.0 * np.pi * from_tip / 0.9
-        fluted = np.where(from_tip < 16.0, 0.07, 0.0)
-        close = 0.5 * rounded_end(s, s_tip, 0.2)
-        steel = Profile(
-            s=s,
-            a=width * close * (1.0 - fluted * (1.0 + np.cos(flute))),
-            b=width * close * (1.0 - fluted * (1.0 - np.cos(flute))),
-        )
-        rim = sampled(s_stop - 1.0, s_stop)
-        radius = np.full_like(rim, file.stop_radius_mm)
-        stop = Profile(s=rim, a=radius, b=radius)
+        if wire:
+            half = np.full_like(s, file.size / 200.0)
+            half[s > s_tip] = 0.0
+            steel = Profile(s=s, a=half, b=half)
+        else:
+            width = file.size / 100.0 + file.taper * np.clip(from_tip, 0.0, 16.0)
+            half = 0.5 * width * rounded_end(s, s_tip, 0.2)
+            # The edges of a twisted blade, hinted: depth changes against width.
+            turn = np.cos(2.0 * np.pi * from_tip / 0.9)
+            flute = np.where(from_tip < 16.0, 0.07, 0.0)
+            steel = Profile(
+                s=s, a=half * (1.0 - flute * (1.0 + turn)), b=half * (1.0 - flute * (1.0 - turn))
+            )
+        patch = self._patch(curve, self.frame, -handle, s_tip, file.stop_radius_mm + 0.5)
         if patch is not None:
-            chord = steel.chord(patch.s, patch.d)
-            self.canvas.add(Material.STEEL.name, patch.where, chord)
-            self.canvas.add(Material.SILICONE.name, patch.where, stop.chord(patch.s, patch.d))
-            if file.canal is not None:
-                self.canvas.add("removed", patch.where, chord)
-        line = curve.at(np.append(np.arange(s_stop, s_tip, 0.1), s_tip))
+            self.canvas.put(Material.STEEL, patch.where, steel.chord(patch.s, patch.d))
+            if not wire:
+                rim = sampled(-1.0, 0.0)
+                radius = np.full_like(rim, file.stop_radius_mm)
+                stop = Profile(s=rim, a=radius, b=radius).chord(patch.s, patch.d)
+                self.canvas[Material.SILICONE][patch.where] += stop
+        line = curve.at(np.append(np.arange(0.0, s_tip - 0.02, 0.1), s_tip))
         self.files.append(
             FileTruth(
+                kind=file.kind,
                 canal=canal_name,
                 axis_px=self._points(line),
-                length_mm=length,
+                length_mm=s_tip,
                 size=file.size,
-                taper=file.taper,
+                taper=0.0 if wire else file.taper,
                 tip_to_apex_mm=gap,
             )
         )
@@ -732,88 +619,75 @@ class Scene:
     def _draw_bone(self) -> None:
         p, bone = self.p, self.p.bone
         rng = np.random.default_rng([p.seed, 2])
-        shape, k = p.shape, p.supersampling
-        pixel = self.mm_per_px
-        # Textures of large grain are made on a coarser grid of about 0.06 mm and stretched.
-        step = max(1, round(0.06 / pixel))
-        small = (-(-shape[0] // step) + 2, -(-shape[1] // step) + 2)
-        net = trabecular_texture(small, pixel * step, rng)
-        cheek = band_noise(small, pixel * step, 15.0, rng, bandwidth=0.5)
-        net, cheek = (self._enlarge(v, step) for v in (net, cheek))
-        rows, cols = np.mgrid[: shape[0], : shape[1]].astype(np.float32)
+        # Textures are made on a grid of about 0.06 mm, so they hardly depend on the pixel.
+        step = max(1, round(0.06 / self.mm_per_px))
+        small = (-(-p.shape[0] // step) + 2, -(-p.shape[1] // step) + 2)
+        net = self._enlarge(trabecular_texture(small, self.mm_per_px * step, rng), step)
+        uneven = band_noise(small, self.mm_per_px * step, 15.0, rng, bandwidth=0.5)
+        cheek = bone.cheek_mm * (1.0 + 0.06 * self._enlarge(uneven, step))
+        r = np.arange(p.shape[0])[:, None] - self.frame.origin[0]
+        c = np.arange(p.shape[1])[None, :] - self.frame.origin[1]
         inverse = np.linalg.inv(self.frame.matrix)
-        r, c = rows - self.frame.origin[0], cols - self.frame.origin[1]
         y = inverse[0, 0] * r + inverse[0, 1] * c
         x = inverse[1, 0] * r + inverse[1, 1] * c
-        crest = p.tooth.crown.height_mm + bone.crest_below_neck_mm + 0.35 * np.cos(x * 0.8)
-        ridge = bone.ridge_mm * np.sqrt(_smooth_step((y - crest) / 4.0))
-        gum = 1.05 * bone.ridge_mm * np.sqrt(_smooth_step((y - crest + 2.5) / 4.0))
+        neck = p.tooth.crown.height_mm
+        crest = neck + bone.crest_below_neck_mm + 0.35 * np.cos(0.8 * x)
+        ridge = bone.ridge_mm * np.sqrt(smooth_step((y - crest) / 4.0))
+        gum = 1.05 * bone.ridge_mm * np.sqrt(smooth_step((y - crest + 2.5) / 4.0))
         plates = np.minimum(2.0 * bone.cortical_mm, ridge)
         share = bone.volume_fraction * (1.0 + bone.texture * (net - 1.0)).clip(0.05, None)
         if bone.lesion_mm > 0.0:
             for canal in self.canals:
-                centre = canal.curve.at(np.array(canal.s_apex + 0.6 * bone.lesion_mm))
+                centre = canal.curve.at(canal.s_apex + 0.6 * bone.lesion_mm)
                 away = (y - centre[0]) ** 2 + (x - centre[1]) ** 2
                 hole = 2.0 * np.sqrt((bone.lesion_mm**2 - away).clip(0.0, None))
                 ridge = np.maximum(ridge - hole, plates)
-        fine = [np.repeat(np.repeat(v, k, 0), k, 1) for v in (ridge, gum, plates, share)]
-        ridge_f, gum_f, plates_f, share_f = (v.astype(np.float32) for v in fine)
-        socket, lamina = self.canvas["socket"], self.canvas["lamina"]
-        marrow = (ridge_f - plates_f - np.maximum(socket, lamina)).clip(0.0, None)
-        wall = np.where(ridge_f > 1.0, (lamina - socket).clip(0.0, None), 0.0)
-        wall = np.minimum(wall, (ridge_f - socket).clip(0.0, None))
-        bone_mm = self.canvas[Material.CORTICAL_BONE.name]
-        over_root = (ridge_f - self.canvas["teeth"]).clip(0.0, None)
-        over_root = np.maximum(over_root, 0.25 * np.minimum(ridge_f, 1.0))
-        bone_mm += np.minimum(plates_f, over_root) + 0.85 * wall + marrow * share_f
-        depth = self.canvas["teeth"]
-        soft = (gum_f - depth).clip(0.0, None) - bone_mm
-        around = bone.cheek_mm * (1.0 + 0.06 * np.repeat(np.repeat(cheek, k, 0), k, 1))
-        self.canvas[Material.SOFT_TISSUE.name][:] += (soft.clip(0.0, None) + around).astype(
-            np.float32
+        ridge_f, gum_f, plates_f, share_f, cheek_f = (
+            self._split(v) for v in (ridge, gum, plates, share, cheek)
         )
+        teeth, socket, lamina = (self.canvas[n] for n in ("teeth", "socket", "lamina"))
+        marrow = (ridge_f - plates_f - lamina).clip(0.0, None)
+        wall = (np.minimum(lamina, ridge_f) - socket).clip(0.0, None)
+        # A thin plate of bone covers the root even where it nearly fills the ridge.
+        cover = np.maximum((ridge_f - teeth).clip(0.0, None), 0.25 * np.minimum(ridge_f, 1.0))
+        mineral = np.minimum(plates_f, cover) + 0.85 * wall + marrow * share_f
+        self.canvas[Material.CORTICAL_BONE][:] += mineral
+        self.canvas[Material.SOFT_TISSUE][:] += ((gum_f - teeth).clip(0.0, None) - mineral).clip(
+            0.0, None
+        ) + cheek_f
+
+    def _split(self, values: FloatArray) -> Float32:
+        """Values of pixels on the sub-pixel grid."""
+        k = self.p.supersampling
+        return np.repeat(np.repeat(values.astype(np.float32), k, 0), k, 1)
 
     def _enlarge(self, values: FloatArray, step: int) -> FloatArray:
-        rows = np.arange(self.p.shape[0]) / step
-        cols = np.arange(self.p.shape[1]) / step
+        """A coarse field on the pixel grid, linearly interpolated about pixel centres."""
+        rows = (np.arange(self.p.shape[0]) + 0.5) / step + 0.5
+        cols = (np.arange(self.p.shape[1]) + 0.5) / step + 0.5
         i, j = rows.astype(int), cols.astype(int)
         u, v = (rows - i)[:, None], (cols - j)[None, :]
-        top = values[i] * (1 - u) + values[i + 1] * u
-        return np.asarray(top[:, j] * (1 - v) + top[:, j + 1] * v)
+        between = values[i] * (1 - u) + values[i + 1] * u
+        return np.asarray(between[:, j] * (1 - v) + between[:, j + 1] * v)
 
     def _settle_teeth(self) -> None:
         """Dentine and enamel are what canals, cavities and restorations leave of the teeth."""
-        teeth, enamel, removed = (self.canvas[n] for n in ("teeth", "enamel", "removed"))
+        teeth, enamel, dug = (self.canvas[n] for n in ("teeth", "enamel", "dug"))
         dentine = (teeth - enamel).clip(0.0, None)
-        from_dentine = np.minimum(dentine, removed)
-        from_enamel = np.minimum(enamel, removed - from_dentine)
-        self.canvas[Material.DENTINE.name][:] = dentine - from_dentine
-        self.canvas[Material.ENAMEL.name][:] = enamel - from_enamel
-        self.canvas[Material.METAL_RESTORATION.name][:] = self.canvas["metal"]
-        # What was removed and not refilled holds fluid, except where it is empty.
-        refilled = sum(
-            self.canvas[m.name]
-            for m in (
-                Material.GUTTA_PERCHA,
-                Material.EPOXY_RESIN_SEALER,
-                Material.CALCIUM_SILICATE_SEALER,
-                Material.COMPOSITE,
-                Material.TEMPORARY_FILLING,
-                Material.STEEL,
-                Material.METAL_RESTORATION,
-            )
-        )
-        fluid = np.minimum(removed, teeth) - refilled - self.canvas["empty"]
-        self.canvas[Material.SOFT_TISSUE.name][:] += fluid.clip(0.0, None)
+        from_dentine = np.minimum(dentine, dug)
+        self.canvas[Material.DENTINE][:] = dentine - from_dentine
+        self.canvas[Material.ENAMEL][:] = enamel - np.minimum(enamel, dug - from_dentine)
+        fluid = np.minimum(dug, teeth) - self.canvas["refilled"] - self.canvas["air"]
+        self.canvas[Material.SOFT_TISSUE][:] += fluid.clip(0.0, None)
 
     def _draw_wedge(self) -> None:
+        """Steps of 3 mm x 3.5 mm along the picture's lower edge, thinnest on the left."""
         k = self.p.supersampling
         wide, tall = (max(1, round(v / self.mm_per_px)) * k for v in (3.0, 3.5))
-        target = self.canvas[Material.ALUMINIUM.name]
         for n, thickness in enumerate(self.p.wedge_mm):
-            target[-tall:, n * wide : (n + 1) * wide] += thickness
+            self.canvas[Material.ALUMINIUM][-tall:, n * wide : (n + 1) * wide] += thickness
 
-    # --- truth -------------------------------------------------------------------------------
+    # --- truth --------------------------------------------------------------------------------
 
     def truth(self) -> PhantomTruth:
         """The exact geometry in pixels and millimetres."""
@@ -834,83 +708,62 @@ class Scene:
             files=tuple(self.files),
         )
 
-    def _schneider_deg(self, canal: _Canal) -> float:
-        root, neck = canal.root, self.p.tooth.crown.height_mm
-        if not root.turns_deg:
+    @staticmethod
+    def _schneider_deg(canal: _Canal) -> float:
+        if not canal.root.turns_deg:
             return 0.0
-        start = max(neck + 1.9, neck + root.bend_start * (root.length_mm - neck))
-        along = canal.curve.tangent(np.array(start))
-        line = canal.curve.at(np.array(canal.s_apex)) - canal.curve.at(np.array(start))
-        cosine = float(along @ line / np.linalg.norm(line))
+        start = bend_start_mm(canal.root, canal.neck_mm)
+        line = canal.apex_mm - canal.curve.at(start)
+        cosine = float(canal.curve.tangent(start) @ line / np.linalg.norm(line))
         return float(np.rad2deg(np.arccos(np.clip(cosine, -1.0, 1.0))))
 
-    def _overlapped_mm(self, canal: _Canal) -> float:
-        if canal.wall is None or canal.s_core is None or canal.s_start is None:
-            return 0.0
-        s = np.arange(canal.s_start, canal.s_core, 0.1)
-        points = canal.curve.at(s)
-        own = self._half_width(canal, s)
+    def _overlapped_mm(self, canal: _Canal, fill: _Fill) -> float:
+        s = np.arange(fill.s_start, fill.s_core, 0.1)
+        points, own = canal.curve.at(s), fill.half_width(s)
         covered = np.zeros(len(s), dtype=bool)
         for other in self.canals:
-            if other is canal or other.wall is None:
-                continue
-            foot, d = other.curve.foot(points)
-            theirs = self._half_width(other, foot)
-            covered |= (theirs > 0.0) & (np.abs(d) < own + theirs)
+            if other is not canal and other.fill is not None:
+                foot, d = other.curve.foot(points)
+                theirs = other.fill.half_width(foot)
+                covered |= (theirs > 0.0) & (np.abs(d) < own + theirs)
         return float(0.1 * covered.sum())
 
     def _canal_truth(self, canal: _Canal) -> CanalTruth:
-        p, curve = canal.parameters, canal.curve
+        p, curve, fill = canal.parameters, canal.curve, canal.fill
         s_line = np.append(np.arange(0.0, canal.s_apex - 0.02, 0.1), canal.s_apex)
         line = curve.at(s_line)
         apex, reference = line[-1], line[0]
-        filled = canal.s_core is not None and canal.s_start is not None
-        s_profile: FloatArray = np.array([])
-        fill: FloatArray = np.array([])
-        core: FloatArray = np.array([])
-        straight: float | None = None
-        if filled:
-            assert canal.wall is not None and canal.core is not None
-            assert canal.s_start is not None and canal.s_core is not None
-            s_profile = np.arange(canal.s_start, canal.s_core, 0.1)
-            fill = 2.0 * np.interp(s_profile, canal.wall.s, canal.wall.a)
-            core = 2.0 * np.interp(s_profile, canal.core.s, canal.core.a)
-            if p.content == "cone":
-                fill = core
-            away = float(np.hypot(*(curve.at(np.array(canal.s_core)) - apex)))
-            straight = away if p.core_to_apex_mm >= 0 else -away
-        overlapped = self._overlapped_mm(canal)
-        flags = [
-            name
-            for name, on in (
-                ("overlapped", overlapped > 0.5),
-                ("hourglass", p.hourglass is not None),
-                ("stripped", p.stripped_mm is not None),
-                (
-                    "end_void",
-                    filled
-                    and any(
-                        min(
-                            v.to_end_mm,
-                            float(canal.s_core or 0) - float(canal.s_start or 0) - v.to_end_mm,
-                        )
-                        < 0.5
-                        for v in p.voids
-                    ),
-                ),
-                ("post", p.post is not None),
-            )
-            if on
-        ]
+        s_profile = np.arange(fill.s_start, fill.s_core, 0.1) if fill else np.array([])
+        core_width = 2.0 * np.interp(s_profile, fill.core.s, fill.core.a) if fill else s_profile
+        fill_width = 2.0 * fill.half_width(s_profile) if fill else s_profile
+        with_sealer = fill is not None and p.content == "filled"
+        if not with_sealer:
+            fill_width = core_width
+        overlapped = self._overlapped_mm(canal, fill) if fill else 0.0
+        straight = float(np.hypot(*(curve.at(fill.s_core) - apex))) if fill else None
+        if straight is not None and p.core_to_apex_mm < 0.0:
+            straight = -straight
+        fill_length = fill.s_core - fill.s_start if fill else 0.0
+        near_end = any(
+            min(v.to_end_mm, fill_length - v.to_end_mm) - 0.5 * v.length_mm < _END_VOID_MM
+            for v in p.voids
+        )
+        flags = {
+            "overlapped": overlapped > 0.5,
+            "hourglass": p.hourglass is not None,
+            "stripped": p.stripped_mm is not None,
+            "end_void": near_end,
+            "post": p.post is not None,
+        }
         foramen_s, _ = curve.foot(canal.foramen_mm)
 
         def landmark(s: float | None) -> PointPx | None:
-            return None if s is None else self._point(curve.at(np.array(s)))
+            return None if s is None else self._point(curve.at(s))
 
         def rounded(values: FloatArray) -> tuple[float, ...]:
             return tuple(round(float(v), 5) for v in values)
 
-        with_sealer = filled and p.content == "filled"
+        s_sealer = fill.s_sealer if fill and with_sealer else None
         return CanalTruth(
             name=p.name,
             content=p.content,
@@ -920,44 +773,33 @@ class Scene:
             s_orifice_mm=canal.s_orifice,
             s_foramen_mm=float(foramen_s),
             s_apex_mm=canal.s_apex,
-            s_fill_start_mm=canal.s_start,
-            s_core_end_mm=canal.s_core,
-            s_sealer_end_mm=canal.s_sealer if with_sealer else None,
+            s_fill_start_mm=fill.s_start if fill else None,
+            s_core_end_mm=fill.s_core if fill else None,
+            s_sealer_end_mm=s_sealer,
             coronal_reference_px=self._point(reference),
-            orifice_px=self._point(curve.at(np.array(canal.s_orifice))),
+            orifice_px=self._point(curve.at(canal.s_orifice)),
             foramen_px=self._point(canal.foramen_mm),
             radiographic_apex_px=self._point(apex),
-            fill_start_px=landmark(canal.s_start),
-            core_end_px=landmark(canal.s_core),
-            sealer_end_px=landmark(canal.s_sealer) if with_sealer else None,
+            fill_start_px=landmark(fill.s_start if fill else None),
+            core_end_px=landmark(fill.s_core if fill else None),
+            sealer_end_px=landmark(s_sealer),
             length_mm=canal.s_apex,
             length_straight_mm=float(np.hypot(*(apex - reference))),
-            fill_length_mm=float(canal.s_core - canal.s_start)
-            if canal.s_core is not None and canal.s_start is not None
-            else None,
-            fill_to_apex_core_mm=p.core_to_apex_mm if filled else None,
+            fill_length_mm=fill_length if fill else None,
+            fill_to_apex_core_mm=p.core_to_apex_mm if fill else None,
             fill_to_apex_core_straight_mm=straight,
             fill_to_apex_sealer_mm=p.sealer_to_apex_mm if with_sealer else None,
             size=p.size,
             taper=p.taper,
             profile_s_mm=rounded(s_profile),
-            profile_to_end_mm=rounded((canal.s_core or 0.0) - s_profile),
-            width_fill_mm=rounded(fill),
-            width_core_mm=rounded(core),
+            profile_to_end_mm=rounded(fill.s_core - s_profile) if fill else (),
+            width_fill_mm=rounded(fill_width),
+            width_core_mm=rounded(core_width),
             voids=tuple(canal.voids),
             puffs=tuple(canal.puffs),
             post_end_px=landmark(canal.post_end),
             post_gap_mm=p.post.gap_mm if p.post is not None else None,
             overlapped_mm=overlapped,
             schneider_deg=self._schneider_deg(canal),
-            flags=tuple(flags),
+            flags=tuple(name for name, on in flags.items() if on),
         )
-
-
-def thickness_maps(scene: Scene) -> dict[Material, Float32]:
-    """Thickness in mm of each material that occurs, on the sub-pixel grid."""
-    maps = {m: scene.canvas.maps[m.name] for m in Material if m.name in scene.canvas.maps}
-    return {m: v for m, v in maps.items() if m is not Material.AIR and v.any()}
-
-
-__all__ = ["Scene", "neck_share", "replace", "root_curve", "root_profile", "thickness_maps"]

@@ -18,7 +18,11 @@ from rxmeasure.phantom.parameters import PhantomError
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class VoidTruth:
-    """One void. ``side`` of the picture, walking from the crown to the apex or not."""
+    """One void.
+
+    ``side``: ``"left"`` or ``"right"`` of the picture for what lies beside the centre line,
+    else ``""``. ``area_mm2`` is the area of the outline, which ends at the canal's wall.
+    """
 
     kind: str
     side: str
@@ -56,6 +60,8 @@ class CanalTruth:
         Arc distance of each of these points.
     s_foramen_mm : float
         Foot of the foramen on the centre line.
+    s_fill_start_mm, s_core_end_mm, s_sealer_end_mm : float or None
+        Beyond ``s_apex_mm`` for a fill that passes the apex along the line's last direction.
     radiographic_apex_px : PointPx
         Where the canal's line leaves the root's visible outline: the tip of the root for a
         canal in the middle of its root.
@@ -114,8 +120,12 @@ class CanalTruth:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FileTruth:
-    """A file's axis from the stop's apical side to the tip, and its length along the axis."""
+    """A file's axis from the stop's apical side to the tip, and its length along the axis.
 
+    ``kind``: ``"file"`` or ``"wire"``. ``canal`` is empty for what lies beside the tooth.
+    """
+
+    kind: str
     canal: str
     axis_px: tuple[PointPx, ...]
     length_mm: float
@@ -175,7 +185,7 @@ def noisy_clicks(
     if start not in starts or starts[start] is None or count < 2:
         raise PhantomError(
             found=f"{count} clicks from '{start}'.",
-            needed="two clicks or more from 'orifice', 'reference' or the 'fill' of a filled canal.",
+            needed="two or more, from 'orifice', 'reference' or, in a filled canal, 'fill'.",
             next_step="Correct the arguments.",
         )
     line = as_points(canal.centre_line_px)
