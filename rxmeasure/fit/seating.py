@@ -198,7 +198,7 @@ def carrier_fit(
                 text="The carrier is wider than the canal at its orifice. Take a smaller one.",
             ),
         )
-    elif z is None or z < low:
+    elif z is None or z < low - _SAME_MM:
         aim = "reaches past the aim"
         warnings = (
             Warned(
@@ -207,7 +207,7 @@ def carrier_fit(
                 "length. Set a stop, or take a larger one.",
             ),
         )
-    elif z <= high:
+    elif z <= high + _SAME_MM:
         aim = "binds inside the aim"
     else:
         aim = "binds short of the aim"

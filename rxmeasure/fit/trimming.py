@@ -67,10 +67,10 @@ def trim(
     taper = checked_taper(point.taper)
     cut = checked(cut_mm, name="length cut off", unit="mm", at_least=0.0, at_most=30.0)
     u_cut = checked(u_cut_mm, name="uncertainty of the cut", unit="mm", at_least=0.0)
-    tip_mm = size / 100.0 + taper * cut
+    new_size = size + 100.0 * taper * cut
     return TrimmedPoint(
-        shape=NominalShape(size=tip_mm * 100.0, taper=taper),
-        tip_mm=tip_mm,
+        shape=NominalShape(size=new_size, taper=taper),
+        tip_mm=new_size / 100.0,
         u_tip_mm=math.hypot(u_diameter_mm(size, product), taper * u_cut),
     )
 
