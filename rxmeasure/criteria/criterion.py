@@ -31,7 +31,7 @@ film could have shown. A field named ``overall`` stands for the whole canal.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from functools import cache
 from importlib import resources
 from pathlib import Path
@@ -83,6 +83,7 @@ __all__ = [
     "describe",
     "load_rule_set",
     "load_rule_sets",
+    "pick_rule_sets",
     "published_rule_sets",
 ]
 
@@ -115,6 +116,34 @@ def default_rule_set_ids(film_kind: FilmKind) -> tuple[str, ...]:
     0 to 2 mm is the most used length rule (reference beside the rule).
     """
     return _DEFAULTS[FilmKind(film_kind)]
+
+
+def pick_rule_sets(
+    ids: Iterable[str], *, among: Mapping[str, RuleSet] | None = None
+) -> tuple[RuleSet, ...]:
+    """Rule sets of these ids, in this order, each once.
+
+    Parameters
+    ----------
+    ids : iterable of str
+    among : mapping of str to RuleSet, optional
+        The published ones when left out.
+
+    Raises
+    ------
+    CriterionError
+        There is no such rule set.
+    """
+    known = published_rule_sets() if among is None else among
+    wanted = tuple(dict.fromkeys(ids))
+    for rule_id in wanted:
+        if rule_id not in known:
+            raise CriterionError(
+                found=f"the rule set '{rule_id}', which does not exist.",
+                needed=f"one of: {', '.join(known)}.",
+                next_step="Correct the id, or give the file that holds it.",
+            )
+    return tuple(known[rule_id] for rule_id in wanted)
 
 
 def load_rule_set(path: str | Path) -> RuleSet:

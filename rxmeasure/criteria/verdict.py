@@ -341,7 +341,7 @@ def _unjudgeable(measure: MeasureValue, unit: str) -> str:
             return ""
         return f"The uncertainty of {measure.name} is not a number."
     if measure.u is None:
-        return "" if unit == "1" else f"{measure.name} has no uncertainty."
+        return "" if unit == "1" else f"{measure.name} has no uncertainty to judge it by."
     if not math.isfinite(measure.u) or measure.u < 0.0:
         return f"The uncertainty of {measure.name} is not a number."
     return ""

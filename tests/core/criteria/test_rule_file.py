@@ -14,6 +14,7 @@ from rxmeasure.criteria.criterion import (
     describe,
     load_rule_set,
     load_rule_sets,
+    pick_rule_sets,
     published_rule_sets,
 )
 from rxmeasure.criteria.toml_lines import key_lines
@@ -91,6 +92,15 @@ def test_file_with_byte_order_mark_and_windows_lines_is_read(tmp_path):
     path = tmp_path / "own.toml"
     path.write_bytes(b"\xef\xbb\xbf" + OWN.replace("\n", "\r\n").encode())
     assert load_rule_set(path) == load_rule_set(saved(tmp_path, OWN, "plain.toml"))
+
+
+def test_picking(tmp_path):
+    ids = ("zero_three", "zero_two", "zero_three")
+    assert [r.id for r in pick_rule_sets(ids)] == ["zero_three", "zero_two"]
+    with pytest.raises(CriterionError, match="'own_rule', which does not exist"):
+        pick_rule_sets(["own_rule"])
+    known = load_rule_sets([saved(tmp_path, OWN)])
+    assert pick_rule_sets(["own_rule"], among=known)[0].id == "own_rule"
 
 
 def test_published_sets_are_there():
