@@ -25,6 +25,7 @@ from rxmeasure.criteria.rules import (
     ScoreRule,
     SourceStatus,
     YesNoRule,
+    is_count,
 )
 from rxmeasure.criteria.toml_lines import KeyPath, key_lines, line_of, syntax_error_line
 from rxmeasure.errors import CriterionError
@@ -370,13 +371,20 @@ def _bands_rule(table: _Table, film_kinds: tuple[FilmKind, ...]) -> BandsRule:
     return BandsRule(
         measure=measure.name,
         unit=unit,
-        bands=_bands(table, whole=unit == "1"),
+        bands=_bands(table, whole=is_count(measure.name)),
         floor_measure=_floor(table, film_kinds),
     )
 
 
 def _yes_no_rule(table: _Table, film_kinds: tuple[FilmKind, ...]) -> YesNoRule:
     measure = _measure(table, "measure", film_kinds, units=("bool", "1"))
+    if measure.unit != "bool" and not is_count(measure.name):
+        table.refuse(
+            "measure",
+            found=f"the measure {measure.name}, which is neither yes or no nor a count.",
+            needed="a measure answered by yes or no, or a count.",
+            next_step="Use another measure, or kind 'bands'.",
+        )
     met_when = table.text("met_when")
     if met_when not in ("yes", "no"):
         table.refuse_word("met_when", met_when, ("yes", "no"))

@@ -18,6 +18,11 @@ from rxmeasure.marks import FilmKind
 OVERALL = "overall"
 
 
+def is_count(measure: str) -> bool:
+    """Whether a measure counts things: whole numbers, exact."""
+    return measure.endswith("_count")
+
+
 class BandOutcome(StrEnum):
     """What it means to be in a band.
 

@@ -36,6 +36,7 @@ from rxmeasure.criteria.rules import (
     RuleSet,
     ScoreRule,
     YesNoRule,
+    is_count,
 )
 from rxmeasure.errors import MarksError
 from rxmeasure.marks import Override
@@ -51,7 +52,7 @@ GUARD_TAIL = 0.025
 #: one: of the first nothing is known, the second at least may be met.
 SEVERITY = (Outcome.NOT_MET, Outcome.CANNOT_BE_JUDGED, Outcome.BORDERLINE, Outcome.MET)
 
-_DECIMALS = {"mm": 1, "mm2": 2, "deg": 1, "mm/mm": 3, "1": 0}
+_DECIMALS = {"mm": 1, "mm2": 2, "deg": 1, "mm/mm": 3, "1": 3}
 _OUTCOMES = {
     BandOutcome.MET: Outcome.MET,
     BandOutcome.NOT_MET: Outcome.NOT_MET,
@@ -145,7 +146,8 @@ def shown(value: float, unit: str, same: Callable[[float], bool]) -> str:
     ``same`` tells whether a rounded value still means the same as the value
     itself. Starts at 0.1 mm; 2.01 against a limit of 2 stays ``"2.01"``.
     """
-    for decimals in range(_DECIMALS.get(unit, 2), 16):
+    fewest = 0 if unit == "1" and float(value).is_integer() else _DECIMALS.get(unit, 2)
+    for decimals in range(fewest, 16):
         text = f"{value:.{decimals}f}"
         if same(float(text)):
             return text.removeprefix("-") if float(text) == 0.0 else text
@@ -303,7 +305,7 @@ def _by_bands(rule: BandsRule, measures: Mapping[str, MeasureValue]) -> _Finding
     if band is None:
         return _cannot(rule.measure, f"{rule.measure} is {value:g}, which no count can be.")
     text = shown(value, rule.unit, band.contains)
-    refused = _unjudgeable(measure, rule.unit)
+    refused = _unjudgeable(measure, rule)
     if refused:
         return _cannot(rule.measure, refused, value_text=text, unit=rule.unit)
 
@@ -332,16 +334,19 @@ def _by_bands(rule: BandsRule, measures: Mapping[str, MeasureValue]) -> _Finding
     )
 
 
-def _unjudgeable(measure: MeasureValue, unit: str) -> str:
+def _unjudgeable(measure: MeasureValue, rule: BandsRule) -> str:
     """Why a number may not be judged although it is there; empty when it may."""
-    if unit in ("mm", "mm2") and not measure.scale_source:
+    if rule.unit in ("mm", "mm2") and not measure.scale_source:
         return f"{measure.name} does not tell where its millimetres come from."
     if measure.draws:
         if all(math.isfinite(draw) for draw in measure.draws):
             return ""
         return f"The uncertainty of {measure.name} is not a number."
     if measure.u is None:
-        return "" if unit == "1" else f"{measure.name} has no uncertainty to judge it by."
+        one_outcome = len({band.outcome for band in rule.bands}) == 1
+        if is_count(measure.name) or one_outcome:
+            return ""
+        return f"{measure.name} has no uncertainty to judge it by."
     if not math.isfinite(measure.u) or measure.u < 0.0:
         return f"The uncertainty of {measure.name} is not a number."
     return ""

@@ -308,6 +308,12 @@ WRONG = {
         "unit 'mm'",
         "fill_length_mm",
     ),
+    "ratio for yes or no": (
+        'measure = "void_free"',
+        'measure = "fill_length_ratio"',
+        "neither yes or no nor a count",
+        "fill_length_ratio",
+    ),
     "yes/no measure for bands": (
         'measure = "fill_to_apex_core_mm"',
         'measure = "void_free"',

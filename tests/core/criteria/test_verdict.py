@@ -329,6 +329,52 @@ def test_counts(count, outcome):
     assert found.value_text == str(count)
 
 
+def test_ratio_needs_no_scale_but_an_uncertainty(tmp_path):
+    """A ratio shares its unit with counts, and is none."""
+    path = tmp_path / "ratio.toml"
+    path.write_text(
+        """\
+id = "ratio"
+version = "1"
+title = "Share of the canal left empty"
+film_kinds = ["post-operative"]
+[[field]]
+name = "length"
+kind = "bands"
+measure = "fill_to_apex_ratio"
+unit = "1"
+source = "The sample teaching clinic"
+status = "choice"
+[[field.band]]
+label = "little"
+outcome = "met"
+at_most = 0.1
+[[field.band]]
+label = "much"
+outcome = "not met"
+above = 0.1
+""",
+        encoding="utf-8",
+    )
+    rule_set = load_rule_sets([path])["ratio"]
+
+    def found(value, u):
+        measure = MeasureValue(name="fill_to_apex_ratio", value=value, u=u, unit="1")
+        return judge_canal("D", (measure,), rule_set)[0]
+
+    assert found(0.05, 0.01).outcome is Outcome.MET
+    assert found(0.05, 0.01).value_text == "0.050"
+    assert found(0.09, 0.01).outcome is Outcome.BORDERLINE
+    assert found(0.1004, 0.0).value_text == "0.1004"
+    assert found(0.05, None).outcome is Outcome.CANNOT_BE_JUDGED
+
+
+def test_no_uncertainty_is_needed_where_every_band_counts_alike():
+    found = judged("extrusion", replace(mm("puff_area_mm2", 0.0), u=None))["sealer puff"]
+    assert found.outcome is Outcome.MET
+    assert found.label == "no sealer puff"
+
+
 def test_density_tells_what_the_film_could_not_show():
     floor = mm("smallest_visible_void_mm", 0.31)
     found = judged("zero_two", dense(), floor)["density"]
