@@ -1,1 +1,1 @@
-"""The command line: parses, calls one core function, prints."""
+"""The command line: parses, calls the core, prints. No measuring arithmetic."""
