@@ -4,7 +4,12 @@ Never imported by measuring code.
 """
 
 from rxmeasure.phantom.make import Phantom, make_phantom
-from rxmeasure.phantom.parameters import PhantomError, PhantomParameters
+from rxmeasure.phantom.parameters import (
+    PhantomError,
+    PhantomParameters,
+    with_imaging,
+    with_pitch,
+)
 from rxmeasure.phantom.sampling import random_parameters
 from rxmeasure.phantom.truth import CanalTruth, PhantomTruth, noisy_clicks
 from rxmeasure.phantom.writing import (
@@ -26,5 +31,7 @@ __all__ = [
     "random_parameters",
     "truth_from_json",
     "truth_to_json",
+    "with_imaging",
+    "with_pitch",
     "write_phantom",
 ]

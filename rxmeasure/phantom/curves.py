@@ -74,7 +74,8 @@ class Curve:
             s = s + (away * t).sum(axis=-1) / np.maximum(1.0 - curvature * d, 0.3)
         t = self.tangent(s)
         away = points - self.at(s)
-        return s, away[..., 0] * t[..., 1] - away[..., 1] * t[..., 0]
+        d = away[..., 0] * t[..., 1] - away[..., 1] * t[..., 0]
+        return np.asarray(s, dtype=np.float64), np.asarray(d, dtype=np.float64)
 
 
 def heading_curve(start_mm: tuple[float, float], length_mm: float, knots: ArrayLike) -> Curve:
@@ -131,13 +132,14 @@ class Profile:
 
 def sampled(start: float, end: float) -> FloatArray:
     """Arc distances every `STEP_MM` from start to at least end."""
-    return start + STEP_MM * np.arange(int(np.ceil((end - start) / STEP_MM)) + 1)
+    count = int(np.ceil((end - start) / STEP_MM)) + 1
+    return np.asarray(start + STEP_MM * np.arange(count), dtype=np.float64)
 
 
 def rounded_end(s: FloatArray, end: float, length: float) -> FloatArray:
     """Factor on a half-width that closes it like half an ellipse, reaching 0 at ``end``."""
     u = np.clip((s - (end - length)) / max(length, 1e-6), 0.0, 1.0)
-    return np.where(s > end, 0.0, np.sqrt(1.0 - u * u))
+    return np.asarray(np.where(s > end, 0.0, np.sqrt(1.0 - u * u)), dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

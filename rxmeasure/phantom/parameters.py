@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 from rxmeasure.errors import RxMeasureError
 from rxmeasure.marks import FilmKind
@@ -353,3 +354,27 @@ class PhantomParameters:
     bone: BoneParameters = field(default_factory=BoneParameters)
     imaging: ImagingParameters = field(default_factory=ImagingParameters)
     supersampling: int = 2
+
+
+def with_imaging(
+    parameters: PhantomParameters, *, noise: float = 1.0, blur: float = 1.0, **changes: Any
+) -> PhantomParameters:
+    """The same scene taken another way.
+
+    ``noise`` multiplies the standard deviation of the noise (the dose falls by its square),
+    ``blur`` the blur's width; ``changes`` are other fields of `ImagingParameters`.
+    """
+    old = parameters.imaging
+    imaging = replace(
+        old,
+        quanta_per_mm2=old.quanta_per_mm2 / noise**2,
+        electronic_noise=old.electronic_noise * noise,
+        blur_fwhm_mm=old.blur_fwhm_mm * blur,
+    )
+    return replace(parameters, imaging=replace(imaging, **changes))
+
+
+def with_pitch(parameters: PhantomParameters, pitch_mm: float) -> PhantomParameters:
+    """The same scene on a detector of the same size with other pixels."""
+    rows, cols = (round(n * parameters.pitch_mm / pitch_mm) for n in parameters.shape)
+    return replace(parameters, pitch_mm=pitch_mm, shape=(rows, cols))

@@ -297,7 +297,7 @@ def _canal(
     return replace(
         base,
         sealer_to_apex_mm=core - beyond,
-        film_mm=(0.02, float(rng.uniform(0.04, 0.10))),
+        film_mm=(0.02, float(0.03 + 0.07 * rng.beta(1.0, 2.0))),
         start_below_orifice_mm=start,
         voids=_voids(rng, fill_mm, size / 100.0, taper) if rng.random() < 0.5 else (),
         puffs=puffs,

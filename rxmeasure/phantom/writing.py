@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -25,7 +26,10 @@ _DATE, _TIME = "20240229", "101500"
 
 def truth_to_json(truth: PhantomTruth) -> str:
     """Truth as JSON text."""
-    return json.dumps(cattrs.unstructure(truth), indent=1, ensure_ascii=False) + "\n"
+    text = json.dumps(cattrs.unstructure(truth), indent=1, ensure_ascii=False)
+    # Points and rows of numbers stay on one line each.
+    text = re.sub(r"\[\s+([-+.,\deE\s]+?)\s+\]", lambda m: f"[{' '.join(m[1].split())}]", text)
+    return text + "\n"
 
 
 def truth_from_json(text: str) -> PhantomTruth:
@@ -119,7 +123,7 @@ def _tooth_code(number: str) -> Any:
     for entry in codes.cid4018.dir():
         code = getattr(codes.cid4018, entry)
         meaning = code.meaning.lower()
-        if meaning.startswith(f"{jaw} {side} {position}"):
+        if f"{jaw} {side} {position}" in meaning:
             return code
     raise PhantomError(
         found=f"tooth '{number}'.",

@@ -1,0 +1,332 @@
+"""Write ``sample_images/``: films of the sample teaching clinic, their marks and their truth.
+
+Every film is a phantom made from a fixed seed; nothing in it comes from a
+patient. The marks carry the scatter of a person's clicks.
+
+    python .tools/make_sample_images.py [FOLDER]
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from rxmeasure.marks import (
+    CanalMarks,
+    FilmKind,
+    Landmark,
+    LandmarkState,
+    LengthReference,
+    NominalShape,
+    ReviewMarks,
+)
+from rxmeasure.phantom import (
+    CanalTruth,
+    Phantom,
+    PhantomParameters,
+    PhantomTruth,
+    make_phantom,
+    noisy_clicks,
+    random_parameters,
+    with_imaging,
+    write_phantom,
+)
+from rxmeasure.phantom.parameters import (
+    CanalParameters,
+    FileParameters,
+    PuffParameters,
+    VoidParameters,
+)
+
+FOLDER = Path(__file__).resolve().parents[1] / "sample_images"
+SHAPE, PITCH_MM = (700, 520), 0.05
+CLICK_SD_MM = 0.12
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Case:
+    """One sample film.
+
+    ``change`` turns random parameters into the case; ``clicks`` per canal; ``tooth`` is the
+    FDI number.
+    """
+
+    name: str
+    seed: int
+    kind: str
+    tooth: str
+    change: Callable[[PhantomParameters], PhantomParameters]
+    film_kind: FilmKind = FilmKind.POSTOPERATIVE
+    format: str = "png"
+    orientation: int = 1
+    clicks: int = 3
+    reference_label: str = ""
+
+
+def _fill(canal: CanalParameters, **changes: object) -> CanalParameters:
+    """A canal with a plain, sound fill, then the changes."""
+    plain = replace(
+        canal, voids=(), puffs=(), hourglass=None, stripped_mm=None, post=None, tip="rounded",
+        start_below_orifice_mm=0.5, foramen_offset_mm=0.4,
+    )  # fmt: skip
+    plain = replace(plain, **changes)  # type: ignore[arg-type]
+    if "core_to_apex_mm" in changes and "sealer_to_apex_mm" not in changes:
+        plain = replace(plain, sealer_to_apex_mm=plain.core_to_apex_mm - 0.2)
+    return plain
+
+
+def _canals(p: PhantomParameters, *fills: dict[str, object]) -> PhantomParameters:
+    canals = tuple(_fill(c, **f) for c, f in zip(p.tooth.canals, fills, strict=True))
+    return replace(p, tooth=replace(p.tooth, canals=canals))
+
+
+def _plain(
+    p: PhantomParameters, *, coronal: str = "composite", **imaging: object
+) -> PhantomParameters:
+    """Even exposure and a restoration that lets the coronal reference be seen."""
+    tooth = replace(p.tooth, crown=replace(p.tooth.crown, coronal=coronal))
+    usual = {"response": "log", "gamma": 1.0, "window": (0.25, 2.7), "edge": "none",
+             "blur_fwhm_mm": 0.10, "quanta_per_mm2": 6.0e6}  # fmt: skip
+    return with_imaging(replace(p, tooth=tooth, supersampling=3), **(usual | imaging))
+
+
+def _bent(p: PhantomParameters, *turns_deg: tuple[float, ...]) -> PhantomParameters:
+    roots = tuple(replace(r, turns_deg=t) for r, t in zip(p.tooth.roots, turns_deg, strict=True))
+    return replace(p, tooth=replace(p.tooth, roots=roots))
+
+
+def adequate(p: PhantomParameters) -> PhantomParameters:
+    p = _bent(_plain(p), (9.0,))
+    return _canals(
+        p,
+        {
+            "core_to_apex_mm": 0.8,
+            "size": 35,
+            "taper": 0.04,
+            "depth_ratio": 1.3,
+            "film_mm": (0.02, 0.04),
+        },
+    )
+
+
+def short(p: PhantomParameters) -> PhantomParameters:
+    p = _bent(_plain(p, edge="black"), (-6.0,))
+    return _canals(p, {"core_to_apex_mm": 3.3, "size": 40, "taper": 0.04, "depth_ratio": 1.1})
+
+
+def overfilled(p: PhantomParameters) -> PhantomParameters:
+    p = _bent(_plain(p, coronal="temporary"), (12.0,))
+    puff = PuffParameters(area_mm2=1.1)
+    return _canals(
+        p,
+        {"core_to_apex_mm": -0.7, "sealer_to_apex_mm": -0.7, "size": 35, "taper": 0.05,
+         "puffs": (puff,), "foramen_offset_mm": 0.0, "sealer": "calcium-silicate"},
+    )  # fmt: skip
+
+
+def voids(p: PhantomParameters) -> PhantomParameters:
+    p = _bent(_plain(p), (7.0,))
+    faults = (
+        VoidParameters(kind="lateral", to_end_mm=2.6, length_mm=1.6, width_mm=0.22, side=1),
+        VoidParameters(kind="transverse", to_end_mm=5.2, length_mm=0.35, angle_deg=8.0),
+        VoidParameters(kind="bubble", to_end_mm=8.6, length_mm=0.5, offset=0.3, side=-1,
+                       content="air"),
+    )  # fmt: skip
+    return _canals(
+        p,
+        {"core_to_apex_mm": 1.1, "size": 40, "taper": 0.05, "max_width_mm": 1.2,
+         "depth_ratio": 1.2, "voids": faults},
+    )  # fmt: skip
+
+
+def two_canals(p: PhantomParameters) -> PhantomParameters:
+    p = _bent(_plain(p), (5.0,))
+    # A straight piece of wire of known length lies where the file would.
+    wire = replace(p.files[0], kind="wire", length_mm=15.0, size=70, bend_deg=0.0)
+    p = replace(p, files=(wire,))
+    return _canals(
+        p,
+        {"core_to_apex_mm": 0.6, "size": 30, "taper": 0.04, "offset_mm": -0.8,
+         "offset_apex_mm": -0.3, "max_width_mm": 0.85},
+        {"core_to_apex_mm": 2.4, "size": 30, "taper": 0.04, "offset_mm": 0.8,
+         "offset_apex_mm": 0.3, "max_width_mm": 0.85},
+    )  # fmt: skip
+
+
+def curved(p: PhantomParameters) -> PhantomParameters:
+    p = _bent(_plain(p, edge="white", response="linear", gamma=0.65), (32.0,), (-12.0,))
+    return _canals(
+        p,
+        {"core_to_apex_mm": 0.5, "size": 25, "taper": 0.05},
+        {"core_to_apex_mm": 1.4, "size": 30, "taper": 0.06},
+    )
+
+
+def working_length(p: PhantomParameters) -> PhantomParameters:
+    p = _bent(_plain(p, coronal="open"), (-10.0,))
+    file = FileParameters(canal=0, size=15, tip_to_apex_mm=1.4)
+    return replace(p, files=(file,))
+
+
+CASES = (
+    Case(name="adequate_premolar", seed=11, kind="premolar", tooth="35", change=adequate,
+         reference_label="file size 15 beside the tooth"),
+    Case(name="short_incisor", seed=12, kind="upper incisor", tooth="11", change=short,
+         format="dicom"),
+    Case(name="overfilled_with_puff", seed=13, kind="premolar", tooth="44", change=overfilled,
+         format="tiff", reference_label="file beside the tooth"),
+    Case(name="voids_canine", seed=14, kind="canine", tooth="23", change=voids,
+         reference_label="file beside the tooth"),
+    Case(name="two_canals_premolar", seed=15, kind="premolar", tooth="14", change=two_canals,
+         format="jpeg", orientation=3, reference_label="wire beside the tooth"),
+    Case(name="curved_molar", seed=16, kind="lower molar", tooth="46", change=curved,
+         format="tiff", clicks=4),
+    Case(name="working_length_premolar", seed=17, kind="premolar", tooth="45",
+         change=working_length, film_kind=FilmKind.WORKING_LENGTH),
+)  # fmt: skip
+
+
+def _wanted(case: Case, p: PhantomParameters) -> bool:
+    """Whether random parameters suit the case: the number of canals, sound neighbours."""
+    canals = {"two_canals_premolar": 2, "curved_molar": 2}.get(case.name, 1)
+    sound = all(n.crown.coronal != "metal" for n in p.neighbours)
+    upright = p.shape == SHAPE
+    return len(p.tooth.canals) == canals and sound and upright and len(p.neighbours) == 2
+
+
+def parameters_of(case: Case) -> PhantomParameters:
+    for seed in range(case.seed * 1000, case.seed * 1000 + 1000):
+        p = random_parameters(
+            seed,
+            film_kind=case.film_kind,
+            kind=case.kind,
+            shape=SHAPE,
+            pitch_mm=PITCH_MM,
+            reference_file=bool(case.reference_label),
+        )
+        if _wanted(case, p):
+            break
+    upper, right = case.tooth[0] in "12", case.tooth[0] in "14"
+    p = replace(p, tooth_number=case.tooth, upper=upper, mirrored=right == upper)
+    return case.change(p)
+
+
+def phantom_of(case: Case) -> Phantom:
+    return make_phantom(parameters_of(case))
+
+
+def _point(px: np.ndarray) -> tuple[float, float]:
+    return (round(float(px[0]), 1), round(float(px[1]), 1))
+
+
+def _canal_marks(
+    case: Case, canal: CanalTruth, truth: PhantomTruth, rng: np.random.Generator
+) -> CanalMarks:
+    clicks = noisy_clicks(canal, rng, sd_mm=CLICK_SD_MM, count=case.clicks, start="reference")
+    points = tuple(_point(c) for c in clicks)
+    label = "incisal edge" if case.kind == "upper incisor" else "cusp tip"
+    file = next((f for f in truth.files if f.canal == canal.name), None)
+    return CanalMarks(
+        name=canal.name,
+        clicks_px=points,
+        coronal_reference=Landmark(point_px=points[0], state=LandmarkState.MARKED, label=label),
+        nominal=None
+        if canal.content == "tissue"
+        else NominalShape(size=float(canal.size), taper=canal.taper),
+        stop_to_tip_mm=round(file.length_mm, 1) if file else None,
+    )
+
+
+def marks_of(case: Case, phantom: Phantom) -> ReviewMarks:
+    truth = phantom.truth
+    rng = np.random.default_rng([phantom.parameters.seed, 4])
+    references = []
+    for file in truth.files:
+        axis = np.asarray(file.axis_px)
+        picks = axis[np.linspace(0, len(axis) - 1, 2 if file.kind == "wire" else 4).astype(int)]
+        points = picks + rng.normal(0.0, CLICK_SD_MM / truth.mm_per_px, picks.shape)
+        references.append(
+            LengthReference(
+                kind="line" if file.kind == "wire" else "file",
+                points_px=tuple(_point(q) for q in points),
+                length_mm=round(file.length_mm, 1),
+                tip_size=float(file.size),
+                label=case.reference_label or "file in the canal",
+            )
+        )
+    return ReviewMarks(
+        film_kind=case.film_kind,
+        tooth=case.tooth,
+        patient_pseudonym=f"sample-{case.name.replace('_', '-')}",
+        visit="2024-02-29",
+        canals=tuple(_canal_marks(case, c, truth, rng) for c in truth.canals),
+        references=tuple(references),
+        reader="the sample teaching clinic",
+    )
+
+
+def _value(value: object) -> str:
+    if isinstance(value, tuple):
+        return "[" + ", ".join(_value(v) for v in value) + "]"
+    return json.dumps(value)
+
+
+def _landmark(mark: Landmark) -> str:
+    return (
+        f"{{ point_px = {_value(mark.point_px)}, state = {_value(mark.state.value)}, "
+        f"label = {_value(mark.label)} }}"
+    )
+
+
+def marks_toml(marks: ReviewMarks) -> str:
+    """The fields that a person gave, as TOML."""
+    lines = [
+        "# Points are [row, col] in pixels; the centre of the first pixel is [0, 0].",
+        f"film_kind = {_value(marks.film_kind.value)}",
+        f"tooth = {_value(marks.tooth)}",
+        f"patient_pseudonym = {_value(marks.patient_pseudonym)}",
+        f"visit = {_value(marks.visit)}",
+        f"reader = {_value(marks.reader)}",
+    ]
+    for canal in marks.canals:
+        lines += ["", "[[canals]]", f"name = {_value(canal.name)}"]
+        lines.append(f"clicks_px = {_value(canal.clicks_px)}")
+        lines.append(f"coronal_reference = {_landmark(canal.coronal_reference)}")
+        if canal.nominal is not None:
+            lines.append(
+                f"nominal = {{ size = {canal.nominal.size}, taper = {canal.nominal.taper} }}"
+            )
+        if canal.stop_to_tip_mm is not None:
+            lines.append(f"stop_to_tip_mm = {canal.stop_to_tip_mm}")
+    for reference in marks.references:
+        lines += ["", "[[references]]", f"kind = {_value(reference.kind)}"]
+        lines.append(f"points_px = {_value(reference.points_px)}")
+        lines.append(f"length_mm = {reference.length_mm}")
+        lines.append(f"tip_size = {reference.tip_size}")
+        lines.append(f"label = {_value(reference.label)}")
+    return "\n".join(lines) + "\n"
+
+
+def write_case(case: Case, folder: Path) -> Path:
+    phantom = phantom_of(case)
+    path = write_phantom(
+        phantom, folder, case.name, format=case.format, orientation=case.orientation
+    )
+    text = marks_toml(marks_of(case, phantom))
+    (folder / f"{case.name}.marks.toml").write_text(text, encoding="utf-8")
+    return path
+
+
+def main() -> None:
+    folder = Path(sys.argv[1]) if len(sys.argv) > 1 else FOLDER
+    for case in CASES:
+        write_case(case, folder)
+
+
+if __name__ == "__main__":
+    main()
