@@ -229,12 +229,16 @@ def _canal_marks(
 ) -> CanalMarks:
     clicks = noisy_clicks(canal, rng, sd_mm=CLICK_SD_MM, count=case.clicks, start="reference")
     points = tuple(_point(c) for c in clicks)
+    orifice = np.array(canal.orifice_px) + rng.normal(0.0, CLICK_SD_MM / canal.mm_per_px, 2)
     label = "incisal edge" if case.kind == "upper incisor" else "cusp tip"
     file = next((f for f in truth.files if f.canal == canal.name), None)
     return CanalMarks(
         name=canal.name,
         clicks_px=points,
         coronal_reference=Landmark(point_px=points[0], state=LandmarkState.MARKED, label=label),
+        orifice=Landmark(
+            point_px=_point(orifice), state=LandmarkState.MARKED, label="chamber floor"
+        ),
         nominal=None
         if canal.content == "tissue"
         else NominalShape(size=float(canal.size), taper=canal.taper),
@@ -297,6 +301,7 @@ def marks_toml(marks: ReviewMarks) -> str:
         lines += ["", "[[canals]]", f"name = {_value(canal.name)}"]
         lines.append(f"clicks_px = {_value(canal.clicks_px)}")
         lines.append(f"coronal_reference = {_landmark(canal.coronal_reference)}")
+        lines.append(f"orifice = {_landmark(canal.orifice)}")
         if canal.nominal is not None:
             lines.append(
                 f"nominal = {{ size = {canal.nominal.size}, taper = {canal.nominal.taper} }}"
