@@ -1,1 +1,1 @@
-"""Reports: reading only, no measuring."""
+"""The report: what a review says, on a page. Reading only, no measuring arithmetic."""
