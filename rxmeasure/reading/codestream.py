@@ -1,8 +1,20 @@
-"""Picture size from the header of a JPEG, JPEG-LS or JPEG 2000 stream, without decoding."""
+"""What the header of a JPEG, JPEG-LS or JPEG 2000 stream promises, without decoding."""
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 from rxmeasure.errors import ImageReadError
+
+
+class FrameHeader(NamedTuple):
+    """Rows, columns, bits per sample and number of components."""
+
+    rows: int
+    columns: int
+    bits: int
+    components: int
+
 
 #: Start-of-frame markers: SOF0-15 without DHT, JPG and DAC (ITU-T T.81 table B.1),
 #: and SOF55 of JPEG-LS (ITU-T T.87).
@@ -18,8 +30,8 @@ def _no_header() -> ImageReadError:
     )
 
 
-def jpeg_size(data: bytes) -> tuple[int, int]:
-    """Rows and columns from the frame header of a JPEG or JPEG-LS stream.
+def jpeg_header(data: bytes) -> FrameHeader:
+    """Frame header of a JPEG or JPEG-LS stream (ITU-T T.81 B.2.2, T.87 C.2.2).
 
     Raises
     ------
@@ -37,10 +49,12 @@ def jpeg_size(data: bytes) -> tuple[int, int]:
             at += 1
         elif marker in _ALONE:
             at += 2
-        elif marker in _SOF and at + 9 <= len(data):
-            return (
-                int.from_bytes(data[at + 5 : at + 7], "big"),
-                int.from_bytes(data[at + 7 : at + 9], "big"),
+        elif marker in _SOF and at + 10 <= len(data):
+            return FrameHeader(
+                rows=int.from_bytes(data[at + 5 : at + 7], "big"),
+                columns=int.from_bytes(data[at + 7 : at + 9], "big"),
+                bits=data[at + 4],
+                components=data[at + 9],
             )
         elif marker in (0xD9, 0xDA):
             break
@@ -49,8 +63,8 @@ def jpeg_size(data: bytes) -> tuple[int, int]:
     raise _no_header()
 
 
-def jpeg2000_size(data: bytes) -> tuple[int, int]:
-    """Rows and columns from the SIZ segment of a JPEG 2000 codestream (ITU-T T.800 A.5.1).
+def jpeg2000_header(data: bytes) -> FrameHeader:
+    """SIZ segment of a JPEG 2000 codestream (ITU-T T.800 A.5.1).
 
     A codestream inside a JP2 box structure is found as well.
 
@@ -60,9 +74,14 @@ def jpeg2000_size(data: bytes) -> tuple[int, int]:
         When there is no codestream start followed by SIZ.
     """
     start = data[: 2**16].find(b"\xff\x4f\xff\x51")
-    if start < 0 or start + 24 > len(data):
+    if start < 0 or start + 43 > len(data):
         raise _no_header()
     x_end, y_end, x_start, y_start = (
         int.from_bytes(data[start + k : start + k + 4], "big") for k in (8, 12, 16, 20)
     )
-    return y_end - y_start, x_end - x_start
+    return FrameHeader(
+        rows=y_end - y_start,
+        columns=x_end - x_start,
+        bits=(data[start + 42] & 0x7F) + 1,
+        components=int.from_bytes(data[start + 40 : start + 42], "big"),
+    )

@@ -17,8 +17,9 @@ from pydicom.pixels import apply_modality_lut, get_decoder
 from rxmeasure.errors import ImageReadError
 from rxmeasure.geometry import FloatArray
 from rxmeasure.radiograph import ImageSource, Radiograph
-from rxmeasure.reading.codestream import jpeg2000_size, jpeg_size
+from rxmeasure.reading.codestream import jpeg2000_header, jpeg_header
 from rxmeasure.reading.damage import DAMAGE_ERRORS, collected_warnings
+from rxmeasure.reading.isolated import decode_isolated
 from rxmeasure.reading.limits import MAX_FILE_BYTES, check_size
 from rxmeasure.reading.polarity import dicom_polarity
 from rxmeasure.reading.spacing import read_spacing
@@ -61,14 +62,14 @@ _DEFLATED = "1.2.840.10008.1.2.1.99"
 _MAYBE_LOSSY = ("1.2.840.10008.1.2.4.91", "1.2.840.10008.1.2.4.203")
 
 #: Decoders tried for each family, in this order; where a syntax is lossless they agree
-#: bit by bit. gdcm only where nothing else is free: on damaged JPEG 2000 headers it
-#: ends the whole process.
+#: bit by bit. Left out: the RLE plugin of pylibjpeg, which panics on damaged data, and gdcm
+#: outside JPEG Lossless; gdcm can end the process and runs in one of its own.
 _PLUGINS = {
     "jpeg": ("pillow", "pylibjpeg"),
     "jpeg-lossless": ("pylibjpeg", "gdcm"),
     "jpeg-ls": ("pyjpegls", "pylibjpeg"),
     "jpeg2000": ("pylibjpeg", "pillow"),
-    "rle": ("pylibjpeg", "pydicom"),
+    "rle": ("pydicom",),
 }
 
 _DAMAGE = (
@@ -114,7 +115,7 @@ def read_dicom(data: bytes, *, file_name: str, sha256: str, invert: bool) -> Rad
         layout = _Layout(dataset)
         _check_pixel_data(dataset, layout, syntax)
     with collected_warnings() as caught:
-        stored, bits_warnings = _decode(dataset, layout, syntax)
+        stored, bits_warnings = _decode(data, dataset, layout, syntax)
     notes = [Warned(code="pixel-data-oddity", text=text) for text in caught]
     notes += bits_warnings
     with collected_warnings():
@@ -148,6 +149,8 @@ def read_dicom(data: bytes, *, file_name: str, sha256: str, invert: bool) -> Rad
         intensity = _intensity(dataset)
         lossy = _lossy(dataset, syntax)
         instance_uid = _text(dataset, "SOPInstanceUID")
+    # Rounded to the pixels' own precision, so that no pixel lies beyond the ends.
+    table = table.astype(np.float32).astype(np.float64)
     low, high = float(table.min()), float(table.max())
     if polarity.turned:
         table = low + high - table
@@ -234,12 +237,15 @@ def _parsed(data: bytes, *, header_only: bool = False) -> Any:
 def _check_inflated(packed: bytes) -> None:
     """Refuse deflated data that would grow beyond the limit for a file."""
     inflate = zlib.decompressobj(-zlib.MAX_WBITS)
+    size = 0
     try:
-        size = len(inflate.decompress(packed, MAX_FILE_BYTES))
+        while packed and not inflate.eof:
+            size += len(inflate.decompress(packed, 2**20))
+            packed = inflate.unconsumed_tail
+            if size > MAX_FILE_BYTES:
+                raise _damaged(f"deflated DICOM data that unpack to more than {size:,} bytes.")
     except zlib.error as error:
         raise _damaged("deflated DICOM data that cannot be unpacked.", error) from error
-    if size >= MAX_FILE_BYTES:
-        raise _damaged(f"deflated DICOM data that unpack to {size:,} bytes and more.")
 
 
 def _value(dataset: Any, keyword: str) -> Any:
@@ -259,8 +265,8 @@ def _text(dataset: Any, keyword: str) -> str | None:
     return text[:64] or None
 
 
-def _first_numbers(value: Any) -> float | None:
-    """First of one or several numbers, or None."""
+def _number(value: Any) -> float | None:
+    """One number, the first of several, or None."""
     if isinstance(value, list):
         value = value[0]
     try:
@@ -292,7 +298,7 @@ class _Layout:
         if "PixelData" not in dataset:
             raise _damaged("a DICOM file without pixel data, or cut short before them.")
         frames = _value(dataset, "NumberOfFrames")
-        if frames is not None and _first_numbers(frames) != 1.0:
+        if frames is not None and _number(frames) != 1.0:
             raise ImageReadError(
                 found=f"a DICOM file with {str(frames)[:16]} frames.",
                 needed="one single frame.",
@@ -368,15 +374,22 @@ def _check_pixel_data(dataset: Any, layout: _Layout, syntax: str) -> None:
         frame = get_frame(data, 0, number_of_frames=1)
     except _DAMAGE as error:
         raise _damaged(f"{name} pixel data that are cut short.", error) from error
-    size = jpeg2000_size(frame) if family == "jpeg2000" else jpeg_size(frame)
-    if size != (layout.rows, layout.columns):
+    header = jpeg2000_header(frame) if family == "jpeg2000" else jpeg_header(frame)
+    if header[:2] != (layout.rows, layout.columns):
         raise _damaged(
-            f"compressed pixel data of {size[0]} x {size[1]} pixels where the header says "
-            f"{layout.rows} x {layout.columns}."
+            f"compressed pixel data of {header.rows} x {header.columns} pixels where the "
+            f"header says {layout.rows} x {layout.columns}."
+        )
+    if header.components != 1 or not 2 <= header.bits <= layout.bits_allocated:
+        raise _damaged(
+            f"compressed pixel data of {header.components} components and {header.bits} bits "
+            f"where the header says 1 and {layout.bits_stored}."
         )
 
 
-def _decode(dataset: Any, layout: _Layout, syntax: str) -> tuple[NDArray[np.int32], list[Warned]]:
+def _decode(
+    data: bytes, dataset: Any, layout: _Layout, syntax: str
+) -> tuple[NDArray[np.int32], list[Warned]]:
     """Stored values, shape (rows, cols)."""
     name, family, _ = _SYNTAXES[syntax]
     try:
@@ -392,9 +405,14 @@ def _decode(dataset: Any, layout: _Layout, syntax: str) -> tuple[NDArray[np.int3
     failure: Exception | None = None
     for plugin in plugins:
         try:
-            array, _ = decoder.as_array(
-                dataset, raw=True, decoding_plugin=plugin, correct_unused_bits=False
-            )
+            if plugin == "gdcm":
+                array = decode_isolated(
+                    data, plugin=plugin, rows=layout.rows, columns=layout.columns
+                )
+            else:
+                array, _ = decoder.as_array(
+                    dataset, raw=True, decoding_plugin=plugin, correct_unused_bits=False
+                )
             break
         except _DAMAGE as error:
             failure = error
@@ -408,12 +426,14 @@ def _decode(dataset: Any, layout: _Layout, syntax: str) -> tuple[NDArray[np.int3
     if array.shape != (layout.rows, layout.columns):
         raise _damaged(f"decoded pixels of shape {array.shape}.")
     stored = array.astype(np.int32)
-    # Bits above Bits Stored mean nothing (PS3.5 section 8.1.1), but hint at a wrong header.
-    shift = 32 - layout.bits_stored
-    cleaned = (stored << shift) >> shift
-    if not layout.signed:
-        cleaned &= layout.high
-    if np.array_equal(cleaned, stored):
+    # Bits above Bits Stored mean nothing (PS3.5 section 8.1.1), but hint at a wrong header
+    # unless they are zero or repeat the sign.
+    kept = stored & (2**layout.bits_stored - 1)
+    cleaned = kept
+    if layout.signed:
+        shift = 32 - layout.bits_stored
+        cleaned = (kept << shift) >> shift
+    if ((stored == cleaned) | (stored == kept)).all():
         return cleaned, []
     return cleaned, [
         Warned(
@@ -447,7 +467,7 @@ def _modality_table(dataset: Any, layout: _Layout) -> tuple[FloatArray, list[War
         if slope is None and intercept is None:
             return plain, []
         name = "Rescale Slope and Intercept (0028,1053 and 0028,1052)"
-        a, b = _first_numbers(slope), _first_numbers(intercept)
+        a, b = _number(slope), _number(intercept)
         if a is None or b is None:
             return plain, [_table_ignored(name)]
         table = plain * a + b
@@ -483,8 +503,8 @@ def _window(dataset: Any) -> tuple[float, float] | None:
     PS3.3 C.11.2.1.2: LINEAR keeps half a grey level at either end, LINEAR_EXACT and
     SIGMOID do not.
     """
-    centre = _first_numbers(_value(dataset, "WindowCenter"))
-    width = _first_numbers(_value(dataset, "WindowWidth"))
+    centre = _number(_value(dataset, "WindowCenter"))
+    width = _number(_value(dataset, "WindowWidth"))
     if centre is not None and width is not None:
         if (_text(dataset, "VOILUTFunction") or "LINEAR") == "LINEAR":
             centre, width = centre - 0.5, width - 1.0

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from rxmeasure.errors import ImageReadError
 from rxmeasure.radiograph import ImageSource, Radiograph
-from rxmeasure.reading.codestream import jpeg_size
+from rxmeasure.reading.codestream import jpeg_header
 from rxmeasure.reading.damage import DAMAGE_ERRORS, collected_warnings
 from rxmeasure.reading.limits import check_size
 from rxmeasure.reading.polarity import raster_polarity
@@ -194,12 +194,14 @@ def _png(data: bytes) -> _Decoded:
 
 
 def _raw_channels(image: Image, raw_mode: str) -> NDArray[np.uint8]:
-    image.tile = [tile._replace(args=raw_mode) for tile in image.tile]  # type: ignore[attr-defined]
+    tiles = image.tile  # type: ignore[attr-defined]
+    image.tile = [(*tile[:3], raw_mode) for tile in tiles]  # type: ignore[attr-defined]
     return np.asarray(image)
 
 
 def _jpeg(data: bytes) -> _Decoded:
-    check_size(*jpeg_size(data))
+    header = jpeg_header(data)
+    check_size(header.rows, header.columns)
     image = _opened(data, "JPEG")
     if image.mode not in ("L", "RGB"):
         raise _refused(f"a JPEG picture in {image.mode}.", "grey, or grey stored as RGB.")

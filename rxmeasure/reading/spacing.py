@@ -116,7 +116,7 @@ def read_spacing(
     pixel = believed("PixelSpacing", PIXEL_SPACING)
     imager = believed("ImagerPixelSpacing", IMAGER_SPACING)
     scanned = believed("NominalScannedPixelSpacing", SCANNED_SPACING)
-    kind = _text(values.get("PixelSpacingCalibrationType"))
+    kind = _text(values.get("PixelSpacingCalibrationType"), upper=True)
     description = _text(values.get("PixelSpacingCalibrationDescription"))
     detector = imager or scanned
 
@@ -158,9 +158,9 @@ def read_spacing(
     return spacing, chosen[0] / chosen[1], tuple(warnings)
 
 
-def _text(value: object) -> str | None:
-    text = "" if value is None else str(value).strip()
-    return text[:64] or None
+def _text(value: object, *, upper: bool = False) -> str | None:
+    text = "" if value is None else str(value).strip()[:64]
+    return (text.upper() if upper else text) or None
 
 
 def _magnification(value: object, warnings: list[Warned]) -> float | None:
