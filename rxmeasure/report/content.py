@@ -7,7 +7,7 @@ engines (HTML, PDF) get the same `Content`, so they cannot say different things.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from rxmeasure.criteria.results import SIGNS, Outcome, ToothSummary, Verdict
 from rxmeasure.errors import ImageChangedError
@@ -20,7 +20,13 @@ from rxmeasure.report import cautions
 from rxmeasure.report.cautions import Source
 from rxmeasure.report.numbers import Numbers, clean, unit_text
 from rxmeasure.report.options import ReportOptions, ToothNotation
-from rxmeasure.report.picture import Picture, close_up, film_picture, gap_numbers
+from rxmeasure.report.picture import (
+    Picture,
+    close_up,
+    filling_word,
+    film_picture,
+    gap_numbers,
+)
 from rxmeasure.report.plots import Plot, profile_plot
 from rxmeasure.review import Review
 from rxmeasure.tooth import NOT_MAPPED, canal_meaning, fdi_to_palmer, fdi_to_universal, tooth_of
@@ -50,9 +56,9 @@ _LABELS = {
     "fill_to_apex_core_mm": "Core to apex, along the canal (+ short, - beyond)",
     "fill_to_apex_core_straight_mm": "Core to apex, straight (+ short, - beyond)",
     "fill_to_apex_sealer_mm": "Sealer to apex, along the canal (+ short, - beyond)",
-    "fill_to_apex_ratio": "Core to apex over the canal's length (needs no scale)",
+    "fill_to_apex_ratio": "Core to apex over canal length (no scale needed)",
     "fill_length_mm": "Length of the fill, along the canal",
-    "fill_length_ratio": "Fill over the canal's length (needs no scale)",
+    "fill_length_ratio": "Fill over canal length (no scale needed)",
     "fill_level": "How far the fill reaches",
     "core_beyond_apex": "Core beyond the radiographic apex",
     "void_count": "Visible voids",
@@ -174,6 +180,7 @@ class CanalPart:
     facts: tuple[Fact, ...]
     verdicts: tuple[VerdictRow, ...]
     measures: tuple[MeasureRow, ...]
+    film_scale: str
     gaps: tuple[GapRow, ...]
     gaps_sentence: str
     fill_notes: tuple[str, ...]
@@ -525,12 +532,15 @@ def _canal_part(
     relative = radiograph.intensity not in ("linear", "log")
     plane = review.calibration.scale if review.calibration else radiograph.px_scale
     meaning = canal_meaning(canal.name)
+    rows = [row for _, row in measure_rows(canal, verdicts, numbers)]
+    film_scale = numbers.in_text(review.calibration.source) if review.calibration else ""
     return CanalPart(
         name=clean(canal.name),
         meaning="" if meaning == NOT_MAPPED else meaning,
         facts=_canal_facts(canal, marks, numbers),
         verdicts=tuple(_verdict_row(v, numbers, sources) for v in verdicts),
-        measures=tuple(row for _, row in measure_rows(canal, verdicts, numbers)),
+        measures=tuple(_short_note(row, film_scale) for row in rows),
+        film_scale=film_scale if any(row.note == film_scale for row in rows) else "",
         gaps=tuple(gap_row(g, numbered[k], numbers) for k, g in enumerate(canal.gaps)),
         gaps_sentence=_gaps_sentence(canal, numbers),
         fill_notes=_fill_notes(canal, marks, relative, numbers, sources),
@@ -544,6 +554,11 @@ def _canal_part(
         ),
         warnings=_texts(canal.warnings, numbers),
     )
+
+
+def _short_note(row: MeasureRow, film_scale: str) -> MeasureRow:
+    """The row with "film scale" for the scale that is written out beside the table."""
+    return replace(row, note="film scale") if film_scale and row.note == film_scale else row
 
 
 def _canal_facts(
@@ -561,17 +576,15 @@ def _canal_facts(
         text = _landmark_text(landmark)
         if text:
             facts.append(Fact(label=label, value=text))
+    word = filling_word(canal.film_kind)
     for label, end in (
-        ("Core end found by", canal.core_end),
+        ("Core end found by" if word == "fill" else f"Tip of the {word} found by", canal.core_end),
         ("Sealer end found by", canal.sealer_end),
     ):
         if end:
+            spread = f"; methods lie {numbers.fixed(end.spread_px, 1)} px apart"
             facts.append(
-                Fact(
-                    label=label,
-                    value=f"{clean(end.how)}; methods lie "
-                    f"{numbers.fixed(end.spread_px, 1)} px apart",
-                )
+                Fact(label=label, value=clean(end.how) + (spread if end.spread_px else ""))
             )
     facts.append(
         Fact(

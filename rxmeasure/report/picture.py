@@ -27,14 +27,17 @@ from rxmeasure.geometry import (
     point_at,
     tangents,
 )
-from rxmeasure.marks import CanalMarks, Landmark, PointPx
+from rxmeasure.marks import CanalMarks, FilmKind, Landmark, PointPx
 from rxmeasure.radiograph import Radiograph
 from rxmeasure.report import colours
 from rxmeasure.report.numbers import Numbers, clean
 from rxmeasure.review import Review
 
-#: Largest size of a picture on the page, in mm of paper.
-FILM_MM = (168.0, 104.0)
+#: Largest size of a picture on the page, in mm of paper: wide ones have the legend below,
+#: high ones beside them.
+WIDE_FILM_MM = (168.0, 104.0)
+HIGH_FILM_MM = (106.0, 122.0)
+_LEGEND_MM = 58.0
 CLOSE_UP_MM = (62.0, 101.0)
 
 _Box = tuple[float, float, float, float]
@@ -65,7 +68,9 @@ class Window:
 def film_picture(review: Review, radiograph: Radiograph, numbers: Numbers) -> Picture:
     """Draw the whole film with all canals, the scale reference, a scale bar and a legend."""
     rows, cols = radiograph.shape
-    sheet = _Sheet(review, radiograph, Window(row0=0, row1=rows, col0=0, col1=cols), FILM_MM)
+    high = rows * radiograph.pixel_aspect > cols
+    whole = Window(row0=0, row1=rows, col0=0, col1=cols)
+    sheet = _Sheet(review, radiograph, whole, HIGH_FILM_MM if high else WIDE_FILM_MM)
     for canal in review.canals:
         sheet.canal(canal)
     for reference in review.calibration.references if review.calibration else ():
@@ -98,9 +103,16 @@ def close_up(
     if review.calibration:
         sheet.scale_bar(review.calibration, numbers)
     return sheet.finish(
-        f"The fill of canal {clean(canal.name)} enlarged, with its edges, ends and voids.",
+        f"The {filling_word(canal.film_kind)} in canal {clean(canal.name)} enlarged, with its "
+        "edges, ends and voids.",
         legend=False,
     )
+
+
+def filling_word(film_kind: str) -> str:
+    """What lies in the canal on a film of this kind: fill, file or cone."""
+    words: dict[str, str] = {FilmKind.WORKING_LENGTH: "file", FilmKind.MASTER_CONE: "cone"}
+    return words.get(film_kind, "fill")
 
 
 def gap_numbers(review: Review) -> dict[tuple[str, int], int]:
@@ -202,7 +214,7 @@ class _Sheet:
             for edge in ("left_edge_px", "right_edge_px"):
                 points = [getattr(p, edge) for p in canal.profile]
                 self._line(points, colours.EDGES, 0.18, opacity=0.75)
-            self._in_legend("edges", "edges of the fill")
+            self._in_legend("edges", f"edges of the {filling_word(canal.film_kind)}")
         if canal.puff and len(canal.puff.outline_px) > 2:
             self._line(canal.puff.outline_px, colours.PUFF, 0.3, dash=(1.2, 0.7), closed=True)
             self._in_legend("puff", "sealer beyond the canal")
@@ -210,8 +222,10 @@ class _Sheet:
         if len(line) > 1:
             self._line(line, colours.CENTRE_LINE, 0.25)
             self._in_legend("centre", "centre line of the canal")
-        self._end(canal, canal.core_start, colours.CORE_END, (), "core", "ends of the core")
-        self._end(canal, canal.core_end, colours.CORE_END, (), "core", "ends of the core")
+        word = filling_word(canal.film_kind)
+        text = f"ends of the {'core' if word == 'fill' else word}"
+        self._end(canal, canal.core_start, colours.CORE_END, (), "core", text)
+        self._end(canal, canal.core_end, colours.CORE_END, (), "core", text)
         self._end(
             canal,
             canal.sealer_end,
@@ -297,9 +311,10 @@ class _Sheet:
 
     def finish(self, alt: str, *, legend: bool = True) -> Picture:
         """Add the legend and return the picture."""
-        foot = self._draw_legend() if legend and self.legend else 0.0
-        self.root.set("viewBox", _numbers(self.x0, self.y0, self.width, self.height + foot))
-        width_mm, height_mm = self.width / self.mm, (self.height + foot) / self.mm
+        beside, below = self._draw_legend() if legend and self.legend else (0.0, 0.0)
+        width, height = self.width + beside, self.height + below
+        self.root.set("viewBox", _numbers(self.x0, self.y0, width, height))
+        width_mm, height_mm = width / self.mm, height / self.mm
         self.root.set("width", f"{_n(width_mm)}mm")
         self.root.set("height", f"{_n(height_mm)}mm")
         self.root.set("aria-label", alt)
@@ -319,7 +334,7 @@ class _Sheet:
         grey = grey_for_the_eye(self.radiograph)
         part = grey[window.row0 : window.row1, window.col0 : window.col1]
         buffer = io.BytesIO()
-        Image.fromarray(part).save(buffer, format="PNG", optimize=True)
+        Image.fromarray(part).save(buffer, format="PNG")
         ET.SubElement(
             self.root,
             "image",
@@ -567,20 +582,24 @@ class _Sheet:
     def _in_legend(self, role: str, text: str) -> None:
         self.legend.setdefault(role, text)
 
-    def _draw_legend(self) -> float:
-        """Write the legend under the picture; return its height in user units."""
+    def _draw_legend(self) -> tuple[float, float]:
+        """Write the legend; return what it adds to width and height in user units."""
         mm = self.mm
-        columns = max(1, int(self.width / mm // 44.0))
-        step = self.width / columns
-        rows = -(-len(self.legend) // columns)
-        height = (rows * 4.6 + 2.6) * mm
-        top = self.y0 + self.height
+        if self.height > self.width:
+            columns, step = 1, _LEGEND_MM * mm
+            left, top = self.x0 + self.width, self.y0
+            added = (step, 0.0)
+            box = self._box(left, top, step, (len(self.legend) * 4.6 + 2.6) * mm)
+        else:
+            columns = max(1, int(self.width / mm // 44.0))
+            step = self.width / columns
+            left, top = self.x0, self.y0 + self.height
+            added = (0.0, (-(-len(self.legend) // columns) * 4.6 + 2.6) * mm)
+            box = self._box(left, top, self.width, added[1])
         group = ET.SubElement(self.root, "g", {"class": "legend"})
-        ET.SubElement(
-            group, "rect", {**self._box(self.x0, top, self.width, height), "fill": "#2b2f36"}
-        )
+        ET.SubElement(group, "rect", {**box, "fill": "#2b2f36"})
         for k, (role, text) in enumerate(self.legend.items()):
-            x = self.x0 + (k % columns) * step + 2.0 * mm
+            x = left + (k % columns) * step + 2.0 * mm
             y = top + (k // columns * 4.6 + 3.6) * mm
             self._swatch(group, role, x, y)
             ET.SubElement(
@@ -594,7 +613,7 @@ class _Sheet:
                     "fill": "#ffffff",
                 },
             ).text = text
-        return height
+        return added
 
     def _swatch(self, group: ET.Element, role: str, x: float, y: float) -> None:
         mm = self.mm

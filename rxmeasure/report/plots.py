@@ -20,6 +20,7 @@ from rxmeasure.geometry import (
 )
 from rxmeasure.report import colours
 from rxmeasure.report.numbers import Numbers, clean
+from rxmeasure.report.picture import filling_word
 
 SIZE_MM = (104.0, 101.0)
 
@@ -69,6 +70,8 @@ def profile_plot(
     from matplotlib.figure import Figure
 
     unit = plane.unit
+    word = filling_word(canal.film_kind)
+    end = "apical end of the core" if word == "fill" else f"tip of the {word}"
     style = {
         "font.family": "DejaVu Sans",
         "font.size": 7.0,
@@ -97,7 +100,7 @@ def profile_plot(
         _width(middle, canal, unit, x)
         _density(bottom, canal, x, relative_density)
         _gaps(figure.axes, canal, unit, gap_numbers)
-        bottom.set_xlabel(f"distance from the apical end of the core ({unit}): apical left")
+        bottom.set_xlabel(f"distance from the {end} ({unit}): apical left")
         bottom.set_xlim(min(0.0, float(x.min())), float(x.max()) * 1.02)
         for axes in figure.axes:
             axes.grid(color="#d9dde2", linewidth=0.4)
@@ -111,9 +114,9 @@ def profile_plot(
         svg=_bare(buffer.getvalue()),
         width_mm=SIZE_MM[0],
         height_mm=SIZE_MM[1],
-        alt=f"Profiles of canal {clean(canal.name)} over the distance from the apical end of the "
-        "core: edges of the fill, its width with the taper line, its density with what the width "
-        f"predicts, and {len(canal.gaps)} voids.",
+        alt=f"Profiles of canal {clean(canal.name)} over the distance from the {end}: edges of the "
+        f"{word}, its width with the taper line, its density with what the width predicts, and "
+        f"{len(canal.gaps)} voids.",
     )
 
 
@@ -211,7 +214,11 @@ def _density(axes: Any, canal: CanalMeasurement, x: FloatArray, relative: bool) 
 def _gaps(
     all_axes: list[Any], canal: CanalMeasurement, unit: str, gap_numbers: Mapping[int, int]
 ) -> None:
-    for k, gap in enumerate(canal.gaps):
+    reach = np.ptp([p.to_end_mm if unit == "mm" else p.to_end_px for p in canal.profile])
+    rightmost: list[float] = []  # of the numbers written so far, by line
+    places = sorted(range(len(canal.gaps)), key=lambda k: canal.gaps[k].to_end_px)
+    for k in places:
+        gap = canal.gaps[k]
         centre = gap.to_end_mm if unit == "mm" else gap.to_end_px
         length = gap.length.value_mm if unit == "mm" else gap.length.value_px
         if centre is None or length is None:
@@ -224,9 +231,14 @@ def _gaps(
                 alpha=0.25,
                 linewidth=0,
             )
+        free = (n for n, x in enumerate(rightmost) if centre - x > 0.05 * reach)
+        line = next(free, len(rightmost))
+        rightmost[line : line + 1] = [centre]
         all_axes[0].annotate(
             str(gap_numbers[k]),
             (centre, 1.0),
+            xytext=(0, 8 * line),
+            textcoords="offset points",
             xycoords=("data", "axes fraction"),
             ha="center",
             va="bottom",

@@ -266,6 +266,7 @@ class Maker:
             tip_to_apex=None,
             core_start=start,
             core_end=end,
+            fill_end=end,
             sealer_end=None,
             apex_px=_tuples([line[-1]])[0],
             profile=profile,

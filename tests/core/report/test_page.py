@@ -94,8 +94,9 @@ def test_every_fact_stands_in_both(texts, calibrated) -> None:
         review.calibration.source,
         "0.8 %",
         "Standard uncertainty of the scale",
-        "21.2 mm",
+        "film scale",
         "u (1 SD)",
+        f"Film scale: {review.calibration.source}.",
         "Smallest void this film could show here: 0.24 (u 0.03) mm",
         "technical grade, not a failure",
         "met with a probability of 61 %",
@@ -162,7 +163,8 @@ def test_every_length_carries_uncertainty_and_source(calibrated) -> None:
     for canal in content.canals:
         lengths = [r for r in canal.measures if r.unit in ("mm", "mm²")]
         assert len(lengths) >= 6
-        assert all(r.u and r.note == calibrated.review.calibration.source for r in lengths)
+        assert all(r.u and r.note == "film scale" for r in lengths)
+        assert canal.film_scale == calibrated.review.calibration.source
         missing = [r for r in canal.measures if r.missing]
         assert missing
         assert all(r.note for r in missing)
