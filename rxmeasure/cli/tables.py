@@ -41,6 +41,9 @@ _HEADLINE = (
     "schneider_deg",
 )
 
+#: Longest source of scale that is repeated in every row of the verdicts.
+_LONGEST_SOURCE = 40
+
 #: Why there are no millimetres, in full.
 _WHY_NO_SCALE = (
     NO_SCALE + " Nothing of known length was given, and the image file holds no pixel spacing "
@@ -84,13 +87,20 @@ def verdict_lines(
     summaries: Sequence[ToothSummary],
     measures: Mapping[str, Sequence[MeasureValue]],
     numbers: Numbers,
+    *,
+    said_above: str = "",
 ) -> list[str]:
-    """The verdict table; ``measures`` by canal give uncertainty and source of scale."""
+    """The verdict table; ``measures`` by canal give uncertainty and source of scale.
+
+    A long source of scale that was ``said_above`` is not written out in every row.
+    """
     rows = [("canal", "criterion", "verdict", "value", "scale")]
     remarks: list[list[str]] = [[]]
     for v in verdicts:
         measure = next((m for m in measures.get(v.canal, ()) if m.name == v.measure_name), None)
         scale = "" if measure is None or measure.value is None else measure.scale_source or ""
+        if scale == said_above and len(scale) > _LONGEST_SOURCE:
+            scale = "the scale named above"
         rows.append(
             (
                 clean(v.canal) or "tooth",
@@ -173,7 +183,13 @@ def review_lines(review: Review, numbers: Numbers, notation: ToothNotation) -> l
     head.append(f"SHA-256 {review.image.sha256[:12]}")
     lines = [" | ".join(head), *_scale_or_why_not(review, numbers), ""]
     by_canal = {canal.name: canal.measures for canal in review.canals}
-    lines += verdict_lines(review.verdicts, review.tooth_summaries, by_canal, numbers)
+    lines += verdict_lines(
+        review.verdicts,
+        review.tooth_summaries,
+        by_canal,
+        numbers,
+        said_above="" if review.calibration is None else review.calibration.source,
+    )
     for canal in review.canals:
         lines += ["", *_measure_lines(canal, review, numbers, only=_HEADLINE)]
         lines += _gap_lines(canal, review, numbers)
@@ -210,7 +226,16 @@ def _measure_lines(
         # Said once above: where the millimetres come from, and why there are none.
         note = "" if row.note == source or row.unit.startswith("px") else row.note
         rows.append((f"{value} {row.unit}".replace("\u00a0", " ").rstrip(), row.label, note))
-    lines = [f"Canal {clean(canal.name)}" + (f" (millimetres by: {source})" if source else "")]
+    lines = [
+        f"Canal {clean(canal.name)}"
+        + (
+            ""
+            if not source
+            else f" (millimetres by: {source})"
+            if len(source) <= _LONGEST_SOURCE
+            else " (millimetres by the scale named above)"
+        )
+    ]
     width = max((len(value) for value, _, _ in rows), default=0)
     for value, label, note in rows:
         text = f"{label} [{note}]" if note else label

@@ -1,0 +1,71 @@
+# Shared by the scripts here: finds Python, makes .venv, installs the package into it.
+# shellcheck shell=bash
+
+say() { printf '%s\n' "$*" >&2; }
+stop() {
+  say "$@"
+  exit 1
+}
+
+on_debian_as_root() { [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null; }
+
+# apt_install PACKAGE...: quiet; the log is shown only when it fails.
+apt_install() {
+  local log
+  log=$(mktemp)
+  say "Installing with apt-get: $*"
+  if ! { apt-get update && DEBIAN_FRONTEND=noninteractive apt-get install -y --no-install-recommends "$@"; } \
+    >"$log" 2>&1 </dev/null; then
+    cat "$log" >&2
+    rm -f "$log"
+    stop "apt-get could not install: $*"
+  fi
+  rm -f "$log"
+}
+
+is_new_enough() { "$1" -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null; }
+has_venv() { "$1" -c 'import ensurepip, venv' 2>/dev/null; }
+
+# Sets PYTHON to a Python of 3.11 or newer that can make virtual environments.
+find_python() {
+  local candidate usable=''
+  for candidate in ${PYTHON:-} python3 python3.14 python3.13 python3.12 python3.11; do
+    command -v "$candidate" >/dev/null && is_new_enough "$candidate" || continue
+    if has_venv "$candidate"; then
+      PYTHON=$candidate
+      return
+    fi
+    usable=${usable:-$candidate}
+  done
+  if [ -z "$usable" ]; then
+    stop 'No Python of 3.11 or newer was found. Install one (Debian: python3 and python3-venv).'
+  fi
+  local package
+  package=$("$usable" -c 'import sys; print("python%d.%d-venv" % sys.version_info[:2])')
+  on_debian_as_root || stop "$usable cannot make virtual environments. Install the package $package (as root: apt-get install $package)."
+  apt_install "$package"
+  has_venv "$usable" || stop "$usable still cannot make virtual environments after $package was installed."
+  PYTHON=$usable
+}
+
+# make_environment FOLDER WHAT...: a virtual environment with WHAT installed by pip. Done
+# before with the same pyproject.toml and WHAT: nothing to do.
+make_environment() {
+  local folder=$1
+  shift
+  local stamp wanted
+  stamp="$folder/.set-up-$(printf '%s' "$*" | cksum | cut -d' ' -f1)"
+  wanted="$PWD $(cksum <pyproject.toml)"
+  if [ -f "$stamp" ] && [ "$(cat "$stamp")" = "$wanted" ] && is_new_enough "$folder/bin/python"; then
+    return
+  fi
+  if ! is_new_enough "$folder/bin/python" || ! "$folder/bin/python" -m pip --version >/dev/null 2>&1; then
+    find_python
+    say "Making the virtual environment $folder with $("$PYTHON" --version)."
+    "$PYTHON" -m venv --clear "$folder"
+  fi
+  say "Installing $* (some minutes the first time)."
+  "$folder/bin/python" -m pip install --quiet --disable-pip-version-check --no-input \
+    --root-user-action=ignore "$@" </dev/null || stop 'pip could not install the packages; its message is above.'
+  printf '%s' "$wanted" >"$stamp"
+}
