@@ -471,7 +471,7 @@ def random_parameters(
         ridge_mm=float(rng.uniform(8.5, 11.0)),
         cortical_mm=float(rng.uniform(0.6, 1.2)),
         volume_fraction=float(rng.uniform(0.20, 0.32)),
-        texture=float(rng.uniform(0.7, 1.2)),
+        texture=float(rng.uniform(0.9, 1.7)),
         crest_below_neck_mm=float(rng.uniform(1.0, 3.0)),
         ligament_mm=float(rng.uniform(0.15, 0.28)),
         lamina_mm=float(rng.uniform(0.15, 0.3)),
