@@ -175,8 +175,7 @@ class CautionRow:
 class CanalPart:
     """Everything on one canal."""
 
-    name: str
-    meaning: str
+    heading: str
     facts: tuple[Fact, ...]
     verdicts: tuple[VerdictRow, ...]
     measures: tuple[MeasureRow, ...]
@@ -531,12 +530,10 @@ def _canal_part(
     verdicts = [v for v in review.verdicts if v.canal == canal.name]
     relative = radiograph.intensity not in ("linear", "log")
     plane = review.calibration.scale if review.calibration else radiograph.px_scale
-    meaning = canal_meaning(canal.name)
     rows = [row for _, row in measure_rows(canal, verdicts, numbers)]
     film_scale = numbers.in_text(review.calibration.source) if review.calibration else ""
     return CanalPart(
-        name=clean(canal.name),
-        meaning="" if meaning == NOT_MAPPED else meaning,
+        heading=_heading(canal.name),
         facts=_canal_facts(canal, marks, numbers),
         verdicts=tuple(_verdict_row(v, numbers, sources) for v in verdicts),
         measures=tuple(_short_note(row, film_scale) for row in rows),
@@ -554,6 +551,15 @@ def _canal_part(
         ),
         warnings=_texts(canal.warnings, numbers),
     )
+
+
+def _heading(name: str) -> str:
+    meaning = canal_meaning(name)
+    if meaning == NOT_MAPPED:
+        return f"Canal {clean(name)}"
+    if meaning.startswith(name):
+        return meaning.capitalize()
+    return f"Canal {clean(name)} ({meaning})"
 
 
 def _short_note(row: MeasureRow, film_scale: str) -> MeasureRow:

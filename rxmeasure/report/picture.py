@@ -258,8 +258,13 @@ class _Sheet:
             self._line(gap.outline_px, colours.VOID, 0.3, closed=True)
         self._in_legend("void", "visible void, numbered")
         at = self._xy([gap.centre_px])[0]
-        across = self._across(canal, gap.centre_px)
-        self._letters_beside(at, across, str(number), colours.VOID, leader=True)
+        outwards = self._across(canal, gap.centre_px)
+        if len(canal.centre_line.points_px) > 1:
+            line = self._xy(canal.centre_line.points_px)
+            foot = point_at(line, foot_on_polyline(line, at)[0])
+            if float(np.dot(at - foot, outwards)) < 0.0:
+                outwards = -outwards
+        self._letters_beside(at, outwards, str(number), colours.VOID, leader=True)
 
     def reference(self, path_px: Sequence[PointPx]) -> None:
         """The line or traced file that gave the scale."""
@@ -454,8 +459,9 @@ class _Sheet:
         self._tick(foot, self._across(canal, landmark.point_px), 0.7, colours.LANDMARK, ())
 
     def _marker(self, role: str, point_px: PointPx) -> None:
-        x, y = self._xy([point_px])[0]
-        self._shape(self.drawing, role, float(x), float(y))
+        at = self._xy([point_px])[0]
+        self._shape(self.drawing, role, float(at[0]), float(at[1]))
+        self.taken.append(_box_round(at, 2.4 * self.mm, 2.4 * self.mm))
 
     def _shape(self, parent: ET.Element, role: str, x: float, y: float) -> None:
         r = 1.1 * self.mm
