@@ -14,6 +14,7 @@ from rxmeasure.criteria.results import ToothSummary, Verdict
 from rxmeasure.errors import MarksError
 from rxmeasure.filling.results import CanalMeasurement
 from rxmeasure.marks import ReviewMarks
+from rxmeasure.marks_check import check_marks
 from rxmeasure.radiograph import ImageSource, Radiograph
 from rxmeasure.tooth import length_plausibility, plausible_range_mm
 from rxmeasure.values import Warned
@@ -79,6 +80,7 @@ def review_film(
             needed="clicks along at least one canal.",
             next_step="Click the coronal reference and the apex of a canal.",
         )
+    check_marks(marks, radiograph.shape)
     tell("calibrate")
     calibration = calibrate(radiograph, marks)
     own = [load_rule_set(path) for path in rule_files]
@@ -91,7 +93,9 @@ def review_film(
         for rule_set in rule_sets:
             verdicts.extend(judge_canal(canal.name, measured.measures, rule_set))
         canals.append(_without_draws(measured))
-    judged = apply_overrides(verdicts, marks.overrides)
+    judged = apply_overrides(
+        verdicts, marks.overrides, rule_sets={rule.id: rule for rule in rule_sets}
+    )
     return Review(
         software_version=__version__,
         created_utc=datetime.now(UTC).isoformat(timespec="seconds"),

@@ -2,9 +2,8 @@
 
 A rod of circular or elliptical section of radius 1 has the thickness
 sqrt(1 - x^2) at distance x from its axis (times its depth, which only scales
-it). The picture shows this chord convolved with the blur. Two tables, computed
-once from that definition, serve all widths: the blurred chord itself, and where
-its steepest slope lies, which is inside the true edge.
+it). The picture shows this chord convolved with the blur. One table, computed once from that definition, serves
+all widths.
 """
 
 from __future__ import annotations
@@ -14,7 +13,6 @@ from functools import cache
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy import ndimage
-from scipy.interpolate import PchipInterpolator
 
 from rxmeasure.geometry import FloatArray
 
@@ -61,46 +59,3 @@ def blurred_chord(x: ArrayLike, blur: ArrayLike) -> FloatArray:
     return np.asarray(
         ndimage.map_coordinates(rows, np.stack([i, j]), order=1, mode="constant", cval=0.0)
     )
-
-
-@cache
-def _steepest() -> PchipInterpolator:
-    """Radius over blur as a function of (steepest-slope position) over blur."""
-    x, blurs, rows = _table()
-    right = x > 0
-    ratio, radius = [], []
-    for b, row in zip(blurs[2:], rows[2:], strict=True):
-        slope = -np.gradient(row, _X_STEP)[right]
-        k = int(np.argmax(slope))
-        a, m, c = slope[k - 1 : k + 2]
-        position = x[right][k] + 0.5 * (a - c) / (a - 2 * m + c) * _X_STEP
-        ratio.append(position / b)
-        radius.append(1.0 / b)
-    order = np.argsort(ratio)
-    return PchipInterpolator(np.array(ratio)[order], np.array(radius)[order], extrapolate=False)
-
-
-def radius_from_steepest(position: ArrayLike, blur: float) -> FloatArray:
-    """True radius from the place of the steepest slope.
-
-    Parameters
-    ----------
-    position : array_like
-        Distance of the steepest slope from the axis.
-    blur : float
-        Standard deviation of the whole blur (picture and derivative filter), same unit.
-
-    Returns
-    -------
-    ndarray
-        Radius in the same unit; for a rod much wider than the blur it exceeds
-        ``position`` by a fixed share of the blur, for one much thinner the
-        slope only shows the blur and the radius is reported as 0.
-    """
-    table = _steepest()
-    low, high = float(table.x[0]), float(table.x[-1])
-    q = np.asarray(position, dtype=np.float64) / blur
-    inside = table(np.clip(q, low, high))
-    # Far from the axis the edge is locally the same: a constant distance in blurs.
-    beyond = q - high + float(table(high))
-    return np.asarray(np.where(q > high, beyond, np.where(q < low, 0.0, inside)) * blur)

@@ -133,7 +133,9 @@ def describe_density(
     ratio = over / expected[:, None]
     shape = np.median(ratio - chord, axis=0)
     window = max(3, round(6.0 / strip.s_step) | 1)
-    local = ndimage.median_filter(ratio - chord, (min(window, 2 * (len(s) // 2) - 1), 1), mode="nearest")
+    local = ndimage.median_filter(
+        ratio - chord, (min(window, 2 * (len(s) // 2) - 1), 1), mode="nearest"
+    )
     # Slow changes of the shape may follow the picture half-way, so that a long gap
     # at a wall still shows against the rest of the fill.
     template = expected[:, None] * (chord + 0.5 * shape[None, :] + 0.5 * local)
@@ -302,6 +304,7 @@ def smallest_visible(
             fill.missing, (along / strip.s_step, across / step), mode="nearest"
         )
         noises.append(1.4826 * float(np.median(np.abs(filtered - np.median(filtered)))) + 1e-9)
+
     def reaches(diameter: float) -> bool:
         dip = 2.0 * np.sqrt(np.maximum((diameter / 2.0) ** 2 - distance**2, 0.0))
         dip = density * dip / width

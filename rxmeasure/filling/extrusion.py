@@ -137,9 +137,7 @@ def _masked_median(strip: CanalStrip, patch: FloatArray, mask: np.ndarray) -> Fl
     i = np.arange(patch.shape[0])[:, None] / by[0]
     j = np.arange(patch.shape[1])[None, :] / by[1]
     return np.asarray(
-        ndimage.map_coordinates(
-            median, np.broadcast_arrays(i, j), order=1, mode="nearest"
-        )
+        ndimage.map_coordinates(median, np.broadcast_arrays(i, j), order=1, mode="nearest")
     )
 
 

@@ -15,34 +15,53 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage, optimize
 
+from rxmeasure.filling.blurred_chord import blurred_chord
 from rxmeasure.filling.strip import CanalStrip
-from rxmeasure.filling.width import WidthProfile
+from rxmeasure.filling.width import WidthProfile, sides_level
 from rxmeasure.geometry import FloatArray
 
 #: Methods further apart than this are flagged (mm).
 DISAGREE_MM = 0.25
 #: Gaps of the fill shorter than this do not end it (mm): joints and voids.
 BRIDGE_MM = 1.2
+#: Share of the expected density from which a row counts as filled.
+PRESENT_SHARE = 0.35
+#: Doubt about the end of a fill that runs into another one (mm).
+MERGED_SPREAD_MM = 1.5
+#: What the unknown shape of the tip leaves open at the apical end, and the blend with the
+#: restoration at the coronal end (mm, one standard deviation).
+END_U_MM = 0.04
+START_U_MM = 0.2
+#: A stretch beyond a gap must be this long (mm) and this clear to belong to the fill.
+BEYOND_GAP_MM = 0.7
+#: Share of the density by which a step at the core's end or the fill's start shows.
+STEP_SHARE = 0.12
+#: How much sealer is looked for beyond the core (mm).
+SEALER_ZONE_MM = 4.5
 #: Window of the cone fit, coronal and apical of the first guess (mm).
 CONE_WINDOW_MM = (1.6, 1.2)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class FillExtent:
-    """Rows of the strip that belong to the fill, and its two ends; plane units.
+    """Rows of the strip that belong to the fill, and its ends; plane units.
 
     Attributes
     ----------
     start_s, end_s : float
-        Arc distance of the coronal and of the apical end of the core.
+        Arc distance of the coronal and of the apical end of the visible fill.
     start_u, end_u : float
         Standard uncertainties.
     end_spread : float
-        Largest distance between the three answers at the apical end.
+        Largest distance between the answers at the apical end.
     end_t : float
         Place of the end across the line.
     how : str
         Which answer was taken.
+    core_s, core_u : float
+        Apical end of the core: where the density steps because only sealer goes on;
+        ``end_s`` when no such step is seen.
+    core_how : str
     present : ndarray of bool, shape (N,)
         Rows in which the fill is seen.
     """
@@ -54,49 +73,64 @@ class FillExtent:
     end_spread: float
     end_t: float
     how: str
+    core_s: float
+    core_u: float
+    core_how: str
     present: np.ndarray
 
 
 def find_extent(strip: CanalStrip, width: WidthProfile) -> FillExtent | None:
     """Find the fill along the line, or None when no fill is seen."""
     expected = expected_width(strip, width)
-    signal, noise = axial_density(strip, expected)
-    present = _presence(strip, width, signal, noise)
-    if present is None:
+    signal, noise, texture = axial_density(strip, expected)
+    seen = _presence(strip, width, expected, signal, noise, texture)
+    if seen is None:
         return None
+    present, into_puff, merged = seen
     run = np.flatnonzero(present)
-    first, last = int(run[0]), int(run[-1])
+    first, last = _coronal_start(strip, signal, int(run[0]), int(run[-1])), int(run[-1])
     change = _change_point(strip, signal, noise, first, last)
-    fall = _steepest_fall(strip, signal, change)
-    cone = _cone_fit(strip, width, expected, change)
+    if into_puff:
+        change = float(strip.s[last])
+    fall = change if into_puff else _steepest_fall(strip, signal, change)
+    cone = None if into_puff else _cone_fit(strip, width, expected, change)
     answers = [change, fall]
-    how = "change point of the density"
+    how = "where a puff begins" if into_puff else "change point of the density"
     end, end_t, fit_u = change, float(width.centre[strip.index(change - 0.3)]), 0.1
     if cone is not None and abs(cone[0] - change) < 0.8:
         end, end_t, fit_u = cone
         answers.append(end)
         how = "rounded cone fitted to the picture"
     spread = max(answers) - min(answers)
+    if merged:
+        spread = max(spread, MERGED_SPREAD_MM)
+    end_u = float(np.sqrt(fit_u**2 + END_U_MM**2 + (spread / 3.0) ** 2))
+    core_s, core_u, core_how = _core_end(strip, signal, first, end, end_u)
+    present = present & (np.arange(len(present)) >= first)
     return FillExtent(
         start_s=float(strip.s[first]),
         end_s=float(end),
-        start_u=0.2,
-        end_u=float(np.sqrt(fit_u**2 + 0.05**2 + (spread / 3.0) ** 2)),
+        start_u=START_U_MM,
+        end_u=end_u,
         end_spread=float(spread),
         end_t=end_t,
         how=how,
+        core_s=core_s,
+        core_u=core_u,
+        core_how=core_how,
         present=present,
     )
 
 
 def expected_width(strip: CanalStrip, width: WidthProfile) -> FloatArray:
     """Width in each row, carried on by a straight line where no fill is seen."""
-    seen = (width.edge_strength > 4.0) & (width.contrast > 0)
-    seen &= (strip.s > -0.3) & (strip.s < strip.s_apex + 1.0)
+    seen = strip.seen & (width.edge_strength > 4.0) & (width.contrast > 0)
     if seen.sum() < 10:
         return np.full(len(strip.s), 0.4)
     slope, intercept = robust_line(strip.s[seen], width.width[seen])
-    line = np.clip(intercept + slope * strip.s, 0.12, 2.0)
+    if slope > 0.0:
+        slope, intercept = 0.0, float(np.median(width.width[seen]))
+    line = np.clip(intercept + slope * strip.s, 0.14, 2.0)
     near = np.abs(width.width - line) < 0.35 * line + 0.1
     return np.where(seen & near, width.width, line)
 
@@ -113,43 +147,171 @@ def robust_line(x: FloatArray, y: FloatArray) -> tuple[float, float]:
     return float(slope), float(intercept)
 
 
-def axial_density(strip: CanalStrip, expected: FloatArray) -> tuple[FloatArray, float]:
-    """Grey level of the canal's middle over its sides, row by row, and its noise."""
-    t = np.abs(strip.t)[None, :]
+def axial_density(strip: CanalStrip, expected: FloatArray) -> tuple[FloatArray, float, float]:
+    """Grey level of the canal's middle over its sides, row by row.
+
+    Returns
+    -------
+    signal : ndarray, shape (N,)
+    noise : float
+        Its standard deviation by pixel noise.
+    texture : float
+        How far the same reading strays beside the canal, by bone and root texture.
+    """
     half = expected[:, None] / 2.0
-    inner = np.exp(-0.5 * (t / np.maximum(0.5 * half, 0.06)) ** 2)
-    outer = (t > half + 0.1) & (t < half + 0.4)
-    middle = (strip.values * inner).sum(1) / inner.sum(1)
-    sides = (strip.values * outer).sum(1) / np.maximum(outer.sum(1), 1)
-    signal = middle - sides
-    rough = np.diff(signal, 2)
-    noise = 1.4826 * float(np.median(np.abs(rough))) / np.sqrt(6.0) + 1e-9
-    return signal, noise
+
+    def reading(shift: float) -> FloatArray:
+        t = np.abs(strip.t - shift)[None, :]
+        side = (strip.t < shift)[None, :]
+        inner = np.exp(-0.5 * (t / np.maximum(0.5 * half, 0.06)) ** 2)
+        outer = (t > half + 0.1) & (t < half + 0.4)
+        middle = (strip.values * inner).sum(1) / inner.sum(1)
+        left, right = (
+            (strip.values * (outer & which)).sum(1) / np.maximum((outer & which).sum(1), 1)
+            for which in (side, ~side)
+        )
+        return middle - (sides_level(middle, left, right) if shift == 0.0 else (left + right) / 2)
+
+    signal = reading(0.0)
+    noise = 1.4826 * float(np.median(np.abs(np.diff(signal, 2)))) / np.sqrt(6.0) + 1e-9
+    beside = np.concatenate([reading(d) for d in (-1.2, 1.2)])
+    lag = round(0.5 / strip.s_step)
+    strays = np.abs(beside[lag:] - beside[:-lag])
+    texture = float(np.median(strays)) / 0.6745 / np.sqrt(2.0) + 1e-9
+    return signal, noise, texture
 
 
 def _presence(
-    strip: CanalStrip, width: WidthProfile, signal: FloatArray, noise: float
-) -> np.ndarray | None:
-    """Rows with fill: one run, small gaps bridged; None when there is too little."""
-    inside = (strip.s > -0.3) & (strip.s < strip.s_apex + 3.0)
-    smooth = ndimage.gaussian_filter1d(signal, 0.15 / strip.s_step, mode="nearest")
-    candidates = inside & (width.edge_strength > 3.0) & (smooth > 4.0 * noise)
-    if candidates.sum() < 8:
+    strip: CanalStrip,
+    width: WidthProfile,
+    expected: FloatArray,
+    signal: FloatArray,
+    noise: float,
+    texture: float,
+) -> tuple[np.ndarray, bool, bool] | None:
+    """Rows with fill, small gaps bridged; whether it runs into a puff, into another fill.
+
+    None when there is too little.
+
+    A row belongs to the fill when its density reaches :data:`PRESENT_SHARE` of what the
+    fill's typical density per width gives for the width expected there, and stands out
+    of noise and texture. From the stretch that the trace saw the fill goes on in both
+    directions as long as a gap is short and what follows it is long and clear enough.
+    """
+    smooth = ndimage.gaussian_filter1d(signal, 0.12 / strip.s_step, mode="nearest")
+    # Blur takes more of a thin fill's height than of a wide one's.
+    share = blurred_chord(0.0, width.blur / np.maximum(expected / 2.0, 0.05))
+    per_width = smooth / (expected * share)
+    base = strip.seen & (width.edge_strength > 3.0) & (smooth > 3.0 * noise)
+    if base.sum() * strip.s_step < 0.8:
         return None
-    typical = float(np.median(smooth[candidates]))
-    candidates &= smooth > 0.2 * typical
-    gap = max(1, round(BRIDGE_MM / strip.s_step))
-    closed = ndimage.binary_closing(
-        np.pad(candidates, gap), structure=np.ones(gap, dtype=bool)
-    )[gap:-gap]
-    labels, count = ndimage.label(closed)
+    typical = float(np.median(per_width[base]))
+    floor = np.maximum(PRESENT_SHARE * typical * expected * share, 2.0 * texture)
+    inside = (strip.s > -0.3) & (strip.s < strip.s_apex + 3.5)
+    filled = inside & (smooth > floor) & (per_width < 3.0 * typical)
+    labels, count = ndimage.label(filled)
     if count == 0:
         return None
-    sizes = ndimage.sum_labels(candidates, labels, np.arange(1, count + 1))
-    best = labels == 1 + int(np.argmax(sizes))
-    if best.sum() * strip.s_step < 0.8:
+    sizes = ndimage.sum_labels(filled & base, labels, np.arange(1, count + 1))
+    core = 1 + int(np.argmax(sizes))
+    rows = np.flatnonzero(labels == core)
+    first, last = int(rows[0]), int(rows[-1])
+    bridge = round(BRIDGE_MM / strip.s_step)
+    clear = round(BEYOND_GAP_MM / strip.s_step)
+    strong = smooth > 1.5 * floor
+    for label in range(core + 1, count + 1):
+        part = np.flatnonzero(labels == label)
+        if part[0] - last > bridge:
+            break
+        if len(part) >= clear and strong[part].mean() > 0.5:
+            last = int(part[-1])
+    for label in range(core - 1, 0, -1):
+        part = np.flatnonzero(labels == label)
+        if first - part[-1] > bridge:
+            break
+        if len(part) >= clear and strong[part].mean() > 0.5:
+            first = int(part[0])
+    # Dense and much wider than the fill's course: a puff, and no longer the canal.
+    bulge = (width.free_half > 1.5 * width.course + 0.12) & (per_width > 0.8 * typical)
+    bulge &= np.arange(len(bulge)) > max(first, last - round(4.0 / strip.s_step))
+    bulge = ndimage.binary_opening(bulge, np.ones(max(3, round(0.3 / strip.s_step)), dtype=bool))
+    into_puff = bool(bulge[: last + round(0.4 / strip.s_step)].any())
+    if into_puff:
+        last = min(last, int(np.argmax(bulge)))
+    if (last - first) * strip.s_step < 0.8:
         return None
-    return np.asarray(best)
+    present = np.zeros(len(strip.s), dtype=bool)
+    present[first : last + 1] = True
+    # Dense, but one of its edges is lost for a while: it has run into another fill, and what
+    # goes on from there may be the other one.
+    merged = (
+        present
+        & (width.edge_strength < 1.0)
+        & (np.arange(len(present)) > last - round(6.0 / strip.s_step))
+    )
+    merged = ndimage.binary_opening(merged, np.ones(round(0.35 / strip.s_step), dtype=bool))
+    return present, into_puff, bool(merged.any())
+
+
+def _coronal_start(strip: CanalStrip, signal: FloatArray, first: int, last: int) -> int:
+    """First row of the fill: a step up in density near the coronal end, if there is one.
+
+    Above the cut fill the canal may hold a restoration of other density and the
+    same width.
+    """
+    step = strip.s_step
+    stop = min(first + round(3.5 / step), last - round(2.0 / step))
+    steps = _steps(strip, signal, first, stop)
+    up = [row for row, size in steps if size > STEP_SHARE and row > first + 2]
+    return max(up) if up else first
+
+
+def _core_end(
+    strip: CanalStrip, signal: FloatArray, first: int, end: float, end_u: float
+) -> tuple[float, float, str]:
+    """Apical end of the core: the last lasting step of density before the fill's end."""
+    step = strip.s_step
+    last = strip.index(end - 0.3)
+    start = max(first + round(1.0 / step), last - round(SEALER_ZONE_MM / step))
+    steps = _steps(strip, signal, start, last)
+    if not steps:
+        return float(end), end_u, "no step of density: core and sealer end together"
+    row, _ = steps[-1]
+    return float(strip.s[row]), 0.12, "step of density: only sealer goes on"
+
+
+def _steps(strip: CanalStrip, signal: FloatArray, start: int, stop: int) -> list[tuple[int, float]]:
+    """Lasting steps of the density between two rows: (row, share of the level, signed apically).
+
+    A step is a narrow peak of the slope that the levels before and after keep; the two
+    flanks of a void cancel and are left out. Sign: positive when denser apically.
+    """
+    if stop - start < 8:
+        return []
+    sigma = 0.1 / strip.s_step
+    slope = ndimage.gaussian_filter1d(signal, sigma, order=1, mode="nearest")
+    noise = 1.4826 * float(np.median(np.abs(slope[start:stop]))) + 1e-9
+    found: list[tuple[int, float]] = []
+    reach = round(0.45 / strip.s_step)
+    skip = round(0.12 / strip.s_step)
+    for row in range(start + 1, stop):
+        if abs(slope[row]) < abs(slope[row - 1]) or abs(slope[row]) < abs(slope[row + 1]):
+            continue
+        if abs(slope[row]) < 5.0 * noise:
+            continue
+        before = signal[max(row - skip - reach, 0) : max(row - skip, 1)]
+        after = signal[row + skip : row + skip + reach]
+        if len(before) < 3 or len(after) < 3:
+            continue
+        # Levels carried on to the step, so that a taper is not a step.
+        level_before = float(np.median(before))
+        level_after = float(np.median(after))
+        size = (level_after - level_before) / max(abs(level_before), abs(level_after), 1e-9)
+        trend = float(np.median(slope[start:stop])) * (reach + 2 * skip)
+        trend /= max(abs(level_before), abs(level_after), 1e-9)
+        if abs(size - trend) > STEP_SHARE and np.sign(size) == np.sign(slope[row]):
+            found.append((row, float(size)))
+    return found
 
 
 def _change_point(
@@ -169,7 +331,9 @@ def _change_point(
         inside = signal[a:e]
         fit = np.polyfit(x, inside, 1)
         after = signal[e:b]
-        cost = float(((inside - np.polyval(fit, x)) ** 2).sum() + ((after - after.mean()) ** 2).sum())
+        cost = float(
+            ((inside - np.polyval(fit, x)) ** 2).sum() + ((after - after.mean()) ** 2).sum()
+        )
         # Windows differ in length: compare against the spread of the whole window.
         whole = signal[a:b]
         cost /= float(((whole - whole.mean()) ** 2).sum()) + noise**2
@@ -238,7 +402,12 @@ def _cone_fit(
     for shift in (0.0, -0.3, 0.3):
         trial = start + [shift, 0.0, 0.0, 0.0]
         result = optimize.least_squares(
-            residual, trial, bounds=(lower, upper), diff_step=1e-2, max_nfev=12, x_scale=[0.1, 0.05, 0.02, 0.05]
+            residual,
+            trial,
+            bounds=(lower, upper),
+            diff_step=1e-2,
+            max_nfev=12,
+            x_scale=[0.1, 0.05, 0.02, 0.05],
         )
         if best is None or result.cost < best.cost:
             best = result

@@ -105,9 +105,7 @@ def _look(
     if extent is not None and film_kind in _FILL_KINDS:
         density = density_gaps.describe_density(strip, width, extent)
         if density is not None:
-            gaps = _visible(
-                density_gaps.find_gaps(strip, density, extent), strip, settings
-            )
+            gaps = _visible(density_gaps.find_gaps(strip, density, extent), strip, settings)
             smallest = density_gaps.smallest_visible(
                 strip, density, width.blur, density_gaps.THRESHOLD_SD
             )
@@ -145,6 +143,9 @@ def _with_marked_end(
         end_spread=abs(s - extent.end_s),
         end_t=extent.end_t,
         how="marked by the reader",
+        core_s=s,
+        core_u=settings.click_sd_mm,
+        core_how="marked by the reader",
         present=present,
     )
 
@@ -205,22 +206,27 @@ def _put_together(
     straight = frame.length(chord, float(np.hypot(start_u, u_click)))
 
     to_apex = to_apex_straight = to_apex_sealer = fill_length = None
-    core_start = core_end = sealer_end = None
+    core_start = core_end = fill_end = sealer_end = None
     end_pair: tuple[float, float] | None = None
     if extent is not None:
-        core_end = _end(strip, extent.end_s, extent.end_t, extent.end_u, extent.end_spread, extent.how)
+        fill_end = _end(
+            strip, extent.end_s, extent.end_t, extent.end_u, extent.end_spread, extent.how
+        )
+        core_end = _end(
+            strip, extent.core_s, extent.end_t, extent.core_u, extent.end_spread, extent.core_how
+        )
         core_start = _end(strip, extent.start_s, 0.0, extent.start_u, 0.0, "first row with fill")
         fill_length = frame.length(
-            extent.end_s - extent.start_s, float(np.hypot(extent.start_u, extent.end_u))
+            extent.core_s - extent.start_s, float(np.hypot(extent.start_u, extent.core_u))
         )
         if film_kind in _FILL_KINDS:
             sealer_end = _sealer_end(seen, canal, settings)
         if apex_s is not None and apex is not None:
-            gap = apex_s - extent.end_s
-            u_gap = float(np.hypot(extent.end_u, u_click))
+            gap = apex_s - extent.core_s
+            u_gap = float(np.hypot(extent.core_u, u_click))
             end_pair = (gap, u_gap)
             to_apex = frame.length(gap, u_gap)
-            direct = float(np.hypot(*(apex - strip.at(extent.end_s, 0.0)))) * np.sign(gap)
+            direct = float(np.hypot(*(apex - strip.at(extent.core_s, 0.0)))) * np.sign(gap)
             to_apex_straight = frame.length(float(direct), u_gap)
             if sealer_end is not None:
                 s_sealer, u_sealer = sealer_end.s_px * frame.scale.col, sealer_end.u_px
@@ -306,6 +312,7 @@ def _put_together(
         tip_to_apex=tip_to_apex,
         core_start=core_start,
         core_end=core_end,
+        fill_end=fill_end,
         sealer_end=sealer_end,
         apex_px=None if apex is None else frame.point_px(apex),
         profile=_profile(seen),
@@ -324,9 +331,7 @@ def _put_together(
     )
 
 
-def _end(
-    strip: CanalStrip, s: float, t: float, u: float, spread: float, how: str
-) -> FillEnd:
+def _end(strip: CanalStrip, s: float, t: float, u: float, spread: float, how: str) -> FillEnd:
     frame = strip.frame
     return FillEnd(
         point_px=frame.point_px(strip.at(s, t)),
@@ -354,7 +359,7 @@ def _sealer_end(seen: _Seen, canal: CanalMarks, settings: Settings) -> FillEnd:
         extent.end_t,
         extent.end_u,
         0.0,
-        "no sealer seen beyond the core",
+        extent.core_how if extent.core_s < extent.end_s else "no sealer seen beyond the core",
     )
 
 

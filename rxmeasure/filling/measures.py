@@ -113,9 +113,7 @@ def _length(name: str, length: Length | None, why: str, calibrated: bool) -> Mea
         return _value(name, None, why=why)
     if not calibrated:
         return _value(name, None, why=NO_SCALE)
-    return _value(
-        name, length.value_mm, u=length.u_mm, scale_source=length.scale_source
-    )
+    return _value(name, length.value_mm, u=length.u_mm, scale_source=length.scale_source)
 
 
 def _apex_reason(facts: FilmFacts) -> str:
@@ -209,9 +207,7 @@ def _fill(facts: FilmFacts) -> dict[str, MeasureValue]:
             else facts.puff is not None and facts.puff.gross,
             why=NO_FILL if not facts.fill_seen else NO_SCALE,
         ),
-        "post_gap_mm": _length(
-            "post_gap_mm", facts.post_gap, "no post end is marked", calibrated
-        ),
+        "post_gap_mm": _length("post_gap_mm", facts.post_gap, "no post end is marked", calibrated),
         "apical_fill_under_post_mm": _length(
             "apical_fill_under_post_mm", facts.under_post, "no post end is marked", calibrated
         ),
@@ -295,9 +291,7 @@ def _puff_area(facts: FilmFacts) -> MeasureValue:
     if facts.puff is None:
         return _value("puff_area_mm2", 0.0, scale_source=facts.scale_source)
     area = facts.puff.area
-    return _value(
-        "puff_area_mm2", area.value_mm2, u=area.u_mm2, scale_source=area.scale_source
-    )
+    return _value("puff_area_mm2", area.value_mm2, u=area.u_mm2, scale_source=area.scale_source)
 
 
 def _instrument(facts: FilmFacts) -> dict[str, MeasureValue]:

@@ -162,7 +162,9 @@ class Curvature:
 class CanalMeasurement:
     """Everything measured on one canal.
 
-    ``measures`` holds the same numbers once more under the stable names that
+    ``fill_end`` is the apical end of the visible filling, core or sealer;
+    ``core_end`` lies coronal of it where a step in density shows that only sealer
+    goes on. ``measures`` holds the same numbers once more under the stable names that
     the criteria use, each with its uncertainty or the reason why it is missing.
     """
 
@@ -179,6 +181,7 @@ class CanalMeasurement:
     tip_to_apex: Length | None
     core_start: FillEnd | None
     core_end: FillEnd | None
+    fill_end: FillEnd | None
     sealer_end: FillEnd | None
     apex_px: PointPx | None
     profile: tuple[ProfilePoint, ...]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import ndimage
 
 from rxmeasure.geometry import FloatArray, cumulative_length
@@ -37,6 +38,8 @@ class CanalStrip:
         Distance across the line, plane units; positive towards the line's normal.
     values : ndarray, shape (N, M)
         Grey levels.
+    seen : ndarray of bool, shape (N,)
+        Rows in which the trace saw its line.
     noise : float
         Standard deviation of the pixel noise as it is in ``values``, estimated from
         differences that cancel smooth structure.
@@ -49,6 +52,7 @@ class CanalStrip:
     s_apex: float
     t: FloatArray
     values: FloatArray
+    seen: NDArray[np.bool_]
     noise: float
     crop: PictureCrop
 
@@ -104,6 +108,7 @@ def canal_strip(radiograph: Radiograph, trace: LineTrace) -> CanalStrip:
         s_apex=trace.length,
         t=t,
         values=values,
+        seen=np.interp(s, trace.s, trace.seen, left=0.0, right=0.0) > 0.5,
         noise=pixel_noise(crop.pixels),
         crop=crop,
     )

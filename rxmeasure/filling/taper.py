@@ -64,9 +64,7 @@ def fit_taper(strip: CanalStrip, width: WidthProfile, extent: FillExtent) -> Tap
     # Slow departures from the line (sealer, section, background) are not noise: the share
     # that the running median keeps is added once over the whole stretch.
     slow = float(np.std(ndimage.median_filter(y - slope * x - intercept, 15, mode="nearest")))
-    u_slope = float(
-        np.hypot(robust_sd / np.sqrt(independent), slow / np.sqrt(3.0)) / spread
-    )
+    u_slope = float(np.hypot(robust_sd / np.sqrt(independent), slow / np.sqrt(3.0)) / spread)
     all_x, all_y = to_end[inside], width.width[inside]
     residual = all_y - slope * all_x - intercept
     thirds = np.clip((3.0 * all_x / length).astype(int), 0, 2)
@@ -118,7 +116,9 @@ def _departures(
     u = width.u_width[inside][order]
     limit = np.maximum(DEPARTURE_SHARE * np.abs(y - residual), DEPARTURE_MM)
     step = float(np.median(np.diff(x))) if len(x) > 1 else 1.0
-    smooth = ndimage.median_filter(residual, max(3, round(0.5 / max(step, 1e-6)) | 1), mode="nearest")
+    smooth = ndimage.median_filter(
+        residual, max(3, round(0.5 / max(step, 1e-6)) | 1), mode="nearest"
+    )
     labels, count = ndimage.label(np.abs(smooth) > limit)
     for k in range(1, count + 1):
         where = np.flatnonzero(labels == k)

@@ -2,10 +2,9 @@
 
 The edge is taken at the steepest slope across the canal, found as one smooth
 symmetric track down the straightened picture and then refined on either side.
-The slope of a blurred rod is steepest inside its true edge; the shift is known
-from the blurred chord (:mod:`rxmeasure.filling.blurred_chord`) once the blur is
-known, and the blur is fitted on the fill itself. Half-maximum widths are not
-used: the root's own edge enters their background.
+The slope of a blurred rod is steepest inside its true edge; by how much is
+fitted on the fill itself (:mod:`rxmeasure.filling.edge_model`). Half-maximum
+widths are not used: the root's own edge enters their background.
 """
 
 from __future__ import annotations
@@ -13,12 +12,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import ndimage
+from scipy import ndimage, stats
 
-from rxmeasure.filling.blurred_chord import blurred_chord, radius_from_steepest
+from rxmeasure.filling.edge_model import fit_edge
 from rxmeasure.filling.strip import CanalStrip
 from rxmeasure.geometry import FloatArray
-from rxmeasure.tracing.canal_trace import _best_track
+from rxmeasure.tracing.canal_trace import best_track, unsteadiness
 
 #: Smoothing along the canal before the slope is taken (mm).
 ALONG_SIGMA_MM = 0.12
@@ -49,7 +48,12 @@ class WidthProfile:
         Grey level of the fill over what lies beside it.
     background : ndarray, shape (N,)
     edge_strength : ndarray, shape (N,)
-        Steepest slope, mean of both sides, in noise standard deviations.
+        Steepest slope of the fainter side, in noise standard deviations.
+    free_half : ndarray, shape (N,)
+        Half-width of the widest clear symmetric shape in each row, whatever the fill's
+        course lets expect: a puff shows here.
+    course : ndarray, shape (N,)
+        Half-width that the fill's course lets expect.
     blur : float
         Standard deviation of the picture's blur.
     """
@@ -62,6 +66,8 @@ class WidthProfile:
     contrast: FloatArray
     background: FloatArray
     edge_strength: FloatArray
+    free_half: FloatArray
+    course: FloatArray
     blur: float
 
     @property
@@ -81,31 +87,38 @@ def measure_width(strip: CanalStrip) -> WidthProfile:
         strip.values, ALONG_SIGMA_MM / strip.s_step, axis=0, mode="nearest"
     )
     across = max(ACROSS_SIGMA_MM, 1.2 * step)
-    slope = (
-        ndimage.gaussian_filter1d(rows, across / step, axis=1, order=1, mode="nearest") / step
-    )
-    noise = 1.4826 * np.median(np.abs(slope - np.median(slope))) + 1e-12
+    slope = ndimage.gaussian_filter1d(rows, across / step, axis=1, order=1, mode="nearest") / step
+    noise = unsteadiness(slope, max(1, round(5 * ALONG_SIGMA_MM / strip.s_step)))
     middle = len(t) // 2
     half = t[middle:]
-    rising = slope[:, middle::-1]  # walking to the left edge
-    falling = -slope[:, middle:]  # walking to the right edge
+    rising = slope[:, middle::-1] / noise  # walking to the left edge
+    falling = -slope[:, middle:] / noise  # walking to the right edge
     allowed = (half >= HALF_WIDTH_RANGE_MM[0]) & (half <= HALF_WIDTH_RANGE_MM[1])
-    both = np.minimum(np.maximum(rising, 0.0), np.maximum(falling, 0.0)) + 0.25 * (
-        rising + falling
-    )
-    score = np.where(allowed, np.clip(both / noise, -5.0, 25.0), -50.0)
-    track = _best_track(score, max_step=1)
-    reach = max(1, round(SIDE_SEARCH_MM / step))
+    both = np.minimum(np.maximum(rising, 0.0), np.maximum(falling, 0.0)) + 0.25 * (rising + falling)
+    # Clear edges count for 25 at the most, whatever the noise, so that a path still bends.
+    unit = max(1.0, float(np.percentile(both[:, allowed].max(axis=1), 75.0)) / 25.0)
+    track = best_track(np.where(allowed, np.clip(both / unit, -5.0, 40.0), -50.0), max_step=1)
+    # A first look gives the course of the width; around it either side is followed alone,
+    # so that a neighbour or the root's own edge cannot take its place.
+    course = _course(strip, half[track])
+    off = (half[None, :] - course[:, None]) / (0.25 * course + 0.06)[:, None]
+    prior = np.where(allowed, -2.0 * off**2, -200.0)
+    reach = max(1, round(SIDE_SEARCH_MM / (2 * step)))
     k = np.arange(len(strip.s))
-    left_inside = -_refine(rising, track, reach) * step
-    right_inside = _refine(falling, track, reach) * step
-    edge_strength = 0.5 * (rising[k, track] + falling[k, track]) / noise
+    sides, strengths = [], []
+    for side in (rising, falling):
+        own = best_track(np.clip(side / unit, -5.0, 40.0) + prior, max_step=1)
+        sides.append(_refine(side, own, reach) * step)
+        strengths.append(side[k, own])
+    left_inside, right_inside = -sides[0], sides[1]
     half_inside = (right_inside - left_inside) / 2.0
-    blur = _fit_blur(strip, rows, half_inside, left_inside, right_inside, edge_strength, across)
-    total = float(np.hypot(blur, across))
-    radius = radius_from_steepest(half_inside, total)
+    edge_strength = np.minimum(strengths[0], strengths[1])
+    edge = fit_edge(strip, rows, left_inside, right_inside, edge_strength, across)
+    radius = edge.radius(half_inside)
     grow = radius - half_inside
     left, right = left_inside - grow, right_inside + grow
+    blur = edge.blur
+    total = float(np.hypot(blur, across))
     raw = right - left
     window = max(3, int(MEDIAN_MM / strip.s_step) | 1)
     width = ndimage.median_filter(raw, window, mode="nearest")
@@ -122,8 +135,27 @@ def measure_width(strip: CanalStrip) -> WidthProfile:
         contrast=contrast,
         background=background,
         edge_strength=edge_strength,
+        free_half=half[track],
+        course=course,
         blur=blur,
     )
+
+
+def _course(strip: CanalStrip, half: FloatArray) -> FloatArray:
+    """Half-width that the seen part of the fill lets one expect in every row.
+
+    A robust straight line (repeated medians, Siegel 1982, doi:10.1093/biomet/69.1.242)
+    that does not widen towards the apex.
+    """
+    rows = np.flatnonzero(strip.seen)
+    if len(rows) < 10:
+        return np.full(len(strip.s), 0.25)
+    slope, intercept = stats.siegelslopes(half[rows[::2]], strip.s[rows[::2]])
+    if slope > 0.0:
+        slope, intercept = 0.0, float(np.median(half[rows]))
+    slope = max(float(slope), -0.06)
+    intercept = float(np.median(half[rows] - slope * strip.s[rows]))
+    return np.clip(intercept + slope * strip.s, 0.06, 1.2)
 
 
 def _refine(slope: FloatArray, track: FloatArray, reach: int) -> FloatArray:
@@ -144,46 +176,6 @@ def _refine(slope: FloatArray, track: FloatArray, reach: int) -> FloatArray:
     return np.asarray(best + np.clip(shift, -0.5, 0.5))
 
 
-def _fit_blur(
-    strip: CanalStrip,
-    rows: FloatArray,
-    half_inside: FloatArray,
-    left: FloatArray,
-    right: FloatArray,
-    strength: FloatArray,
-    across: float,
-) -> float:
-    """Blur of the picture, from how well blurred rods explain clear rows of the fill."""
-    clear = np.flatnonzero(
-        (strength > np.percentile(strength, 50)) & (half_inside > 0.1) & (half_inside < 0.9)
-    )
-    if len(clear) < 5:
-        return 0.06
-    picked = clear[np.linspace(0, len(clear) - 1, 24).astype(int)]
-    trials = np.linspace(0.02, 0.2, 10)
-    misfit = np.zeros(len(trials))
-    for n, blur in enumerate(trials):
-        radius = np.maximum(
-            radius_from_steepest(half_inside[picked], float(np.hypot(blur, across))), 0.02
-        )
-        for row, r in zip(picked, radius, strict=True):
-            centre = (left[row] + right[row]) / 2.0
-            near = np.abs(strip.t - centre) < r + 0.3
-            x = strip.t[near] - centre
-            design = np.column_stack(
-                [blurred_chord(x / r, blur / r), np.ones_like(x), x]
-            )
-            y = rows[row, near]
-            _, rest, _, _ = np.linalg.lstsq(design, y, rcond=None)
-            if rest.size:
-                misfit[n] += float(rest[0]) / max(float(np.var(y)) * len(y), 1e-12)
-    k = int(np.clip(np.argmin(misfit), 1, len(trials) - 2))
-    a, b, c = misfit[k - 1 : k + 2]
-    bow = a - 2 * b + c
-    shift = float(np.clip(0.5 * (a - c) / bow, -1.0, 1.0)) if bow > 0 else 0.0
-    return float(trials[k] + shift * (trials[1] - trials[0]))
-
-
 def _contrast(
     strip: CanalStrip, rows: FloatArray, left: FloatArray, right: FloatArray, blur: float
 ) -> tuple[FloatArray, FloatArray]:
@@ -198,5 +190,16 @@ def _contrast(
     for side in (t < centre, t > centre):
         mask = beside & side
         sides.append((rows * mask).sum(1) / np.maximum(mask.sum(1), 1))
-    background = np.mean(sides, axis=0)
+    background = sides_level(middle, sides[0], sides[1])
     return middle - background, background
+
+
+def sides_level(middle: FloatArray, left: FloatArray, right: FloatArray) -> FloatArray:
+    """Level beside the fill: the mean of both sides, or the darker one.
+
+    The darker one is taken where the sides differ by more than half of what the
+    fill stands out: the brighter side is then another filling or a crown.
+    """
+    lower = np.minimum(left, right)
+    apart = np.abs(left - right) > 0.5 * np.maximum(middle - lower, 0.0)
+    return np.where(apart, lower, (left + right) / 2.0)

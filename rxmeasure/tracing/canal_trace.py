@@ -4,7 +4,7 @@ Model: the canal, fill or file is a bright (or dark) line whose axis is smooth
 on the scale of :data:`KNOT_GAP_MM`. Steps: cheapest ridge path on a coarse
 grid; the picture is straightened along it; the ridge is followed across the
 straightened rows as the best smooth track (dynamic programming), located to a
-fraction of a pixel; a spline with few knots is fitted with each row weighted by
+fraction of a pixel; a spline is fitted with each row weighted by
 how clearly the ridge stands out of the noise there. Twice. Length is always
 read from that spline, never from steps or clicks.
 
@@ -17,12 +17,18 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
 from scipy.interpolate import BSpline
 
 from rxmeasure.errors import MarksError
-from rxmeasure.geometry import FloatArray, cumulative_length, foot_on_polyline, resample
+from rxmeasure.geometry import (
+    FloatArray,
+    cumulative_length,
+    foot_on_polyline,
+    normals,
+    resample,
+)
 from rxmeasure.radiograph import Radiograph
 from rxmeasure.tracing.frame import MeasuringFrame
 from rxmeasure.tracing.path_finding import rough_path
@@ -31,18 +37,17 @@ from rxmeasure.tracing.straighten import PictureCrop, straighten
 #: Step of the centre line and of the width profile (mm).
 LINE_STEP_MM = 0.1
 #: Distance between spline knots (mm): a curve of 2 mm radius still fits.
-KNOT_GAP_MM = 2.2
+KNOT_GAP_MM = 1.1
 #: How far the refined line may leave the rough one, first and second pass (mm).
 SEARCH_MM = (0.8, 0.4)
 #: Lateral scales of the ridge (mm).
 LATERAL_SIGMAS_MM = (0.12, 0.22, 0.36)
 #: Smoothing along the line before the ridge is located (mm).
 ALONG_SIGMA_MM = 0.25
-#: Prior stiffness, in the units of the spline's coefficients (1/mm2): curvature of the
-#: order of 0.15 per mm, and its change from knot to knot, are plausible. They decide only
-#: where nothing is seen.
-BEND_PENALTY = 1.0
-BEND_CHANGE_PENALTY = 60.0
+#: How fast the curvature of a canal may change: variance of the curvature (1/mm) per mm.
+#: It decides how stiffly the line goes on where nothing is seen (one standard deviation
+#: sideways after 1, 2 and 3.5 mm: 0.004, 0.02 and 0.09 mm).
+CURVATURE_WALK = 0.0003
 #: A click's own accuracy as an anchor of the line's ends (mm); see Settings.click_sd_mm.
 ANCHOR_SD_MM = 0.2
 
@@ -60,6 +65,8 @@ class LineTrace:
         Arc distance of each point, plane units.
     strength : ndarray, shape (N,)
         How far the ridge stands out of the noise (noise standard deviations).
+    seen : ndarray of bool, shape (N,)
+        The stretch on which the fill, file or canal is seen; small gaps bridged.
     confidence : float
         Share of the line on which the ridge is seen, 0..1.
     centre_u : float
@@ -71,6 +78,7 @@ class LineTrace:
     points: FloatArray
     s: FloatArray
     strength: FloatArray
+    seen: NDArray[np.bool_]
     confidence: float
     centre_u: float
 
@@ -80,8 +88,13 @@ class LineTrace:
         return float(self.s[-1])
 
 
+#: A faint dark line is trusted this much of a bright one.
+DARK_TRUST = 0.5
+#: Gaps of a bright line shorter than this do not end it (mm).
+BRIDGE_MM = 1.2
 #: A ridge counts as seen from this many noise standard deviations.
-SEEN_SD = 5.0
+SEEN_SD = 6.0
+SEEN_SHARE = 0.3
 
 
 def trace_line(
@@ -125,12 +138,19 @@ def trace_line(
     centre_u = ANCHOR_SD_MM
     for reach in SEARCH_MM:
         offsets, strength = _follow(crop, line, frame, reach, bright)
-        normal = np.column_stack(_normal_components(line))
+        run = _seen_run(strength)
+        if bright and not run.all():
+            # Beyond a short fill the empty canal may still show as a faint dark line.
+            dark_offsets, dark = _follow(crop, line, frame, 0.6 * reach, bright=False)
+            offsets = np.where(run, offsets, dark_offsets)
+            strength = np.where(run, strength, DARK_TRUST * dark)
         weights = np.clip(strength / SEEN_SD, 0.0, 3.0) ** 2
-        moved = line + offsets[:, None] * normal
+        if bright:
+            weights[~run & (strength < DARK_TRUST * SEEN_SD)] = 0.0
+        moved = line + offsets[:, None] * normals(line)
         previous = line
         line = _fit(moved, np.maximum(weights, 1e-4), clicks)
-        seen = strength > SEEN_SD
+        seen = run if run.any() else strength > SEEN_SD
         if seen.sum() > 5:
             residual = np.array([foot_on_polyline(line, p)[1] for p in moved[seen][::3]])
             centre_u = float(np.sqrt(np.mean(residual**2)))
@@ -138,53 +158,70 @@ def trace_line(
             np.linspace(0, 1, len(line)), np.linspace(0, 1, len(previous)), strength
         )
     line, strength = _between_feet(line, strength, clicks)
+    run = _seen_run(strength)
     return LineTrace(
         frame=frame,
         points=line,
         s=cumulative_length(line),
         strength=strength,
-        confidence=float((strength > SEEN_SD).mean()),
+        seen=run,
+        confidence=float(run.mean()),
         centre_u=centre_u,
     )
 
 
-def _normal_components(line: FloatArray) -> tuple[FloatArray, FloatArray]:
-    from rxmeasure.geometry import normals
+def seen_from(strength: FloatArray) -> float:
+    """Strength from which a ridge counts as the line that was clicked.
 
-    n = normals(line)
-    return n[:, 0], n[:, 1]
+    Clear of the noise, and not much fainter than the clearer part of the same
+    line: past the end of a dense fill the root still answers a little.
+    """
+    return max(SEEN_SD, SEEN_SHARE * float(np.percentile(strength, 75.0)))
+
+
+def _seen_run(strength: FloatArray) -> NDArray[np.bool_]:
+    """The longest stretch on which the ridge is seen, small gaps (voids, joints) bridged.
+
+    A bright patch apart from it (a sealer puff at the apex of a short fill) is left out.
+    """
+    seen = strength > seen_from(strength)
+    gap = round(BRIDGE_MM / LINE_STEP_MM)
+    closed = ndimage.binary_closing(np.pad(seen, gap), structure=np.ones(gap, dtype=bool))
+    labels, count = ndimage.label(closed[gap:-gap])
+    if count == 0:
+        return np.zeros(len(strength), dtype=bool)
+    sizes = ndimage.sum_labels(seen, labels, np.arange(1, count + 1))
+    return np.asarray(labels == 1 + int(np.argmax(sizes)))
 
 
 def _fit(points: FloatArray, weights: FloatArray, clicks: FloatArray) -> FloatArray:
-    """Weighted few-knot cubic spline through ordered points, resampled.
+    """Weighted stiff cubic spline through ordered points, resampled.
 
-    The first and the last click hold the ends as one measurement each; a weak
-    penalty on bending keeps the spline straight where nothing is seen.
+    The first and the last click hold the ends as one measurement each; where nothing is
+    seen the curvature goes on as it was, as far as :data:`CURVATURE_WALK` allows.
     """
     s = cumulative_length(points)
     keep = np.concatenate(([True], np.diff(s) > 1e-9))
     points, weights, s = points[keep], weights[keep], s[keep]
     pieces = max(2, round(s[-1] / KNOT_GAP_MM))
-    interior = np.linspace(0.0, s[-1], pieces + 1)
-    knots = np.concatenate(([interior[0]] * 3, interior, [interior[-1]] * 3))
-    basis = BSpline.design_matrix(s, knots, 3).toarray()
-    ends = BSpline.design_matrix(np.array([0.0, s[-1]]), knots, 3).toarray()
+    knot_gap = s[-1] / pieces
+    knots = knot_gap * np.arange(-3, pieces + 4)
+    basis = BSpline.design_matrix(np.minimum(s, pieces * knot_gap), knots, 3).toarray()
+    ends = BSpline.design_matrix(np.array([0.0, pieces * knot_gap]), knots, 3).toarray()
     spacing = s[-1] / max(len(s) - 1, 1)
     # One row stands for `spacing` mm; rows within ALONG_SIGMA_MM share their noise.
     row_weight = weights * min(1.0, spacing / (2 * ALONG_SIGMA_MM)) / 0.03**2
     end_weight = 1.0 / ANCHOR_SD_MM**2
     identity = np.eye(basis.shape[1])
-    bend = np.diff(identity, 2, axis=0)
     bend_change = np.diff(identity, 3, axis=0)
     normal_matrix = (
         basis.T @ (row_weight[:, None] * basis)
         + end_weight * ends.T @ ends
-        + BEND_PENALTY * bend.T @ bend
-        + BEND_CHANGE_PENALTY * bend_change.T @ bend_change
+        + bend_change.T @ bend_change / (CURVATURE_WALK * knot_gap**5)
     )
     right = basis.T @ (row_weight[:, None] * points) + end_weight * ends.T @ clicks[[0, -1]]
     coefficients = np.linalg.solve(normal_matrix, right)
-    dense = np.linspace(0.0, s[-1], max(16, 4 * int(s[-1] / LINE_STEP_MM)))
+    dense = np.linspace(0.0, pieces * knot_gap, max(16, 4 * int(s[-1] / LINE_STEP_MM)))
     curve = BSpline.design_matrix(dense, knots, 3).toarray() @ coefficients
     return resample(curve, LINE_STEP_MM)
 
@@ -206,9 +243,9 @@ def _follow(
         curvature = -(k**2) * ndimage.gaussian_filter1d(rows, k, axis=1, order=2, mode="nearest")
         np.maximum(response, curvature, out=response)
     inside = np.abs(offsets) <= reach
-    noise = 1.4826 * float(np.median(np.abs(response - np.median(response)))) + 1e-9
+    noise = unsteadiness(response, round(2.5 * ALONG_SIGMA_MM / LINE_STEP_MM))
     track = response[:, inside] / noise
-    columns = _best_track(np.clip(track, 0.0, 60.0), max_step=2)
+    columns = best_track(np.clip(track, 0.0, 60.0), max_step=2)
     k = np.arange(len(line))
     peak = track[k, columns]
     left = track[k, np.maximum(columns - 1, 0)]
@@ -219,7 +256,19 @@ def _follow(
     return found, np.maximum(peak, 0.0)
 
 
-def _best_track(score: FloatArray, *, max_step: int) -> FloatArray:
+def unsteadiness(response: FloatArray, lag: int) -> float:
+    """Standard deviation of what a filter answers by chance.
+
+    From robust differences along the line (first axis) over ``lag`` rows: a fill, a
+    root's edge or a neighbour stays the same over that distance, noise and
+    trabecular texture do not.
+    """
+    lag = min(lag, len(response) - 1)
+    difference = np.abs(response[lag:] - response[:-lag])
+    return float(np.median(difference)) / 0.6745 / np.sqrt(2.0) + 1e-9
+
+
+def best_track(score: FloatArray, *, max_step: int) -> FloatArray:
     """Column per row that maximises the summed score with small sideways steps (Viterbi)."""
     n, m = score.shape
     penalty = 1.5 * np.arange(max_step + 1) ** 2

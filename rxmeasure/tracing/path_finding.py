@@ -115,8 +115,9 @@ def rough_path(
     )
     reach = max(1, int(SNAP_MM / corridor.step))
     nodes = np.array([_snap(ridge, node, reach) for node in nodes])
-    typical = np.percentile(ridge, 95.0) or 1.0
-    cost = 1.0 / (0.05 + np.minimum(ridge / typical, 1.5))
+    # Any ridge as clear as the clearer tenth of the corridor is as good as a metal edge.
+    typical = float(np.percentile(ridge, 90.0)) or 1.0
+    cost = 1.0 / (0.05 + np.minimum(ridge / typical, 1.0))
     pieces: list[FloatArray] = []
     for start, end in zip(nodes[:-1], nodes[1:], strict=True):
         search = MCP_Geometric(cost)

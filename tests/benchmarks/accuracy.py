@@ -1,0 +1,283 @@
+"""How exact is it? Absolute errors on random phantoms with rough clicks.
+
+    python tests/benchmarks/accuracy.py [--films 60] [--first-seed 5000] [--cache FOLDER]
+
+Each film is a random phantom (1200 x 900, 0.03 mm pixels, 12 bit unless told
+otherwise) that is rendered from its seed. Clicks carry Gaussian noise of
+0.2 mm SD per axis. The measuring code sees pixels, clicks and the scale, never
+the truth. Everything is printed as median / 95th percentile of the absolute
+error. Overlapped canals, hourglass shapes and voids at either end of the fill
+are printed apart.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import tempfile
+from collections import defaultdict
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from rxmeasure.calibration.known_length import calibrate_known_lengths
+from rxmeasure.calibration.scale import Calibration
+from rxmeasure.errors import RxMeasureError
+from rxmeasure.filling.measurement import measure_canal
+from rxmeasure.filling.results import CanalMeasurement
+from rxmeasure.geometry import foot_on_polyline
+from rxmeasure.marks import CanalMarks, FilmKind, LengthReference, Settings
+from rxmeasure.phantom.truth import CanalTruth, PhantomTruth, noisy_clicks
+from rxmeasure.radiograph import Radiograph
+
+CLICK_SD_MM = 0.2
+END_ZONE_MM = 0.4
+BIG_BUBBLE_MM = 0.35
+
+
+def film(seed: int, cache: Path) -> tuple[Radiograph, PhantomTruth]:
+    """Film as the program reads it (from its file), and its truth."""
+    from rxmeasure.phantom import cached_phantom
+    from rxmeasure.reading import read_radiograph
+
+    image, truth = cached_phantom(seed, cache)
+    return read_radiograph(image), truth
+
+
+def extended(points: np.ndarray, by: float) -> np.ndarray:
+    """A line carried on straight at both ends."""
+    a = points[0] + (points[0] - points[3]) / np.hypot(*(points[0] - points[3])) * by
+    b = points[-1] + (points[-1] - points[-4]) / np.hypot(*(points[-1] - points[-4])) * by
+    return np.concatenate([[a], points, [b]])
+
+
+def errors_of(seed: int, cache: str, clicks_count: int) -> list[tuple[str, float, str]]:
+    """(quantity, signed error, group) of one film."""
+    radiograph, truth = film(seed, Path(cache))
+    rng = np.random.default_rng([seed, 77])
+    found: list[tuple[str, float, str]] = []
+    scale = truth.mm_per_px
+    calibration = Calibration(row_mm=scale, col_mm=scale, u_rel=1e-6, source="true scale")
+    for canal in truth.canals:
+        if canal.content == "tissue":
+            continue
+        clicks = noisy_clicks(canal, rng, sd_mm=CLICK_SD_MM, count=clicks_count)
+        marks = CanalMarks(name=canal.name, clicks_px=tuple((float(r), float(c)) for r, c in clicks))
+        kind = FilmKind(truth.film_kind)
+        try:
+            measured = measure_canal(radiograph, calibration, marks, kind, Settings())
+        except RxMeasureError as error:
+            found.append((f"refused: {type(error).__name__}", 1.0, "all"))
+            continue
+        group = "plain"
+        if "hourglass" in canal.flags or "stripped" in canal.flags:
+            group = "hourglass"
+        if "overlapped" in canal.flags or beside_another(canal, truth):
+            group = "overlapped"
+        found.extend(canal_errors(canal, clicks, measured, scale, group))
+    for file in truth.files:
+        axis = np.asarray(file.axis_px)
+        ends = axis[[0, -1]] + rng.normal(0.0, CLICK_SD_MM / scale, (2, 2))
+        reference = LengthReference(
+            kind="file",
+            points_px=tuple((float(r), float(c)) for r, c in ends),
+            length_mm=file.length_mm,
+        )
+        known = calibrate_known_lengths(radiograph, (reference,), Settings())
+        group = f"{file.kind} in a canal" if file.canal else f"{file.kind} beside the tooth"
+        found.append(("scale_percent", 100.0 * (known.col_mm / scale - 1.0), group))
+        found.append(("scale_z", np.log(known.col_mm / scale) / known.u_rel, group))
+    return found
+
+
+def beside_another(canal: CanalTruth, truth: PhantomTruth) -> bool:
+    """Whether another canal's fill lies on this one's line, within 0.5 mm, up to its apex."""
+    line = np.asarray(canal.centre_line_px) * truth.mm_per_px
+    own = line[np.asarray(canal.s_mm) >= float(canal.s_fill_start_mm or canal.s_orifice_mm)]
+    for other in truth.canals:
+        if other.name == canal.name or other.s_core_end_mm is None:
+            continue
+        s = np.asarray(other.s_mm)
+        filled = (s >= float(other.s_fill_start_mm or 0.0)) & (s <= other.s_core_end_mm)
+        theirs = np.asarray(other.centre_line_px)[filled][::3] * truth.mm_per_px
+        if len(theirs) and min(foot_on_polyline(own, p)[1] for p in theirs) < 0.5:
+            return True
+    return False
+
+
+def canal_errors(
+    canal: CanalTruth,
+    clicks: np.ndarray,
+    measured: CanalMeasurement,
+    scale: float,
+    group: str,
+) -> list[tuple[str, float, str]]:
+    """Errors of one canal."""
+    found: list[tuple[str, float, str]] = []
+    line = extended(np.asarray(canal.centre_line_px) * scale, 3.0)
+    first, _ = foot_on_polyline(line, clicks[0] * scale)
+    last, _ = foot_on_polyline(line, clicks[-1] * scale)
+    found.append(("length_mm", measured.canal_length.mm() - (last - first), group))
+    seen = np.asarray(measured.centre_line.points_px) * scale
+    if canal.s_core_end_mm is not None:
+        on_fill = [
+            d
+            for s, d in (foot_on_polyline(line, p) for p in seen)
+            if 3.0 + float(canal.s_fill_start_mm or 0) < s < 3.0 + canal.s_core_end_mm
+        ]
+        if on_fill:
+            found.append(("centre_rms_mm", float(np.sqrt(np.mean(np.square(on_fill)))), group))
+    if canal.content not in ("filled", "cone"):
+        return found
+    if measured.core_end is None:
+        found.append(("fill_missed", 1.0, group))
+        return found
+    found.append(("fill_missed", 0.0, group))
+    core_s, _ = foot_on_polyline(line, np.asarray(measured.core_end.point_px) * scale)
+    core_error = core_s - 3.0 - float(canal.s_core_end_mm or 0.0)
+    found.append(("core_end_mm", core_error, group))
+    if measured.core_end.u_px > 0:
+        found.append(("core_end_z", core_error / (measured.core_end.u_px * scale), group))
+    # The end of the visible fill: core or sealer, whichever reaches farther.
+    fill_end = measured.fill_end or measured.core_end
+    end_s, _ = foot_on_polyline(line, np.asarray(fill_end.point_px) * scale)
+    true_end = max(float(canal.s_core_end_mm or 0.0), float(canal.s_sealer_end_mm or 0.0))
+    end_error = end_s - 3.0 - true_end
+    flagged = any(w.code == "fill-end-unsure" for w in measured.warnings)
+    found.append(("fill_end_mm", end_error, group))
+    found.append(("fill_end_flagged", float(flagged), group))
+    if not flagged:
+        found.append(("fill_end_unflagged_mm", end_error, group))
+    if fill_end.u_px > 0:
+        found.append(("fill_end_z", end_error / (fill_end.u_px * scale), group))
+    s_true = np.asarray(canal.profile_s_mm)
+    widths = np.asarray(canal.width_fill_mm)
+    for p in measured.profile:
+        middle = (np.asarray(p.left_edge_px) + np.asarray(p.right_edge_px)) / 2 * scale
+        s, _ = foot_on_polyline(line, middle)
+        s -= 3.0
+        if s_true[0] + 0.3 < s < s_true[-1] - 0.3 and p.width_mm is not None:
+            found.append(("width_mm", p.width_mm - float(np.interp(s, s_true, widths)), group))
+    if measured.taper is not None:
+        to_end = np.asarray(canal.profile_to_end_mm)
+        zone = (to_end >= 1.0) & (to_end <= 8.0) & (to_end <= to_end.max() - 1.0)
+        if zone.sum() > 10:
+            slope = float(np.polyfit(to_end[zone], widths[zone], 1)[0])
+            found.append(("taper_mm_per_mm", measured.taper.taper - slope, group))
+    found.extend(void_errors(canal, measured, scale, group))
+    found.extend(puff_errors(canal, measured, group))
+    return found
+
+
+def void_errors(
+    canal: CanalTruth, measured: CanalMeasurement, scale: float, group: str
+) -> list[tuple[str, float, str]]:
+    """Voids found and missed, false ones, and the error of their area."""
+    if canal.content != "filled":
+        return []
+    found: list[tuple[str, float, str]] = []
+    length = float(canal.fill_length_mm or 0.0)
+    matched: set[int] = set()
+    for void in canal.voids:
+        centre = np.asarray(void.centre_px) * scale
+        hit = None
+        for k, gap in enumerate(measured.gaps):
+            distance = float(np.hypot(*(np.asarray(gap.centre_px) * scale - centre)))
+            if distance < 0.3 + 0.5 * max(void.length_mm, void.width_mm):
+                hit = k if hit is None else hit
+                matched.add(k)
+        at_end = (
+            void.to_core_end_mm - void.length_mm / 2 < END_ZONE_MM
+            or void.to_core_end_mm + void.length_mm / 2 > length - END_ZONE_MM
+        )
+        label = f"{group}, at an end" if at_end else group
+        found.append((f"void_found {void.kind}", float(hit is not None), label))
+        found.append(("void_found any", float(hit is not None), label))
+        if void.kind == "bubble" and void.length_mm >= BIG_BUBBLE_MM:
+            found.append(("void_found bubble >= 0.35 mm", float(hit is not None), label))
+        if hit is not None and measured.gaps[hit].area.value_mm2 is not None:
+            area = measured.gaps[hit].area.value_mm2
+            found.append(("void_area_percent", 100.0 * (area / void.area_mm2 - 1.0), label))
+    found.append(("void_false_per_canal", float(len(measured.gaps) - len(matched)), group))
+    return found
+
+
+def puff_errors(
+    canal: CanalTruth, measured: CanalMeasurement, group: str
+) -> list[tuple[str, float, str]]:
+    """Puff found, its area, and false puffs."""
+    if canal.content != "filled":
+        return []
+    area = measured.puff.area.value_mm2 if measured.puff is not None else None
+    if not canal.puffs:
+        return [("puff_false_per_canal", float(area is not None), group)]
+    largest = max(canal.puffs, key=lambda p: p.area_mm2)
+    found = [(f"puff_found {largest.place}", float(area is not None), group)]
+    if area is not None:
+        found.append(("puff_area_percent", 100.0 * (area / largest.area_mm2 - 1.0), group))
+    return found
+
+
+RATES = ("void_found", "puff_found", "fill_missed", "fill_end_flagged", "refused")
+COUNTS = ("void_false", "puff_false")
+
+
+def table(rows: list[tuple[str, float, str]]) -> dict[str, dict[str, Any]]:
+    """Summaries by quantity and group."""
+    by: dict[tuple[str, str], list[float]] = defaultdict(list)
+    for quantity, value, group in rows:
+        by[(quantity, group)].append(value)
+        if group not in ("plain",) and quantity.startswith("length"):
+            by[(quantity, "all")].append(value)
+    summary: dict[str, dict[str, Any]] = {}
+    for (quantity, group), values in sorted(by.items()):
+        v = np.asarray(values)
+        if quantity.startswith(RATES):
+            text = f"{100 * v.mean():6.1f} %"
+        elif quantity.startswith(COUNTS):
+            text = f"{v.mean():6.3f} per canal"
+        elif quantity.endswith("_z"):
+            text = f"|z| < 1.96 in {100 * (np.abs(v) < 1.96).mean():.1f} %"
+        else:
+            a = np.abs(v)
+            text = (
+                f"{np.median(a):8.4f} / {np.percentile(a, 95):8.4f}   (bias {np.median(v):+.4f})"
+            )
+        summary.setdefault(quantity, {})[group] = {"text": text, "n": len(v)}
+    return summary
+
+
+def main() -> None:
+    """Run and print."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--films", type=int, default=60)
+    parser.add_argument("--first-seed", type=int, default=5000)
+    parser.add_argument("--clicks", type=int, default=3)
+    parser.add_argument("--cache", type=Path, default=Path(tempfile.gettempdir()) / "rx-phantoms")
+    parser.add_argument("--workers", type=int, default=2)
+    arguments = parser.parse_args()
+    arguments.cache.mkdir(parents=True, exist_ok=True)
+    seeds = range(arguments.first_seed, arguments.first_seed + arguments.films)
+    rows: list[tuple[str, float, str]] = []
+    with ProcessPoolExecutor(arguments.workers) as pool:
+        for part in pool.map(
+            errors_of,
+            seeds,
+            [str(arguments.cache)] * len(seeds),
+            [arguments.clicks] * len(seeds),
+        ):
+            rows.extend(part)
+    out = sys.stdout.write
+    out(
+        f"{arguments.films} phantoms from seed {arguments.first_seed}, {arguments.clicks} clicks "
+        f"a canal, click noise {CLICK_SD_MM} mm SD per axis; median / 95th percentile\n"
+    )
+    for quantity, groups in table(rows).items():
+        for group, cell in groups.items():
+            out(f"{quantity:28s} {group:22s} n={cell['n']:5d}  {cell['text']}\n")
+
+
+if __name__ == "__main__":
+    main()
