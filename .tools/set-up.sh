@@ -65,7 +65,7 @@ make_environment() {
     "$PYTHON" -m venv --clear "$folder"
   fi
   say "Installing $* (some minutes the first time)."
-  "$folder/bin/python" -m pip install --quiet --disable-pip-version-check --no-input \
+  "$folder/bin/python" -m pip install -qq --disable-pip-version-check --no-input \
     --root-user-action=ignore "$@" </dev/null || stop 'pip could not install the packages; its message is above.'
   printf '%s' "$wanted" >"$stamp"
 }

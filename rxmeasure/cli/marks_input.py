@@ -22,8 +22,9 @@ from rxmeasure.marks import (
 
 #: Ends of the names of annotation files that are found beside an image.
 SIDECAR_SUFFIXES = (".marks.toml", ".marks.json")
+REVIEW_SUFFIX = ".rxreview.json"
 #: Ends of the names of files that belong to an image and are none themselves.
-COMPANION_SUFFIXES = (*SIDECAR_SUFFIXES, ".truth.json", ".rxreview.json", ".html", ".pdf")
+COMPANION_SUFFIXES = (*SIDECAR_SUFFIXES, ".truth.json", REVIEW_SUFFIX, ".html", ".pdf")
 
 _LANDMARK_OPTIONS = {
     "coronal_reference": "coronal_reference",
@@ -48,8 +49,9 @@ _ONE_CANAL_OPTIONS = (*_LANDMARK_OPTIONS, *_CANAL_NUMBERS, "apex", "apex_state",
 
 
 def sidecar_of(image: Path) -> Path | None:
-    """Annotation file beside an image: ``NAME.marks.toml``, with or without the image's ending."""
+    """Marks beside an image: ``NAME.marks.toml``, with or without its ending, else its review."""
     names = [base + suffix for base in (image.name, image.stem) for suffix in SIDECAR_SUFFIXES]
+    names.append(image.name + REVIEW_SUFFIX)
     found = (image.with_name(name) for name in dict.fromkeys(names))
     return next((path for path in found if path.is_file()), None)
 

@@ -136,7 +136,7 @@ _marks_file_option = click.option(
     type=FILE,
     metavar="FILE",
     help="Annotation file (TOML, JSON) or a review file. Without it and without clicks, "
-    "NAME.marks.toml beside the image is taken.",
+    "NAME.marks.toml beside the image is taken, else its review.",
 )
 _canal_options = all_of(
     click.option(

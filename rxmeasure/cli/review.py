@@ -95,9 +95,10 @@ def review(
 ) -> None:
     r"""Scale, trace, measure and judge films; keep a review file for each.
 
-    The marks come from options, from --marks, or from NAME.marks.toml beside
-    the image. A FOLDER stands for all its images with such a file. Films of one
-    tooth and visit are shown together, in the order of the treatment.
+    The marks come from options, from --marks, or from NAME.marks.toml or the
+    earlier review beside the image. A FOLDER stands for all its images with
+    NAME.marks.toml. Films of one tooth and visit are shown together, in the
+    order of the treatment.
 
     \b
     rxmeasure review film.png --kind post-operative --tooth 11 \
@@ -142,7 +143,7 @@ def _images(given: Sequence[Path]) -> list[Path]:
         if not path.is_dir():
             images.append(path)
             continue
-        sidecars = [p for p in sorted(path.iterdir()) if p.name.endswith(SIDECAR_SUFFIXES)]
+        sidecars = [p for p in _files_of(path) if p.name.endswith(SIDECAR_SUFFIXES)]
         if not sidecars:
             raise MarksError(
                 found=f"a folder without annotation files: {path}.",
@@ -151,6 +152,19 @@ def _images(given: Sequence[Path]) -> list[Path]:
             )
         images += [image_of(sidecar) for sidecar in sidecars]
     return list(dict.fromkeys(images))
+
+
+def _files_of(folder: Path) -> list[Path]:
+    from rxmeasure.errors import ImageReadError
+
+    try:
+        return sorted(folder.iterdir())
+    except OSError as error:
+        raise ImageReadError(
+            found=f"a folder that cannot be read: {folder} ({error.strerror}).",
+            needed="the right to read it.",
+            next_step="Ask for access, or name another folder.",
+        ) from error
 
 
 def _check_together(films: list[_Film], options: dict[str, Any], out: Path | None) -> None:
@@ -183,13 +197,13 @@ def _review(
 ) -> Review:
     from rxmeasure.cli.marks_input import marks_file_for, marks_for
     from rxmeasure.marks import Override
-    from rxmeasure.record.review_file import SUFFIX, check_image, load_review, review_path
+    from rxmeasure.record.review_file import check_image, load_review, review_path
     from rxmeasure.review import review_film
 
     marks = marks_for(image, options)
     marks_file = marks_file_for(image, options)
     earlier = {review_path(target)}
-    if marks_file is not None and marks_file.name.endswith(SUFFIX):
+    if marks_file is not None and _is_review(marks_file):
         earlier.add(marks_file)
     passed_over = False
     for path in sorted(earlier):
@@ -217,6 +231,18 @@ def _review(
         )
         marks = replace(marks, overrides=(*marks.overrides, kept))
     return review_film(radiograph, marks, rule_files=options["rule_files"])
+
+
+def _is_review(marks_file: Path) -> bool:
+    """Whether marks come from a review file, and so from a known image."""
+    from rxmeasure.errors import MarksError
+    from rxmeasure.record.migrations import FORMAT
+    from rxmeasure.record.parsing import read_json
+
+    if marks_file.suffix.lower() == ".toml":
+        return False
+    tree = read_json(marks_file, MarksError)
+    return isinstance(tree, dict) and tree.get("format") == FORMAT
 
 
 def _keep_overrides(known: Review, marks: ReviewMarks, path: Path) -> None:

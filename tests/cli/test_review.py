@@ -190,6 +190,26 @@ def test_changed_image_is_refused_until_a_reason_is_given(run, sample_copy, cont
     assert [o["reason"] for o in kept] == [reason[1]]
 
 
+def test_marks_of_an_earlier_review_serve_again(run, sample_copy) -> None:
+    """Judged again by another rule, with no need to click again."""
+    folder = sample_copy(marks=False)
+    clicks = ["--kind", "post-operative", "--click", "75,242", "--click", "531,254"]
+    first = run("review", folder / FILM, *clicks, "--json").document["films"][0]["review"]
+    again = run("review", folder / FILM, "--rule", "half_two", "--json")
+    assert again.code == 0, again.stderr
+    second = again.document["films"][0]["review"]
+    assert second["marks"]["canals"] == first["marks"]["canals"]
+    assert {v["rule_id"] for v in second["verdicts"]} == {"half_two"}
+
+
+def test_marks_of_a_renamed_review_know_their_image(run, sample_copy, tmp_path: Path) -> None:
+    folder = sample_copy(FILM, OTHER)
+    assert run("review", folder / FILM).code == 0
+    renamed = tmp_path / "marks.json"
+    renamed.write_bytes((folder / REVIEW).read_bytes())
+    assert run("review", folder / OTHER, "--marks", renamed, "--json").code == 8
+
+
 def test_damaged_earlier_review_is_not_written_over(run, sample_copy, contents) -> None:
     folder = sample_copy()
     (folder / REVIEW).write_text('{"format": "something else"}', encoding="utf-8")
