@@ -8,7 +8,7 @@ description is looked at on several scales, each measured in its own robust
 noise, column by column.
 
 A void at the very end of the fill cannot be told from the end
-(:data:`BLIND_MM`); one that accompanies the whole fill describes the fill.
+(:data:`BLIND_APICAL_MM`); one that accompanies the whole fill describes the fill.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import ndimage, special
+from scipy import ndimage, special, stats
 
 from rxmeasure.filling.blurred_chord import blurred_chord
 from rxmeasure.filling.fill_end import FillExtent
@@ -24,14 +24,24 @@ from rxmeasure.filling.strip import CanalStrip
 from rxmeasure.filling.width import WidthProfile
 from rxmeasure.geometry import FloatArray
 
-#: Stretch at either end of the fill that is not searched (mm).
-BLIND_MM = 0.35
+#: Stretch at the apical and at the coronal end of the fill that is not searched (mm): the
+#: shape of the tip and the blend with the restoration look like voids.
+BLIND_APICAL_MM = 0.7
+BLIND_CORONAL_MM = 0.4
 #: Places across the fill, in half-widths.
 ACROSS = np.linspace(-1.25, 1.25, 36)
+#: Polynomial degree of the edges and of the density along the fill.
+EDGE_DEGREE = 2
+DENSITY_DEGREE = 3
+#: How far the shape of the cross-section may change along the fill.
+LOCAL_SHARE = 0.5
 #: Scales of the search: standard deviations along the canal (mm) and across (half-widths).
 SCALES = ((0.07, 0.10), (0.12, 0.16), (0.12, 0.45), (0.22, 0.22), (0.45, 0.16))
 #: Noise standard deviations from which a lack of density counts as a candidate.
-THRESHOLD_SD = 4.5
+THRESHOLD_SD = 7.0
+#: Scale (as above) and share of the whole density at which a lack is a void in any case.
+BROAD = (0.3, 0.2)
+BROAD_CONTRAST = 0.25
 #: Least lack of density, as a share of the expected one (choice).
 LEAST_CONTRAST = 0.06
 
@@ -85,16 +95,30 @@ class GapCandidate:
     outline: FloatArray
 
 
-def robust_curve(x: FloatArray, y: FloatArray, degree: int, weight: FloatArray) -> FloatArray:
-    """Polynomial through ``y`` that a minority of departures does not pull (Tukey weights)."""
+def robust_curve(
+    x: FloatArray,
+    y: FloatArray,
+    degree: int,
+    weight: FloatArray,
+    besides: FloatArray | None = None,
+) -> FloatArray:
+    """Polynomial through ``y`` that a minority of departures does not pull (Tukey weights).
+
+    ``besides``: a second explaining quantity, entering linearly.
+    """
     centred = 2.0 * (x - x.min()) / max(float(np.ptp(x)), 1e-9) - 1.0
     basis = np.polynomial.legendre.legvander(centred, degree)
+    if besides is not None and float(np.ptp(besides)) > 0.0:
+        basis = np.column_stack([basis, (besides - besides.mean()) / np.ptp(besides)])
     w = weight.copy()
-    fitted = np.full_like(y, np.median(y))
+    # Repeated medians (Siegel 1982) start the fit: they bear departures on up to half of it.
+    slope, intercept = stats.siegelslopes(y[::2], x[::2])
+    fitted = np.asarray(intercept + slope * x)
     for k in range(12):
-        root = np.sqrt(w)[:, None]
-        solution, *_ = np.linalg.lstsq(basis * root, y * root[:, 0], rcond=None)
-        fitted = basis @ solution
+        if k:
+            root = np.sqrt(w)[:, None]
+            solution, *_ = np.linalg.lstsq(basis * root, y * root[:, 0], rcond=None)
+            fitted = basis @ solution
         r = y - fitted
         sd = 1.4826 * float(np.median(np.abs(r))) + 1e-9
         cut = max(4.7 - 0.3 * k, 3.0) * sd
@@ -106,15 +130,15 @@ def describe_density(
     strip: CanalStrip, width: WidthProfile, extent: FillExtent
 ) -> FillDensity | None:
     """Expected and missing density of a fill, or None when it is too short (2 mm)."""
-    searched = (strip.s > extent.start_s + BLIND_MM) & (strip.s < extent.end_s - BLIND_MM)
+    last = min(extent.core_s, extent.end_s) - BLIND_APICAL_MM
+    searched = (strip.s > extent.start_s + BLIND_CORONAL_MM) & (strip.s < last)
     rows = np.flatnonzero(searched)
     if len(rows) * strip.s_step < 2.0:
         return None
     s = strip.s[rows]
     trust = np.clip(width.edge_strength[rows] / 5.0, 0.05, 1.0)
-    degree = 4 if np.ptp(s) > 8.0 else 3
-    left = robust_curve(s, width.left[rows], degree, trust)
-    right = robust_curve(s, width.right[rows], degree, trust)
+    left = robust_curve(s, width.left[rows], EDGE_DEGREE, trust)
+    right = robust_curve(s, width.right[rows], EDGE_DEGREE, trust)
     half = np.maximum((right - left) / 2.0, 0.05)
     centre = (left + right) / 2.0
     t = centre[:, None] + ACROSS[None, :] * half[:, None]
@@ -127,7 +151,13 @@ def describe_density(
     over = found - background
     inner = np.abs(ACROSS) < 0.45
     density = np.median(over[:, inner], axis=1)
-    expected = np.maximum(robust_curve(s, density, degree, np.ones_like(s)), 1e-6)
+    # A brighter background takes height from the fill wherever the grey scale is not
+    # linear in thickness.
+    behind = ndimage.gaussian_filter1d(
+        np.median(background[:, inner], axis=1), 0.1 / strip.s_step, mode="nearest"
+    )
+    expected = robust_curve(s, density, DENSITY_DEGREE, np.ones_like(s), besides=behind)
+    expected = np.maximum(expected, 0.1 * float(np.median(np.abs(density))) + 1e-6)
     chord = blurred_chord(ACROSS[None, :], (width.blur / half)[:, None])
     chord = chord / np.mean(chord[:, inner], axis=1, keepdims=True)
     ratio = over / expected[:, None]
@@ -138,7 +168,7 @@ def describe_density(
     )
     # Slow changes of the shape may follow the picture half-way, so that a long gap
     # at a wall still shows against the rest of the fill.
-    template = expected[:, None] * (chord + 0.5 * shape[None, :] + 0.5 * local)
+    template = expected[:, None] * (chord + (1 - LOCAL_SHARE) * shape[None, :] + LOCAL_SHARE * local)
     return FillDensity(
         s=s,
         rows=rows,
@@ -170,7 +200,7 @@ def _background(
             strip.values, np.stack([index, column]), order=1, mode="nearest"
         ).mean(axis=1)
         levels.append(
-            ndimage.median_filter(level, max(3, round(1.0 / strip.s_step) | 1), mode="nearest")
+            ndimage.median_filter(level, max(3, round(0.4 / strip.s_step) | 1), mode="nearest")
         )
         places.append(samples.mean(axis=1))
     share = (t - places[0][:, None]) / (places[1] - places[0])[:, None]
@@ -243,11 +273,23 @@ def _score(strip: CanalStrip, fill: FillDensity) -> tuple[FloatArray, FloatArray
         column = 1.4826 * np.median(np.abs(centred), axis=0)
         overall = 1.4826 * float(np.median(np.abs(centred)))
         noise = np.maximum(ndimage.gaussian_filter1d(column, 2.0), 0.7 * overall) + 1e-9
+        # A gap as long as half the fill is no noise: differences along the fill cancel it.
+        lag = min(round(3.0 * along / strip.s_step), len(filtered) - 2)
+        change = np.abs(filtered[lag:] - filtered[:-lag])
+        short = 1.4826 * np.median(change, axis=0) / np.sqrt(2.0)
+        short = np.maximum(ndimage.gaussian_filter1d(short, 2.0), 0.7 * np.median(short)) + 1e-9
+        noise = np.sqrt(noise * np.minimum(short, noise))
         np.maximum(best, filtered / noise[None, :], out=best)
     smooth = ndimage.gaussian_filter(
         fill.missing, (0.06 / strip.s_step, 0.08 / step), mode="nearest"
     )
-    return best, smooth
+    # A lack of this share of the whole density over this size is a void whatever the rest
+    # of the fill does to the noise.
+    broad = ndimage.gaussian_filter(
+        fill.missing, (BROAD[0] / strip.s_step, BROAD[1] / step), mode="nearest"
+    )
+    plain = broad / (BROAD_CONTRAST * fill.expected[:, None]) * THRESHOLD_SD
+    return np.maximum(best, np.where(best > 0.5 * THRESHOLD_SD, plain, 0.0)), smooth
 
 
 def _region(

@@ -27,6 +27,9 @@ RADII = np.geomspace(0.06, 1.3, 15)
 #: Bounds of blur (mm) and of the film's density over the core's, less one.
 BLUR_MM = (0.015, 0.2)
 FILM_EXCESS = (-0.9, 3.0)
+#: Weight of "no film" against the fit's residuals (share of the section's height): where the
+#: cross-sections cannot tell a film from more blur, no film is the simpler description.
+FILM_PRIOR = 0.15
 #: Number of averaged cross-sections.
 GROUPS = 6
 #: When there are too few clear rows to fit: a common blur, no film (mm).
@@ -125,11 +128,11 @@ def fit_edge(
         for h, x, section in sections:
             r = np.interp(h, table, RADII)
             design = np.column_stack(
-                [cross_section(x, np.asarray(r), blur, film), np.ones_like(x), x]
+                [cross_section(x, np.asarray(r), blur, film), np.ones_like(x), x, x**2]
             )
-            solution = np.linalg.solve(design.T @ design + 1e-9 * np.eye(3), design.T @ section)
+            solution = np.linalg.solve(design.T @ design + 1e-9 * np.eye(4), design.T @ section)
             rest.append(section - design @ solution)
-        return np.concatenate(rest)
+        return np.concatenate([*rest, [FILM_PRIOR * film]])
 
     best = None
     for start in ((DEFAULT_BLUR_MM, 0.0), (DEFAULT_BLUR_MM, 1.0)):

@@ -25,9 +25,13 @@ DISAGREE_MM = 0.25
 #: Gaps of the fill shorter than this do not end it (mm): joints and voids.
 BRIDGE_MM = 1.2
 #: Share of the expected density from which a row counts as filled.
-PRESENT_SHARE = 0.35
+PRESENT_SHARE = 0.4
 #: Doubt about the end of a fill that runs into another one (mm).
 MERGED_SPREAD_MM = 1.5
+#: Share of the usual slope that both edges of a filled row must show.
+EDGE_SHARE = 0.15
+#: Doubt about the end of a fill that goes on into a puff (mm).
+PUFF_SPREAD_MM = 0.6
 #: What the unknown shape of the tip leaves open at the apical end, and the blend with the
 #: restoration at the coronal end (mm, one standard deviation).
 END_U_MM = 0.04
@@ -92,9 +96,13 @@ def find_extent(strip: CanalStrip, width: WidthProfile) -> FillExtent | None:
     change = _change_point(strip, signal, noise, first, last)
     if into_puff:
         change = float(strip.s[last])
-    fall = change if into_puff else _steepest_fall(strip, signal, change)
-    cone = None if into_puff else _cone_fit(strip, width, expected, change)
-    answers = [change, fall]
+    fall = change
+    cone = None
+    answers = [change]
+    if not into_puff:
+        fall = _steepest_fall(strip, signal, change)
+        cone = _cone_fit(strip, width, expected, change)
+        answers.append(fall)
     how = "where a puff begins" if into_puff else "change point of the density"
     end, end_t, fit_u = change, float(width.centre[strip.index(change - 0.3)]), 0.1
     if cone is not None and abs(cone[0] - change) < 0.8:
@@ -104,6 +112,8 @@ def find_extent(strip: CanalStrip, width: WidthProfile) -> FillExtent | None:
     spread = max(answers) - min(answers)
     if merged:
         spread = max(spread, MERGED_SPREAD_MM)
+    if into_puff:
+        spread = max(spread, PUFF_SPREAD_MM)
     end_u = float(np.sqrt(fit_u**2 + END_U_MM**2 + (spread / 3.0) ** 2))
     core_s, core_u, core_how = _core_end(strip, signal, first, end, end_u)
     present = present & (np.arange(len(present)) >= first)
@@ -208,7 +218,9 @@ def _presence(
     typical = float(np.median(per_width[base]))
     floor = np.maximum(PRESENT_SHARE * typical * expected * share, 2.0 * texture)
     inside = (strip.s > -0.3) & (strip.s < strip.s_apex + 3.5)
-    filled = inside & (smooth > floor) & (per_width < 3.0 * typical)
+    edged = width.edge_strength > EDGE_SHARE * float(np.median(width.edge_strength[base]))
+    edged = ndimage.binary_closing(edged, np.ones(round(0.6 / strip.s_step), dtype=bool))
+    filled = inside & edged & (smooth > floor) & (per_width < 3.0 * typical)
     labels, count = ndimage.label(filled)
     if count == 0:
         return None
@@ -356,6 +368,17 @@ def _steepest_fall(strip: CanalStrip, signal: FloatArray, near: float) -> float:
     return float(strip.s[k] + shift * strip.s_step)
 
 
+def _rod(
+    s: FloatArray, t: FloatArray, end: float, half: float, taper: float, across: float
+) -> FloatArray:
+    """Thickness of a tapering round rod with a rounded tip at ``end``; s (N, 1), t (1, M)."""
+    depth = end - s  # distance coronal of the tip's extremity
+    radius = np.maximum(half + taper * np.maximum(depth, 0.0), 0.02)
+    tip = np.clip(depth / max(half, 0.02), 0.0, 1.0)
+    profile = radius * np.sqrt(1.0 - (1.0 - tip) ** 2)
+    return np.asarray(np.sqrt(np.maximum(profile**2 - (t - across) ** 2, 0.0)))
+
+
 def _cone_fit(
     strip: CanalStrip, width: WidthProfile, expected: FloatArray, guess: float
 ) -> tuple[float, float, float] | None:
@@ -379,12 +402,8 @@ def _cone_fit(
     blur_px = (width.blur / strip.s_step, width.blur / strip.t_step)
 
     def design(p: FloatArray) -> FloatArray:
-        end, half, taper, across = p
-        depth = end - s  # distance coronal of the tip's extremity
-        radius = np.maximum(half + taper * np.maximum(depth, 0.0), 0.02)
-        tip = np.clip(depth / np.maximum(half, 0.02), 0.0, 1.0)
-        profile = radius * np.sqrt(1.0 - (1.0 - tip) ** 2)
-        chord = np.sqrt(np.maximum(profile**2 - (t - across) ** 2, 0.0))
+        end, half, taper, across = (float(v) for v in p)
+        chord = _rod(s, t, end, half, taper, across)
         blurred = ndimage.gaussian_filter(chord, blur_px, mode="nearest")
         return np.stack([blurred, *background], axis=-1).reshape(-1, 4)
 
@@ -395,23 +414,22 @@ def _cone_fit(
         solution, *_ = np.linalg.lstsq(matrix, flat, rcond=None)
         return np.asarray(flat - matrix @ solution)
 
-    start = np.array([guess, max(half0, 0.06), 0.02, 0.0])
-    lower = [guess - 0.9, 0.03, -0.02, -0.3]
-    upper = [guess + 0.9, max(0.6, 2 * half0), 0.12, 0.3]
     best: optimize.OptimizeResult | None = None
     for shift in (0.0, -0.3, 0.3):
-        trial = start + [shift, 0.0, 0.0, 0.0]
         result = optimize.least_squares(
             residual,
-            trial,
-            bounds=(lower, upper),
+            [guess + shift, max(half0, 0.06), 0.02, 0.0],
+            bounds=(
+                [guess - 0.9, 0.04, -0.01, -0.3],
+                [guess + 0.9, max(0.4, 2 * half0), 0.12, 0.3],
+            ),
             diff_step=1e-2,
             max_nfev=12,
             x_scale=[0.1, 0.05, 0.02, 0.05],
         )
         if best is None or result.cost < best.cost:
             best = result
-        if shift == 0.0 and abs(result.x[0] - guess) < 0.15:
+        if shift == 0.0 and abs(float(result.x[0]) - guess) < 0.15:
             break
     if best is None:
         return None

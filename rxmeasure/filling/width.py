@@ -25,6 +25,8 @@ ALONG_SIGMA_MM = 0.12
 ACROSS_SIGMA_MM = 0.05
 #: Running median of the width along the canal (mm).
 MEDIAN_MM = 1.0
+#: What the unknown film at the wall leaves open in the width (mm, one standard deviation).
+EDGE_U_MM = 0.02
 #: Narrowest and widest half-width looked for (mm): size 06 to a wide chamber.
 HALF_WIDTH_RANGE_MM = (0.03, 1.4)
 #: Search for either edge beside the symmetric track (mm).
@@ -124,7 +126,7 @@ def measure_width(strip: CanalStrip) -> WidthProfile:
     width = ndimage.median_filter(raw, window, mode="nearest")
     scatter = 1.4826 * ndimage.median_filter(np.abs(raw - width), window, mode="nearest")
     independent = MEDIAN_MM / (2.0 * ALONG_SIGMA_MM)
-    u_width = np.hypot(1.25 * scatter / np.sqrt(independent), 0.15 * blur)
+    u_width = np.hypot(1.25 * scatter / np.sqrt(independent), EDGE_U_MM)
     contrast, background = _contrast(strip, rows, left, right, total)
     return WidthProfile(
         left=left,

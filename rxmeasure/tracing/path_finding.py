@@ -40,7 +40,7 @@ def ridge_measure(image: FloatArray, sigmas: tuple[float, ...]) -> FloatArray:
         cc = ndimage.gaussian_filter(image, sigma, order=(0, 2), mode="nearest")
         rc = ndimage.gaussian_filter(image, sigma, order=(1, 1), mode="nearest")
         half_difference = np.hypot((rr - cc) / 2.0, rc)
-        np.maximum(best, -sigma**2 * ((rr + cc) / 2.0 - half_difference), out=best)
+        np.maximum(best, -(sigma**2) * ((rr + cc) / 2.0 - half_difference), out=best)
     return best
 
 
@@ -81,9 +81,7 @@ class Corridor:
     def to_plane(self, grid_points: FloatArray) -> FloatArray:
         """Grid coordinates to plane points. Inverse of `to_grid`."""
         scaled = np.asarray(grid_points, dtype=np.float64) * self.step
-        return np.asarray(
-            self.origin + scaled[:, :1] * self.along + scaled[:, 1:] * self.across
-        )
+        return np.asarray(self.origin + scaled[:, :1] * self.along + scaled[:, 1:] * self.across)
 
 
 def rough_path(
@@ -110,9 +108,7 @@ def rough_path(
     corridor = Corridor(radiograph, frame, clicks)
     image = corridor.pixels if bright else -corridor.pixels
     ridge = ridge_measure(image, tuple(s / corridor.step for s in RIDGE_SIGMAS_MM))
-    nodes = np.clip(
-        np.round(corridor.to_grid(clicks)).astype(int), 0, np.array(ridge.shape) - 1
-    )
+    nodes = np.clip(np.round(corridor.to_grid(clicks)).astype(int), 0, np.array(ridge.shape) - 1)
     reach = max(1, int(SNAP_MM / corridor.step))
     nodes = np.array([_snap(ridge, node, reach) for node in nodes])
     # Any ridge as clear as the clearer tenth of the corridor is as good as a metal edge.
