@@ -28,20 +28,32 @@ from rxmeasure.geometry import FloatArray
 #: shape of the tip and the blend with the restoration look like voids.
 BLIND_APICAL_MM = 0.7
 BLIND_CORONAL_MM = 0.4
+#: Within this distance of the apical and the coronal end (mm) a void has to be so many times
+#: clearer.
+END_ZONE_MM = (1.5, 1.2)
+END_STRICTNESS = 2.0
 #: Places across the fill, in half-widths.
 ACROSS = np.linspace(-1.25, 1.25, 36)
 #: Polynomial degree of the edges and of the density along the fill.
 EDGE_DEGREE = 2
 DENSITY_DEGREE = 3
+#: How far either edge may leave its smooth course: share of the width, and in mm; and the
+#: stretch over which it is read (mm).
+EDGE_LEAVE_SHARE = 0.05
+EDGE_LEAVE_MM = 0.015
+EDGE_LOCAL_MM = 0.8
 #: How far the shape of the cross-section may change along the fill.
 LOCAL_SHARE = 0.5
 #: Scales of the search: standard deviations along the canal (mm) and across (half-widths).
 SCALES = ((0.07, 0.10), (0.12, 0.16), (0.12, 0.45), (0.22, 0.22), (0.45, 0.16))
 #: Noise standard deviations from which a lack of density counts as a candidate.
-THRESHOLD_SD = 7.0
+THRESHOLD_SD = 6.0
 #: Scale (as above) and share of the whole density at which a lack is a void in any case.
 BROAD = (0.3, 0.2)
 BROAD_CONTRAST = 0.25
+#: Share of its depth at which a gap's outline is put (half the depth under-reads a blurred
+#: sphere or lens).
+REGION_SHARE = 0.35
 #: Least lack of density, as a share of the expected one (choice).
 LEAST_CONTRAST = 0.06
 
@@ -139,6 +151,16 @@ def describe_density(
     trust = np.clip(width.edge_strength[rows] / 5.0, 0.05, 1.0)
     left = robust_curve(s, width.left[rows], EDGE_DEGREE, trust)
     right = robust_curve(s, width.right[rows], EDGE_DEGREE, trust)
+    # Small departures from the smooth course are the fill's shape (tip, flare); the rest of
+    # a large one is for the search to explain.
+    window = max(3, round(EDGE_LOCAL_MM / strip.s_step) | 1)
+    leave = EDGE_LEAVE_SHARE * (right - left) + EDGE_LEAVE_MM
+    left = left + np.clip(
+        ndimage.median_filter(width.left[rows], window, mode="nearest") - left, -leave, leave
+    )
+    right = right + np.clip(
+        ndimage.median_filter(width.right[rows], window, mode="nearest") - right, -leave, leave
+    )
     half = np.maximum((right - left) / 2.0, 0.05)
     centre = (left + right) / 2.0
     t = centre[:, None] + ACROSS[None, :] * half[:, None]
@@ -168,7 +190,9 @@ def describe_density(
     )
     # Slow changes of the shape may follow the picture half-way, so that a long gap
     # at a wall still shows against the rest of the fill.
-    template = expected[:, None] * (chord + (1 - LOCAL_SHARE) * shape[None, :] + LOCAL_SHARE * local)
+    template = expected[:, None] * (
+        chord + (1 - LOCAL_SHARE) * shape[None, :] + LOCAL_SHARE * local
+    )
     return FillDensity(
         s=s,
         rows=rows,
@@ -211,7 +235,11 @@ def find_gaps(strip: CanalStrip, fill: FillDensity, extent: FillExtent) -> list[
     """Find the voids of one fill, strongest first."""
     score, smooth = _score(strip, fill)
     inside = np.abs(ACROSS) < 1.05
-    score = np.where(inside[None, :], score, 0.0)
+    near = np.minimum(
+        (extent.end_s - fill.s) / END_ZONE_MM[0], (fill.s - extent.start_s) / END_ZONE_MM[1]
+    )
+    strict = np.where(near < 1.0, END_STRICTNESS, 1.0)
+    score = np.where(inside[None, :], score / strict[:, None], 0.0)
     labels, count = ndimage.label(score > THRESHOLD_SD)
     half = (fill.right - fill.left) / 2.0
     centre = (fill.left + fill.right) / 2.0
@@ -230,7 +258,7 @@ def find_gaps(strip: CanalStrip, fill: FillDensity, extent: FillExtent) -> list[
         contrast = depth / float(max(fill.template[peak], 0.3 * fill.expected[peak[0]]))
         if contrast < LEAST_CONTRAST:
             continue
-        region = _region(smooth, peak, 0.5 * depth, inside)
+        region = _region(smooth, peak, REGION_SHARE * depth, inside)
         taken |= region
         i, j = np.nonzero(region)
         weight = smooth[i, j]

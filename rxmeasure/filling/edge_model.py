@@ -23,7 +23,7 @@ from rxmeasure.geometry import FloatArray
 #: Thickness of the outer film of the model (mm): sealer films are some hundredths.
 FILM_MM = 0.05
 #: Radii at which the model is evaluated (mm).
-RADII = np.geomspace(0.06, 1.3, 15)
+RADII = np.geomspace(0.06, 1.3, 13)
 #: Bounds of blur (mm) and of the film's density over the core's, less one.
 BLUR_MM = (0.015, 0.2)
 FILM_EXCESS = (-0.9, 3.0)
@@ -31,7 +31,7 @@ FILM_EXCESS = (-0.9, 3.0)
 #: cross-sections cannot tell a film from more blur, no film is the simpler description.
 FILM_PRIOR = 0.15
 #: Number of averaged cross-sections.
-GROUPS = 6
+GROUPS = 5
 #: When there are too few clear rows to fit: a common blur, no film (mm).
 DEFAULT_BLUR_MM = 0.05
 
@@ -66,7 +66,7 @@ def cross_section(x: FloatArray, radius: FloatArray, blur: float, film_excess: f
 
 def steepest(blur: float, film_excess: float) -> FloatArray:
     """Place of the steepest slope for each of ``RADII``, made increasing."""
-    step = 0.01
+    step = 0.015
     x = np.arange(0.0, RADII[-1] + 0.4, step)
     shape = cross_section(x[None, :], RADII[:, None], blur, film_excess)
     slope = -np.gradient(shape, step, axis=1)
@@ -134,20 +134,15 @@ def fit_edge(
             rest.append(section - design @ solution)
         return np.concatenate([*rest, [FILM_PRIOR * film]])
 
-    best = None
-    for start in ((DEFAULT_BLUR_MM, 0.0), (DEFAULT_BLUR_MM, 1.0)):
-        result = optimize.least_squares(
-            residual,
-            start,
-            bounds=tuple(zip(BLUR_MM, FILM_EXCESS, strict=True)),
-            x_scale=[0.02, 0.5],
-            diff_step=1e-2,
-            max_nfev=8,
-        )
-        if best is None or result.cost < best.cost:
-            best = result
-    assert best is not None
-    return _model(float(best.x[0]), float(best.x[1]), across)
+    result = optimize.least_squares(
+        residual,
+        (DEFAULT_BLUR_MM, 0.5),
+        bounds=tuple(zip(BLUR_MM, FILM_EXCESS, strict=True)),
+        x_scale=[0.02, 0.5],
+        diff_step=1e-2,
+        max_nfev=8,
+    )
+    return _model(float(result.x[0]), float(result.x[1]), across)
 
 
 def _model(blur: float, film_excess: float, across: float) -> EdgeModel:

@@ -23,7 +23,7 @@ BACKGROUND_MM = 1.8
 #: Share of its height at which a puff's edge is put.
 EDGE_SHARE = 0.25
 #: Noise standard deviations that a puff has to reach, and its least area (mm2, choice).
-THRESHOLD_SD = 7.0
+THRESHOLD_SD = 5.0
 LEAST_AREA_MM2 = 0.06
 #: A puff has to lie within this distance of the fill (mm).
 NEAR_MM = 0.5
@@ -127,7 +127,7 @@ def _masked_median(strip: CanalStrip, patch: FloatArray, mask: np.ndarray) -> Fl
     # Put the grey of the nearest place outside the fill into the fill.
     where = ndimage.distance_transform_edt(mask, return_distances=False, return_indices=True)
     filled = patch[tuple(where)]
-    by = (max(1, round(0.1 / strip.s_step)), max(1, round(0.1 / strip.t_step)))
+    by = (max(1, round(0.15 / strip.s_step)), max(1, round(0.15 / strip.t_step)))
     coarse = filled[:: by[0], :: by[1]]
     size = (
         max(3, round(BACKGROUND_MM / (strip.s_step * by[0])) | 1),

@@ -34,12 +34,14 @@ EDGE_SHARE = 0.15
 PUFF_SPREAD_MM = 0.6
 #: What the unknown shape of the tip leaves open at the apical end, and the blend with the
 #: restoration at the coronal end (mm, one standard deviation).
-END_U_MM = 0.04
+END_U_MM = 0.06
 START_U_MM = 0.2
 #: A stretch beyond a gap must be this long (mm) and this clear to belong to the fill.
 BEYOND_GAP_MM = 0.7
 #: Share of the density by which a step at the core's end or the fill's start shows.
 STEP_SHARE = 0.12
+#: A step must last on this stretch (mm), or to the fill's end: a joint does not.
+STEP_REACH_MM = 0.9
 #: How much sealer is looked for beyond the core (mm).
 SEALER_ZONE_MM = 4.5
 #: Window of the cone fit, coronal and apical of the first guess (mm).
@@ -114,7 +116,7 @@ def find_extent(strip: CanalStrip, width: WidthProfile) -> FillExtent | None:
         spread = max(spread, MERGED_SPREAD_MM)
     if into_puff:
         spread = max(spread, PUFF_SPREAD_MM)
-    end_u = float(np.sqrt(fit_u**2 + END_U_MM**2 + (spread / 3.0) ** 2))
+    end_u = float(np.sqrt(fit_u**2 + END_U_MM**2 + (spread / 2.0) ** 2))
     core_s, core_u, core_how = _core_end(strip, signal, first, end, end_u)
     present = present & (np.arange(len(present)) >= first)
     return FillExtent(
@@ -244,9 +246,9 @@ def _presence(
         if len(part) >= clear and strong[part].mean() > 0.5:
             first = int(part[0])
     # Dense and much wider than the fill's course: a puff, and no longer the canal.
-    bulge = (width.free_half > 1.5 * width.course + 0.12) & (per_width > 0.8 * typical)
+    bulge = (width.free_half > 1.35 * width.course + 0.07) & (per_width > 0.8 * typical)
     bulge &= np.arange(len(bulge)) > max(first, last - round(4.0 / strip.s_step))
-    bulge = ndimage.binary_opening(bulge, np.ones(max(3, round(0.3 / strip.s_step)), dtype=bool))
+    bulge = ndimage.binary_opening(bulge, np.ones(max(3, round(0.2 / strip.s_step)), dtype=bool))
     into_puff = bool(bulge[: last + round(0.4 / strip.s_step)].any())
     if into_puff:
         last = min(last, int(np.argmax(bulge)))
@@ -273,7 +275,7 @@ def _coronal_start(strip: CanalStrip, signal: FloatArray, first: int, last: int)
     """
     step = strip.s_step
     stop = min(first + round(3.5 / step), last - round(2.0 / step))
-    steps = _steps(strip, signal, first, stop)
+    steps = _steps(strip, signal, first, stop, last)
     up = [row for row, size in steps if size > STEP_SHARE and row > first + 2]
     return max(up) if up else first
 
@@ -285,15 +287,19 @@ def _core_end(
     step = strip.s_step
     last = strip.index(end - 0.3)
     start = max(first + round(1.0 / step), last - round(SEALER_ZONE_MM / step))
-    steps = _steps(strip, signal, start, last)
+    steps = _steps(strip, signal, start, last, strip.index(end - 0.05))
     if not steps:
         return float(end), end_u, "no step of density: core and sealer end together"
     row, _ = steps[-1]
     return float(strip.s[row]), 0.12, "step of density: only sealer goes on"
 
 
-def _steps(strip: CanalStrip, signal: FloatArray, start: int, stop: int) -> list[tuple[int, float]]:
+def _steps(
+    strip: CanalStrip, signal: FloatArray, start: int, stop: int, limit: int
+) -> list[tuple[int, float]]:
     """Lasting steps of the density between two rows: (row, share of the level, signed apically).
+
+    ``limit``: last row that still belongs to the fill.
 
     A step is a narrow peak of the slope that the levels before and after keep; the two
     flanks of a void cancel and are left out. Sign: positive when denser apically.
@@ -304,7 +310,7 @@ def _steps(strip: CanalStrip, signal: FloatArray, start: int, stop: int) -> list
     slope = ndimage.gaussian_filter1d(signal, sigma, order=1, mode="nearest")
     noise = 1.4826 * float(np.median(np.abs(slope[start:stop]))) + 1e-9
     found: list[tuple[int, float]] = []
-    reach = round(0.45 / strip.s_step)
+    reach = round(STEP_REACH_MM / strip.s_step)
     skip = round(0.12 / strip.s_step)
     for row in range(start + 1, stop):
         if abs(slope[row]) < abs(slope[row - 1]) or abs(slope[row]) < abs(slope[row + 1]):
@@ -312,7 +318,7 @@ def _steps(strip: CanalStrip, signal: FloatArray, start: int, stop: int) -> list
         if abs(slope[row]) < 5.0 * noise:
             continue
         before = signal[max(row - skip - reach, 0) : max(row - skip, 1)]
-        after = signal[row + skip : row + skip + reach]
+        after = signal[row + skip : min(row + skip + reach, limit)]
         if len(before) < 3 or len(after) < 3:
             continue
         # Levels carried on to the step, so that a taper is not a step.

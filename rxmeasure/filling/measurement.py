@@ -100,8 +100,6 @@ def _look(
     gaps: list[density_gaps.GapCandidate] = []
     if extent is not None and canal.core_end.point_px is not None:
         extent = _with_marked_end(extent, trace, strip, canal.core_end, settings)
-    if extent is not None:
-        taper = fit_taper(strip, width, extent)
     if extent is not None and film_kind in _FILL_KINDS:
         density = density_gaps.describe_density(strip, width, extent)
         if density is not None:
@@ -112,6 +110,8 @@ def _look(
         inside = extent.present & (width.contrast > 0)
         contrast = float(np.median(width.contrast[inside])) if inside.any() else 0.0
         puff = extrusion.find_puff(strip, extent, expected_width(strip, width), contrast)
+    if extent is not None:
+        taper = fit_taper(strip, width, extent, gaps)
     return _Seen(
         trace=trace,
         strip=strip,

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from scipy import ndimage, stats
 
+from rxmeasure.filling.density_gaps import GapCandidate
 from rxmeasure.filling.fill_end import FillExtent
 from rxmeasure.filling.strip import CanalStrip
 from rxmeasure.filling.width import WidthProfile
@@ -42,8 +44,16 @@ class TaperLine:
     p_even: float
 
 
-def fit_taper(strip: CanalStrip, width: WidthProfile, extent: FillExtent) -> TaperLine | None:
-    """Fit the taper line; None when the fill is too short (under 3 mm) for one."""
+def fit_taper(
+    strip: CanalStrip,
+    width: WidthProfile,
+    extent: FillExtent,
+    gaps: Sequence[GapCandidate] = (),
+) -> TaperLine | None:
+    """Fit the taper line; None when the fill is too short (under 3 mm) for one.
+
+    Rows in which a void narrows the fill are left out.
+    """
     to_end = extent.end_s - strip.s
     length = extent.end_s - extent.start_s
     inside = (
@@ -52,6 +62,8 @@ def fit_taper(strip: CanalStrip, width: WidthProfile, extent: FillExtent) -> Tap
         & (to_end <= length - END_MARGIN_MM)
         & (width.edge_strength > 3.0)
     )
+    for gap in gaps:
+        inside &= np.abs(strip.s - gap.s) > gap.length / 2.0 + 0.3
     if length < 3.0 or inside.sum() < 10:
         return None
     zone = inside & (to_end <= UPTO_MM)

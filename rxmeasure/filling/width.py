@@ -99,7 +99,7 @@ def measure_width(strip: CanalStrip) -> WidthProfile:
     both = np.minimum(np.maximum(rising, 0.0), np.maximum(falling, 0.0)) + 0.25 * (rising + falling)
     # Clear edges count for 25 at the most, whatever the noise, so that a path still bends.
     unit = max(1.0, float(np.percentile(both[:, allowed].max(axis=1), 75.0)) / 25.0)
-    track = best_track(np.where(allowed, np.clip(both / unit, -5.0, 40.0), -50.0), max_step=1)
+    track = best_track(np.where(allowed, np.clip(both / unit, -5.0, 40.0), -50.0), max_step=2)
     # A first look gives the course of the width; around it either side is followed alone,
     # so that a neighbour or the root's own edge cannot take its place.
     course = _course(strip, half[track])
