@@ -86,7 +86,8 @@ def review_film(
     own = [load_rule_set(path) for path in rule_files]
     ids = marks.rule_set_ids or default_rule_set_ids(marks.film_kind)
     rule_sets = [*pick_rule_sets(ids), *own]
-    canals, verdicts = [], []
+    canals: list[CanalMeasurement] = []
+    verdicts: list[Verdict] = []
     for canal in marks.canals:
         tell(f"measure {canal.name}")
         measured = measure_canal(radiograph, calibration, canal, marks.film_kind, marks.settings)

@@ -2,8 +2,8 @@
 
 A rod of circular or elliptical section of radius 1 has the thickness
 sqrt(1 - x^2) at distance x from its axis (times its depth, which only scales
-it). The picture shows this chord convolved with the blur. One table, computed once from that definition, serves
-all widths.
+it). The picture shows this chord convolved with the blur. One table, computed
+once from that definition, serves all widths.
 """
 
 from __future__ import annotations

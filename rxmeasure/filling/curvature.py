@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import ndimage
 
-from rxmeasure.geometry import FloatArray, cumulative_length, resample, tangents
+from rxmeasure.geometry import cumulative_length, resample, tangents
 
 
 def angle_between_deg(u: ArrayLike, v: ArrayLike) -> float:

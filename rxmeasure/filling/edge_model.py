@@ -137,9 +137,9 @@ def fit_edge(
     result = optimize.least_squares(
         residual,
         (DEFAULT_BLUR_MM, 0.5),
-        bounds=tuple(zip(BLUR_MM, FILM_EXCESS, strict=True)),
+        bounds=([BLUR_MM[0], FILM_EXCESS[0]], [BLUR_MM[1], FILM_EXCESS[1]]),
         x_scale=[0.02, 0.5],
-        diff_step=1e-2,
+        diff_step=[1e-2, 1e-2],
         max_nfev=8,
     )
     return _model(float(result.x[0]), float(result.x[1]), across)

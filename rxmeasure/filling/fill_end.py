@@ -182,7 +182,8 @@ def axial_density(strip: CanalStrip, expected: FloatArray) -> tuple[FloatArray, 
             (strip.values * (outer & which)).sum(1) / np.maximum((outer & which).sum(1), 1)
             for which in (side, ~side)
         )
-        return middle - (sides_level(middle, left, right) if shift == 0.0 else (left + right) / 2)
+        level = sides_level(middle, left, right) if shift == 0.0 else (left + right) / 2
+        return np.asarray(middle - level)
 
     signal = reading(0.0)
     noise = 1.4826 * float(np.median(np.abs(np.diff(signal, 2)))) / np.sqrt(6.0) + 1e-9
@@ -429,7 +430,7 @@ def _cone_fit(
                 [guess - 0.9, 0.04, -0.01, -0.3],
                 [guess + 0.9, max(0.4, 2 * half0), 0.12, 0.3],
             ),
-            diff_step=1e-2,
+            diff_step=[1e-2] * 4,
             max_nfev=12,
             x_scale=[0.1, 0.05, 0.02, 0.05],
         )

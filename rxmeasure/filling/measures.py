@@ -134,7 +134,7 @@ def _lengths(facts: FilmFacts) -> dict[str, MeasureValue]:
     straight = None if lost else facts.canal_length_straight
     why = _apex_reason(facts)
     curvature = facts.curvature
-    found = {
+    return {
         "canal_length_mm": _length("canal_length_mm", length, why, facts.calibrated),
         "canal_length_straight_mm": _length(
             "canal_length_straight_mm", straight, why, facts.calibrated
@@ -149,7 +149,6 @@ def _lengths(facts: FilmFacts) -> dict[str, MeasureValue]:
             why="the line is too short (under 4 mm) for a curvature",
         ),
     }
-    return found
 
 
 def _fill(facts: FilmFacts) -> dict[str, MeasureValue]:

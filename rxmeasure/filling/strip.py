@@ -92,13 +92,12 @@ def canal_strip(radiograph: Radiograph, trace: LineTrace) -> CanalStrip:
     start = inner[0] - _direction(inner[: int(1.0 / step)], step) * before
     end = inner[-1] + _direction(inner[-int(1.0 / step) :], step) * after
     line = np.concatenate([start, inner, end])
-    line = _inside(line, radiograph, frame, len(start), len(start) + len(inner))
-    lead = min(len(start), len(line))
+    line, lead = _inside(line, radiograph, frame, len(start), len(start) + len(inner))
     s = cumulative_length(line)
-    s -= s[lead] if lead < len(s) else 0.0
+    s -= s[lead]
     t_step = max(0.03, 0.9 * frame.scale.mean)
     half = int(HALF_WIDTH_MM / t_step)
-    t = np.arange(-half, half + 1) * t_step
+    t = np.arange(-half, half + 1, dtype=np.float64) * t_step
     crop = PictureCrop(radiograph, frame, line, HALF_WIDTH_MM + 0.5)
     values = straighten(crop, line, t)
     return CanalStrip(
@@ -109,7 +108,7 @@ def canal_strip(radiograph: Radiograph, trace: LineTrace) -> CanalStrip:
         t=t,
         values=values,
         seen=np.interp(s, trace.s, trace.seen, left=0.0, right=0.0) > 0.5,
-        noise=pixel_noise(crop.pixels),
+        noise=pixel_noise(crop.pixels.astype(np.float64)),
         crop=crop,
     )
 
@@ -122,15 +121,21 @@ def _direction(points: FloatArray, step: float) -> FloatArray:
 
 def _inside(
     line: FloatArray, radiograph: Radiograph, frame: MeasuringFrame, first: int, last: int
-) -> FloatArray:
-    """The line without the parts of its two extensions that leave the picture."""
+) -> tuple[FloatArray, int]:
+    """The line without the parts of its two extensions that leave the picture.
+
+    Returns the line and the row at which the clicked part begins.
+    """
     px = frame.to_px(line)
     rows, cols = radiograph.shape
-    out = (px < 0).any(axis=1) | (px > (rows - 1, cols - 1)).any(axis=1)
-    keep = np.ones(len(line), dtype=bool)
+    out = np.asarray((px < 0.0) | (px > np.array([rows - 1.0, cols - 1.0]))).any(axis=1)
+    out = np.asarray(out, dtype=bool)
+    begin, stop = 0, len(line)
+    if out[:first].any():
+        begin = first - int(np.argmax(out[:first][::-1]))
     if out[last:].any():
-        keep[last + int(np.argmax(out[last:])) :] = False
-    return line[keep]
+        stop = last + int(np.argmax(out[last:]))
+    return line[begin:stop], first - begin
 
 
 def pixel_noise(pixels: FloatArray) -> float:

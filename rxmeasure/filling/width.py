@@ -152,10 +152,8 @@ def _course(strip: CanalStrip, half: FloatArray) -> FloatArray:
     rows = np.flatnonzero(strip.seen)
     if len(rows) < 10:
         return np.full(len(strip.s), 0.25)
-    slope, intercept = stats.siegelslopes(half[rows[::2]], strip.s[rows[::2]])
-    if slope > 0.0:
-        slope, intercept = 0.0, float(np.median(half[rows]))
-    slope = max(float(slope), -0.06)
+    fitted = stats.siegelslopes(half[rows[::2]], strip.s[rows[::2]])
+    slope = float(np.clip(fitted[0], -0.06, 0.0))
     intercept = float(np.median(half[rows] - slope * strip.s[rows]))
     return np.clip(intercept + slope * strip.s, 0.06, 1.2)
 

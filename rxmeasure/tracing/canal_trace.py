@@ -46,8 +46,8 @@ LATERAL_SIGMAS_MM = (0.12, 0.22, 0.36)
 ALONG_SIGMA_MM = 0.25
 #: How fast the curvature of a canal may change: variance of the curvature (1/mm) per mm.
 #: It decides how stiffly the line goes on where nothing is seen (one standard deviation
-#: sideways after 1, 2 and 3.5 mm: 0.004, 0.02 and 0.09 mm).
-CURVATURE_WALK = 0.0003
+#: sideways after 1, 2 and 3.5 mm: 0.003, 0.02 and 0.07 mm).
+CURVATURE_WALK = 0.0002
 #: A click's own accuracy as an anchor of the line's ends (mm); see Settings.click_sd_mm.
 ANCHOR_SD_MM = 0.2
 
@@ -88,8 +88,6 @@ class LineTrace:
         return float(self.s[-1])
 
 
-#: A faint dark line is trusted this much of a bright one.
-DARK_TRUST = 0.5
 #: Gaps of a bright line shorter than this do not end it (mm).
 BRIDGE_MM = 1.2
 #: A ridge counts as seen from this many noise standard deviations.
@@ -139,17 +137,10 @@ def trace_line(
     for reach in SEARCH_MM:
         offsets, strength = _follow(crop, line, frame, reach, bright)
         run = _seen_run(strength)
-        if bright and not run.all():
-            # Beyond a short fill the empty canal may still show as a faint dark line.
-            dark_offsets, dark = _follow(crop, line, frame, 0.6 * reach, bright=False)
-            offsets = np.where(run, offsets, dark_offsets)
-            strength = np.where(run, strength, DARK_TRUST * dark)
-        weights = np.clip(strength / SEEN_SD, 0.0, 3.0) ** 2
-        if bright:
-            weights[~run & (strength < DARK_TRUST * SEEN_SD)] = 0.0
+        weights = np.where(run, np.clip(strength / SEEN_SD, 0.0, 3.0) ** 2, 0.0)
         moved = line + offsets[:, None] * normals(line)
         previous = line
-        line = _fit(moved, np.maximum(weights, 1e-4), clicks)
+        line = _fit(moved, np.maximum(weights, 1e-6), clicks)
         seen = run if run.any() else strength > SEEN_SD
         if seen.sum() > 5:
             residual = np.array([foot_on_polyline(line, p)[1] for p in moved[seen][::3]])
@@ -232,15 +223,16 @@ def _follow(
     """Offset of the ridge from the line in each row, and its strength in noise SD."""
     step = max(0.03, 0.8 * frame.scale.mean)
     half = int(np.ceil((reach + 1.0) / step))
-    offsets = np.arange(-half, half + 1) * step
+    offsets = np.arange(-half, half + 1, dtype=np.float64) * step
     rows = straighten(crop, line, offsets, order=1)
     if not bright:
         rows = -rows
     rows = ndimage.gaussian_filter1d(rows, ALONG_SIGMA_MM / LINE_STEP_MM, axis=0, mode="nearest")
     response = np.full(rows.shape, -np.inf)
     for sigma in LATERAL_SIGMAS_MM:
-        k = sigma / step
-        curvature = -(k**2) * ndimage.gaussian_filter1d(rows, k, axis=1, order=2, mode="nearest")
+        width = sigma / step
+        curvature = ndimage.gaussian_filter1d(rows, width, axis=1, order=2, mode="nearest")
+        curvature *= -(width**2)
         np.maximum(response, curvature, out=response)
     inside = np.abs(offsets) <= reach
     noise = unsteadiness(response, round(2.5 * ALONG_SIGMA_MM / LINE_STEP_MM))
@@ -265,7 +257,7 @@ def unsteadiness(response: FloatArray, lag: int) -> float:
     """
     lag = min(lag, len(response) - 1)
     difference = np.abs(response[lag:] - response[:-lag])
-    return float(np.median(difference)) / 0.6745 / np.sqrt(2.0) + 1e-9
+    return float(np.median(difference) / 0.6745 / np.sqrt(2.0)) + 1e-9
 
 
 def best_track(score: FloatArray, *, max_step: int) -> FloatArray:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any, Literal
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
@@ -42,12 +44,12 @@ class PictureCrop:
         )
         self._coefficients: NDArray[np.float32] | None = None
 
-    def sample(self, points: FloatArray, *, order: int = 3) -> FloatArray:
+    def sample(self, points: FloatArray, *, order: Literal[1, 3] = 3) -> FloatArray:
         """Grey levels at plane points of shape (..., 2); the border value goes on outside."""
         where = points / self._pitch - self._low
         coordinates = np.moveaxis(where, -1, 0)
-        if order <= 1:
-            source: NDArray[np.float32] = self.pixels
+        if order == 1:
+            source: NDArray[Any] = self.pixels
         else:
             if self._coefficients is None:
                 self._coefficients = ndimage.spline_filter(
@@ -63,7 +65,7 @@ class PictureCrop:
 
 
 def straighten(
-    crop: PictureCrop, line: FloatArray, offsets: FloatArray, *, order: int = 3
+    crop: PictureCrop, line: FloatArray, offsets: FloatArray, *, order: Literal[1, 3] = 3
 ) -> FloatArray:
     """Picture along a smooth line: row k is the cross-section at ``line[k]``.
 

@@ -64,7 +64,9 @@ def errors_of(seed: int, cache: str, clicks_count: int) -> list[tuple[str, float
         if canal.content == "tissue":
             continue
         clicks = noisy_clicks(canal, rng, sd_mm=CLICK_SD_MM, count=clicks_count)
-        marks = CanalMarks(name=canal.name, clicks_px=tuple((float(r), float(c)) for r, c in clicks))
+        marks = CanalMarks(
+            name=canal.name, clicks_px=tuple((float(r), float(c)) for r, c in clicks)
+        )
         kind = FilmKind(truth.film_kind)
         try:
             measured = measure_canal(radiograph, calibration, marks, kind, Settings())
@@ -74,6 +76,8 @@ def errors_of(seed: int, cache: str, clicks_count: int) -> list[tuple[str, float
         group = "plain"
         if "hourglass" in canal.flags or "stripped" in canal.flags:
             group = "hourglass"
+        if "post" in canal.flags:
+            group = "with a post"
         if "overlapped" in canal.flags or beside_another(canal, truth):
             group = "overlapped"
         found.extend(canal_errors(canal, clicks, measured, scale, group))
@@ -193,6 +197,8 @@ def void_errors(
             or void.to_core_end_mm + void.length_mm / 2 > length - END_ZONE_MM
         )
         label = f"{group}, at an end" if at_end else group
+        if max(void.length_mm, void.width_mm) < Settings().void_min_mm:
+            label = f"{group}, under the floor"
         found.append((f"void_found {void.kind}", float(hit is not None), label))
         found.append(("void_found any", float(hit is not None), label))
         if void.kind == "bubble" and void.length_mm >= BIG_BUBBLE_MM:
@@ -242,9 +248,7 @@ def table(rows: list[tuple[str, float, str]]) -> dict[str, dict[str, Any]]:
             text = f"|z| < 1.96 in {100 * (np.abs(v) < 1.96).mean():.1f} %"
         else:
             a = np.abs(v)
-            text = (
-                f"{np.median(a):8.4f} / {np.percentile(a, 95):8.4f}   (bias {np.median(v):+.4f})"
-            )
+            text = f"{np.median(a):8.4f} / {np.percentile(a, 95):8.4f}   (bias {np.median(v):+.4f})"
         summary.setdefault(quantity, {})[group] = {"text": text, "n": len(v)}
     return summary
 
