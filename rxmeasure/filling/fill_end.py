@@ -39,7 +39,9 @@ START_U_MM = 0.2
 #: A stretch beyond a gap must be this long (mm) and this clear to belong to the fill.
 BEYOND_GAP_MM = 0.7
 #: Share of the density by which a step at the core's end or the fill's start shows.
-STEP_SHARE = 0.12
+STEP_SHARE = 0.1
+#: Doubt about the core's end where no step tells it from a little sealer beyond it (mm).
+UNSEEN_SEALER_U_MM = 0.2
 #: A step must last on this stretch (mm), or to the fill's end: a joint does not.
 STEP_REACH_MM = 0.9
 #: How much sealer is looked for beyond the core (mm).
@@ -290,7 +292,8 @@ def _core_end(
     start = max(first + round(1.0 / step), last - round(SEALER_ZONE_MM / step))
     steps = _steps(strip, signal, start, last, strip.index(end - 0.05))
     if not steps:
-        return float(end), end_u, "no step of density: core and sealer end together"
+        u = float(np.hypot(end_u, UNSEEN_SEALER_U_MM))
+        return float(end), u, "no step of density: core and sealer cannot be told apart"
     row, _ = steps[-1]
     return float(strip.s[row]), 0.12, "step of density: only sealer goes on"
 
@@ -316,7 +319,7 @@ def _steps(
     for row in range(start + 1, stop):
         if abs(slope[row]) < abs(slope[row - 1]) or abs(slope[row]) < abs(slope[row + 1]):
             continue
-        if abs(slope[row]) < 5.0 * noise:
+        if abs(slope[row]) < 4.0 * noise:
             continue
         before = signal[max(row - skip - reach, 0) : max(row - skip, 1)]
         after = signal[row + skip : min(row + skip + reach, limit)]

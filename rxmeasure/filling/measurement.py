@@ -283,6 +283,9 @@ def _put_together(
         end_to_apex=end_pair,
         apex_state=apex_mark.state,
         fill_seen=extent is not None,
+        ends_in_chamber=extent is not None
+        and canal.orifice.point_px is not None
+        and extent.end_s < _foot(strip, frame, canal.orifice)[0] - u_click,
         density_seen=seen.density is not None,
         gaps=gaps,
         smallest=smallest,

@@ -36,6 +36,7 @@ class FilmFacts:
     end_to_apex: tuple[float, float] | None
     apex_state: LandmarkState
     fill_seen: bool
+    ends_in_chamber: bool
     density_seen: bool
     gaps: tuple[DensityGap, ...]
     smallest: Length | None
@@ -173,7 +174,7 @@ def _fill(facts: FilmFacts) -> dict[str, MeasureValue]:
         "fill_to_apex_ratio": _ratio("fill_to_apex_ratio", facts.to_apex, facts, why),
         "fill_length_ratio": _ratio("fill_length_ratio", facts.fill_length, facts, why),
         "fill_length_mm": _length("fill_length_mm", facts.fill_length, NO_FILL, calibrated),
-        "fill_level": _value("fill_level", "canal" if facts.fill_seen else "none"),
+        "fill_level": _value("fill_level", _level(facts)),
         "core_beyond_apex": _beyond(facts, why),
         "void_free": _value(
             "void_free",
@@ -204,6 +205,7 @@ def _fill(facts: FilmFacts) -> dict[str, MeasureValue]:
             None
             if not facts.fill_seen or not calibrated
             else facts.puff is not None and facts.puff.gross,
+            p_true=_p_gross(facts),
             why=NO_FILL if not facts.fill_seen else NO_SCALE,
         ),
         "post_gap_mm": _length("post_gap_mm", facts.post_gap, "no post end is marked", calibrated),
@@ -253,6 +255,29 @@ def _beyond(facts: FilmFacts, why: str) -> MeasureValue:
     return _value(
         "core_beyond_apex", bool(gap < 0.0), p_true=float(special.ndtr(-gap / max(u_gap, 1e-9)))
     )
+
+
+def _level(facts: FilmFacts) -> str:
+    """How far the fill reaches at all; 'chamber-only' needs a marked orifice."""
+    if not facts.fill_seen:
+        return "none"
+    return "chamber-only" if facts.ends_in_chamber else "canal"
+
+
+def _p_gross(facts: FilmFacts) -> float | None:
+    """Probability that the extrusion passes either limit of a gross one."""
+    if not facts.fill_seen or not facts.calibrated:
+        return None
+    if facts.puff is None:
+        return 0.0
+    from scipy import special
+
+    from rxmeasure.filling.extrusion import GROSS_AREA_MM2, GROSS_REACH_MM
+
+    reach, area = facts.puff.reach, facts.puff.area
+    by_reach = (reach.mm() - GROSS_REACH_MM) / max(reach.u_mm or 0.0, 1e-6)
+    by_area = ((area.value_mm2 or 0.0) - GROSS_AREA_MM2) / max(area.u_mm2 or 0.0, 1e-6)
+    return float(special.ndtr(max(by_reach, by_area)))
 
 
 def _void_area(facts: FilmFacts, why: str) -> MeasureValue:
