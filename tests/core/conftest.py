@@ -238,11 +238,11 @@ def _premolar(
 
 
 def _molar() -> PhantomParameters:
-    """A lower molar of three canals, the second of them left empty."""
+    """A lower molar of three canals, the distal one left empty."""
     p = random_parameters(9001, kind="lower molar")
     mb, ml, d = p.tooth.canals
-    bare = replace(ml, content="tissue", voids=(), max_width_mm=0.6)
-    return replace(p, tooth=replace(p.tooth, canals=(mb, bare, d)))
+    bare = replace(d, content="tissue", voids=(), max_width_mm=0.6)
+    return replace(p, tooth=replace(p.tooth, canals=(mb, ml, bare)))
 
 
 #: The films of the measuring core's tests; about 2 s each.
