@@ -42,6 +42,8 @@ BEYOND_GAP_MM = 0.7
 STEP_SHARE = 0.1
 #: Doubt about the core's end where no step tells it from a little sealer beyond it (mm).
 UNSEEN_SEALER_U_MM = 0.2
+#: How far coronal of the marked orifice a fill is looked for (mm).
+ORIFICE_MM = 1.0
 #: A step must last on this stretch (mm), or to the fill's end: a joint does not.
 STEP_REACH_MM = 0.9
 #: How much sealer is looked for beyond the core (mm).
@@ -87,8 +89,19 @@ class FillExtent:
     present: np.ndarray
 
 
-def find_extent(strip: CanalStrip, width: WidthProfile) -> FillExtent | None:
-    """Find the fill along the line, or None when no fill is seen."""
+def find_extent(
+    strip: CanalStrip, width: WidthProfile, orifice_s: float | None = None
+) -> FillExtent | None:
+    """Find the fill along the line, or None when no fill is seen.
+
+    Parameters
+    ----------
+    strip : CanalStrip
+    width : WidthProfile
+    orifice_s : float, optional
+        Arc distance of the orifice, where it is marked: what shows further coronally in line
+        with the canal is then a restoration, unless the fill ends there.
+    """
     expected = expected_width(strip, width)
     signal, noise, texture = axial_density(strip, expected)
     seen = _presence(strip, width, expected, signal, noise, texture)
@@ -96,7 +109,11 @@ def find_extent(strip: CanalStrip, width: WidthProfile) -> FillExtent | None:
         return None
     present, into_puff, merged = seen
     run = np.flatnonzero(present)
-    first, last = _coronal_start(strip, signal, int(run[0]), int(run[-1])), int(run[-1])
+    first, last = int(run[0]), int(run[-1])
+    if orifice_s is not None and strip.s[last] > orifice_s + 1.0:
+        first = max(first, strip.index(orifice_s - ORIFICE_MM))
+    first = _below_restoration(strip, width, signal, first, last)
+    first = _coronal_start(strip, signal, first, last)
     change = _change_point(strip, signal, noise, first, last)
     if into_puff:
         change = float(strip.s[last])
@@ -268,6 +285,24 @@ def _presence(
     )
     merged = ndimage.binary_opening(merged, np.ones(round(0.35 / strip.s_step), dtype=bool))
     return present, into_puff, bool(merged.any())
+
+
+def _below_restoration(
+    strip: CanalStrip, width: WidthProfile, signal: FloatArray, first: int, last: int
+) -> int:
+    """First row below a restoration that is wider than the fill's course, and below its gap."""
+    step = strip.s_step
+    wide = width.free_half > 1.35 * width.course + 0.15
+    wide = ndimage.binary_opening(wide, np.ones(round(0.4 / step), dtype=bool))
+    half_way = first + (last - first) // 2
+    rows = first + np.flatnonzero(wide[first:half_way])
+    if len(rows) == 0:
+        return first
+    below = min(int(rows[-1]) + 1, last - round(1.0 / step))
+    ahead = round(1.2 / step)
+    level = 0.75 * float(np.median(signal[below + ahead : below + 2 * ahead]))
+    low = np.flatnonzero(signal[below : below + ahead] < level)
+    return below + (int(low[-1]) + 1 if len(low) else 0)
 
 
 def _coronal_start(strip: CanalStrip, signal: FloatArray, first: int, last: int) -> int:

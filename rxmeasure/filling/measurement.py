@@ -95,7 +95,13 @@ def _look(
 ) -> _Seen:
     strip = canal_strip(radiograph, trace)
     width = measure_width(strip)
-    extent = None if film_kind is FilmKind.PREOPERATIVE else find_extent(strip, width)
+    orifice_s = None
+    if canal.orifice.point_px is not None:
+        orifice_s, _ = _foot(strip, trace.frame, canal.orifice)
+    extent = None
+    if film_kind is not FilmKind.PREOPERATIVE:
+        instrument = film_kind in _INSTRUMENT_KINDS
+        extent = find_extent(strip, width, None if instrument else orifice_s)
     taper = density = puff = smallest = None
     gaps: list[density_gaps.GapCandidate] = []
     if extent is not None and canal.core_end.point_px is not None:
@@ -378,7 +384,8 @@ def _fill_top_below(seen: _Seen, post_s: float) -> float:
 
 def _curvature(seen: _Seen, canal: CanalMarks, start_s: float, last_s: float) -> Curvature | None:
     trace, strip = seen.trace, seen.strip
-    orifice_s = start_s
+    # Coronal of the orifice the line only leads to the coronal reference.
+    orifice_s = start_s if seen.extent is None else max(start_s, seen.extent.start_s)
     if canal.orifice.point_px is not None:
         orifice_s, _ = _foot(strip, trace.frame, canal.orifice)
     inside = (strip.s >= orifice_s) & (strip.s <= last_s)

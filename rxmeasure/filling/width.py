@@ -25,6 +25,8 @@ ALONG_SIGMA_MM = 0.12
 ACROSS_SIGMA_MM = 0.05
 #: Running median of the width along the canal (mm).
 MEDIAN_MM = 1.0
+#: Apical share of the seen line that sets the course of the width.
+COURSE_SHARE = 0.7
 #: What the unknown film at the wall leaves open in the width (mm, one standard deviation).
 EDGE_U_MM = 0.02
 #: Narrowest and widest half-width looked for (mm): size 06 to a wide chamber.
@@ -150,6 +152,8 @@ def _course(strip: CanalStrip, half: FloatArray) -> FloatArray:
     that does not widen towards the apex.
     """
     rows = np.flatnonzero(strip.seen)
+    # Coronally the line may run through a restoration: the apical part sets the course.
+    rows = rows[round((1.0 - COURSE_SHARE) * len(rows)) :]
     if len(rows) < 10:
         return np.full(len(strip.s), 0.25)
     fitted = stats.siegelslopes(half[rows[::2]], strip.s[rows[::2]])
