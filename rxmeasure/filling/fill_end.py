@@ -290,15 +290,18 @@ def _presence(
 def _below_restoration(
     strip: CanalStrip, width: WidthProfile, signal: FloatArray, first: int, last: int
 ) -> int:
-    """First row below a restoration that is wider than the fill's course, and below its gap."""
+    """First row below a restoration that is wider than the fill's course, and below its gap.
+
+    An empty stretch within 1.2 mm of the start parts the fill from what lies on it.
+    """
     step = strip.s_step
     wide = width.free_half > 1.35 * width.course + 0.15
     wide = ndimage.binary_opening(wide, np.ones(round(0.4 / step), dtype=bool))
     half_way = first + (last - first) // 2
     rows = first + np.flatnonzero(wide[first:half_way])
-    if len(rows) == 0:
+    below = int(rows[-1]) + 1 if len(rows) else first
+    if below > last - round(3.0 / step):
         return first
-    below = min(int(rows[-1]) + 1, last - round(1.0 / step))
     ahead = round(1.2 / step)
     level = 0.75 * float(np.median(signal[below + ahead : below + 2 * ahead]))
     low = np.flatnonzero(signal[below : below + ahead] < level)
