@@ -39,8 +39,8 @@ EDGE_DEGREE = 2
 DENSITY_DEGREE = 3
 #: How far either edge may leave its smooth course: share of the width, and in mm; and the
 #: stretch over which it is read (mm).
-EDGE_LEAVE_SHARE = 0.05
-EDGE_LEAVE_MM = 0.015
+EDGE_LEAVE_SHARE = 0.03
+EDGE_LEAVE_MM = 0.01
 EDGE_LOCAL_MM = 0.8
 #: How far the shape of the cross-section may change along the fill.
 LOCAL_SHARE = 0.5

@@ -8,6 +8,7 @@ end of the visible fill 0.11 mm. They guard against breakage and chase no number
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -347,3 +348,72 @@ def test_an_empty_canal_beside_filled_ones_is_said_to_be_empty(
         assert measure.value is None
         assert measure.why_missing == "no fill was seen"
     assert found.centre_line.confidence < 0.5
+
+
+# --- laws on a film with bone, neighbours and noise -----------------------------------------
+
+
+def _places(found: CanalMeasurement) -> list[tuple[str, float]]:
+    return [(g.kind, g.to_end_px) for g in found.gaps]
+
+
+@pytest.mark.parametrize("name", ["faults", "canine", "premolar"])
+@pytest.mark.parametrize(
+    ("how", "turned"), [("down", np.flipud), ("across", np.fliplr), ("over", np.transpose)]
+)
+def test_a_mirrored_phantom_gives_the_same_numbers(
+    film: Callable[..., Any],
+    scale_of: Callable[..., Any],
+    clicked: Callable[..., CanalMarks],
+    make_radiograph: Callable[..., Any],
+    measured: Callable[..., Any],
+    name: str,
+    how: str,
+    turned: Callable[[np.ndarray], np.ndarray],
+) -> None:
+    radiograph, truth = film(name)
+    marks, (rows, cols) = clicked(truth.canals[0]), radiograph.shape
+
+    def turn(point: tuple[float, float]) -> tuple[float, float]:
+        r, c = point
+        return {"down": (rows - 1 - r, c), "across": (r, cols - 1 - c), "over": (c, r)}[how]
+
+    other = measure_canal(
+        make_radiograph(turned(radiograph.pixels)),
+        scale_of(truth),
+        replace(marks, clicks_px=tuple(turn(p) for p in marks.clicks_px)),
+        FilmKind.POSTOPERATIVE,
+        Settings(),
+    )
+    found, *_ = measured(name)
+    # A tenth of a pixel on the line; half of one at the ends, which a fit finds.
+    assert other.canal_length.value_px == pytest.approx(found.canal_length.value_px, abs=0.1)
+    assert other.fill_end.s_px == pytest.approx(found.fill_end.s_px, abs=0.5)
+    assert other.fill_end.point_px == pytest.approx(turn(found.fill_end.point_px), abs=0.7)
+    assert other.taper.taper == pytest.approx(found.taper.taper, abs=0.0005)
+    assert [k for k, _ in _places(other)] == [k for k, _ in _places(found)]
+    assert [p for _, p in _places(other)] == pytest.approx([p for _, p in _places(found)], abs=2.0)
+    swapped = {"left": "right", "right": "left", "": ""}
+    if how == "across":
+        assert [g.side for g in other.gaps] == [swapped[g.side] for g in found.gaps]
+    if how == "down":
+        assert [g.side for g in other.gaps] == [g.side for g in found.gaps]
+
+
+@pytest.mark.parametrize("name", ["faults", "canine", "premolar"])
+def test_a_phantom_without_its_scale_gives_the_same_pixels(
+    film: Callable[..., Any],
+    clicked: Callable[..., CanalMarks],
+    measured: Callable[..., Any],
+    name: str,
+) -> None:
+    radiograph, truth = film(name)
+    marks = clicked(truth.canals[0])
+    bare = measure_canal(radiograph, None, marks, FilmKind.POSTOPERATIVE, Settings())
+    found, *_ = measured(name)
+    assert bare.canal_length.value_px == pytest.approx(found.canal_length.value_px, abs=1.0)
+    assert bare.fill_end.s_px == pytest.approx(found.fill_end.s_px, abs=1.0)
+    assert bare.taper.taper == pytest.approx(found.taper.taper, abs=0.002)
+    assert [k for k, _ in _places(bare)] == [k for k, _ in _places(found)]
+    assert [p for _, p in _places(bare)] == pytest.approx([p for _, p in _places(found)], abs=3.0)
+    assert bare.canal_length.value_mm is None
