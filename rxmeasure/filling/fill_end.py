@@ -23,7 +23,7 @@ from rxmeasure.geometry import FloatArray
 #: Methods further apart than this are flagged (mm).
 DISAGREE_MM = 0.25
 #: Gaps of the fill shorter than this do not end it (mm): joints and voids.
-BRIDGE_MM = 1.2
+BRIDGE_MM = 0.7
 #: Share of the expected density from which a row counts as filled.
 PRESENT_SHARE = 0.4
 #: Doubt about the end of a fill that runs into another one (mm).
