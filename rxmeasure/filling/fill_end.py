@@ -32,6 +32,11 @@ MERGED_SPREAD_MM = 1.5
 EDGE_SHARE = 0.15
 #: Doubt about the end of a fill that goes on into a puff (mm).
 PUFF_SPREAD_MM = 0.6
+#: Another bright thing along one side of so much of the last stretch (mm) puts the end in
+#: doubt (mm): it may be another canal's fill.
+BESIDE_MM = 5.0
+BESIDE_SHARE = 0.2
+BESIDE_SPREAD_MM = 0.8
 #: What the unknown shape of the tip leaves open at the apical end, and the blend with the
 #: restoration at the coronal end (mm, one standard deviation).
 END_U_MM = 0.06
@@ -90,7 +95,7 @@ class FillExtent:
 
 
 def find_extent(
-    strip: CanalStrip, width: WidthProfile, orifice_s: float | None = None
+    strip: CanalStrip, width: WidthProfile, from_s: float | None = None
 ) -> FillExtent | None:
     """Find the fill along the line, or None when no fill is seen.
 
@@ -98,20 +103,20 @@ def find_extent(
     ----------
     strip : CanalStrip
     width : WidthProfile
-    orifice_s : float, optional
-        Arc distance of the orifice, where it is marked: what shows further coronally in line
-        with the canal is then a restoration, unless the fill ends there.
+    from_s : float, optional
+        Arc distance of a marked orifice or post end: what shows further coronally in line
+        with the canal is a restoration or the post, unless the fill ends there.
     """
     expected = expected_width(strip, width)
     signal, noise, texture = axial_density(strip, expected)
-    seen = _presence(strip, width, expected, signal, noise, texture)
+    seen = _presence(strip, width, expected, signal, noise, texture, from_s)
     if seen is None:
         return None
     present, into_puff, merged = seen
     run = np.flatnonzero(present)
     first, last = int(run[0]), int(run[-1])
-    if orifice_s is not None and strip.s[last] > orifice_s + 1.0:
-        first = max(first, strip.index(orifice_s - ORIFICE_MM))
+    if from_s is not None and strip.s[last] > from_s + 1.0:
+        first = max(first, strip.index(from_s - ORIFICE_MM))
     first = _below_restoration(strip, width, signal, first, last)
     first = _coronal_start(strip, signal, first, last)
     change = _change_point(strip, signal, noise, first, last)
@@ -133,6 +138,9 @@ def find_extent(
     spread = max(answers) - min(answers)
     if merged:
         spread = max(spread, MERGED_SPREAD_MM)
+    beside = (strip.s > end - BESIDE_MM) & (strip.s < end + 0.5)
+    if width.one_sided[beside].mean() > BESIDE_SHARE:
+        spread = max(spread, BESIDE_SPREAD_MM)
     if into_puff:
         spread = max(spread, PUFF_SPREAD_MM)
     end_u = float(np.sqrt(fit_u**2 + END_U_MM**2 + (spread / 2.0) ** 2))
@@ -220,6 +228,7 @@ def _presence(
     signal: FloatArray,
     noise: float,
     texture: float,
+    from_s: float | None,
 ) -> tuple[np.ndarray, bool, bool] | None:
     """Rows with fill, small gaps bridged; whether it runs into a puff, into another fill.
 
@@ -235,6 +244,8 @@ def _presence(
     share = blurred_chord(0.0, width.blur / np.maximum(expected / 2.0, 0.05))
     per_width = smooth / (expected * share)
     base = strip.seen & (width.edge_strength > 3.0) & (smooth > 3.0 * noise)
+    if from_s is not None and (base & (strip.s > from_s)).sum() * strip.s_step >= 0.8:
+        base &= strip.s > from_s
     if base.sum() * strip.s_step < 0.8:
         return None
     typical = float(np.median(per_width[base]))

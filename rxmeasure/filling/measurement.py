@@ -95,13 +95,16 @@ def _look(
 ) -> _Seen:
     strip = canal_strip(radiograph, trace)
     width = measure_width(strip)
-    orifice_s = None
-    if canal.orifice.point_px is not None:
-        orifice_s, _ = _foot(strip, trace.frame, canal.orifice)
+    tops = [
+        _foot(strip, trace.frame, mark)[0]
+        for mark in (canal.orifice, canal.post_end)
+        if mark.point_px is not None
+    ]
     extent = None
     if film_kind is not FilmKind.PREOPERATIVE:
-        instrument = film_kind in _INSTRUMENT_KINDS
-        extent = find_extent(strip, width, None if instrument else orifice_s)
+        # A file or cone stands out of the orifice; a fill does not.
+        below = max(tops) if tops and film_kind in _FILL_KINDS else None
+        extent = find_extent(strip, width, below)
     taper = density = puff = smallest = None
     gaps: list[density_gaps.GapCandidate] = []
     if extent is not None and canal.core_end.point_px is not None:

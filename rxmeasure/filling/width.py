@@ -12,6 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import ndimage, stats
 
 from rxmeasure.filling.edge_model import fit_edge
@@ -51,6 +52,8 @@ class WidthProfile:
     contrast : ndarray, shape (N,)
         Grey level of the fill over what lies beside it.
     background : ndarray, shape (N,)
+    one_sided : ndarray of bool, shape (N,)
+        Rows in which one side of the fill is much brighter than the other.
     edge_strength : ndarray, shape (N,)
         Steepest slope of the fainter side, in noise standard deviations.
     free_half : ndarray, shape (N,)
@@ -69,6 +72,7 @@ class WidthProfile:
     u_width: FloatArray
     contrast: FloatArray
     background: FloatArray
+    one_sided: NDArray[np.bool_]
     edge_strength: FloatArray
     free_half: FloatArray
     course: FloatArray
@@ -129,7 +133,7 @@ def measure_width(strip: CanalStrip) -> WidthProfile:
     scatter = 1.4826 * ndimage.median_filter(np.abs(raw - width), window, mode="nearest")
     independent = MEDIAN_MM / (2.0 * ALONG_SIGMA_MM)
     u_width = np.hypot(1.25 * scatter / np.sqrt(independent), EDGE_U_MM)
-    contrast, background = _contrast(strip, rows, left, right, total)
+    contrast, background, one_sided = _contrast(strip, rows, left, right, total)
     return WidthProfile(
         left=left,
         right=right,
@@ -138,6 +142,7 @@ def measure_width(strip: CanalStrip) -> WidthProfile:
         u_width=u_width,
         contrast=contrast,
         background=background,
+        one_sided=one_sided,
         edge_strength=edge_strength,
         free_half=half[track],
         course=course,
@@ -182,7 +187,7 @@ def _refine(slope: FloatArray, track: FloatArray, reach: int) -> FloatArray:
 
 def _contrast(
     strip: CanalStrip, rows: FloatArray, left: FloatArray, right: FloatArray, blur: float
-) -> tuple[FloatArray, FloatArray]:
+) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
     """Mean grey of the middle of the fill over the mean of two bands beside it."""
     t = strip.t[None, :]
     centre, half = ((left + right) / 2.0)[:, None], ((right - left) / 2.0)[:, None]
@@ -195,7 +200,7 @@ def _contrast(
         mask = beside & side
         sides.append((rows * mask).sum(1) / np.maximum(mask.sum(1), 1))
     background = sides_level(middle, sides[0], sides[1])
-    return middle - background, background
+    return middle - background, background, sides_differ(middle, sides[0], sides[1])
 
 
 def sides_level(middle: FloatArray, left: FloatArray, right: FloatArray) -> FloatArray:
@@ -204,6 +209,11 @@ def sides_level(middle: FloatArray, left: FloatArray, right: FloatArray) -> Floa
     The darker one is taken where the sides differ by more than half of what the
     fill stands out: the brighter side is then another filling or a crown.
     """
+    apart = sides_differ(middle, left, right)
+    return np.where(apart, np.minimum(left, right), (left + right) / 2.0)
+
+
+def sides_differ(middle: FloatArray, left: FloatArray, right: FloatArray) -> NDArray[np.bool_]:
+    """Rows in which the two sides differ by more than half of what the fill stands out."""
     lower = np.minimum(left, right)
-    apart = np.abs(left - right) > 0.5 * np.maximum(middle - lower, 0.0)
-    return np.where(apart, lower, (left + right) / 2.0)
+    return np.asarray(np.abs(left - right) > 0.5 * np.maximum(middle - lower, 0.0))

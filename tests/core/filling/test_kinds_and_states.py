@@ -64,6 +64,10 @@ def test_the_kind_of_film_decides_the_measures(measured: Callable[..., Any], nam
     for measure in found.measures:
         assert measure.unit == MEASURES[measure.name].unit
         assert (measure.value is None) == (measure.why_missing is not None), measure
+        in_mm = measure.unit in ("mm", "mm2") and measure.value is not None
+        assert (measure.scale_source is not None) == in_mm, measure
+        if in_mm:
+            assert "true scale" in measure.scale_source
     fill = ("fill_to_apex_core_mm", "void_count", "taper_mm_per_mm", "puff_area_mm2")
     instrument = ("tip_to_apex_mm", "corrected_working_length_mm")
     is_fill = kind in (FilmKind.POSTOPERATIVE, FilmKind.RECALL)
