@@ -12,6 +12,7 @@ from rxmeasure.errors import CalibrationError
 from rxmeasure.geometry import as_points, polyline_length
 from rxmeasure.marks import LengthReference, PointPx, Settings
 from rxmeasure.radiograph import Radiograph
+from rxmeasure.tracing.frame import check_inside
 from rxmeasure.values import Warned
 
 #: Thinnest file tip that shows dependably (teaching rule; Ingle, from memory).
@@ -137,6 +138,7 @@ def _read(radiograph: Radiograph, reference: LengthReference, settings: Settings
             next_step="Enter how exactly the length is known (one standard deviation).",
         )
     clicks = as_points(reference.points_px, at_least=2, what="points of the reference")
+    check_inside(radiograph, clicks)
     flat = radiograph.px_scale.to_plane(clicks)
     if polyline_length(flat) < 2.0 or float(np.hypot(*(flat[-1] - flat[0]))) < 2.0:
         raise CalibrationError(

@@ -56,6 +56,6 @@ def blurred_chord(x: ArrayLike, blur: ArrayLike) -> FloatArray:
     )
     i = np.clip(blur, 0.0, _BLUR_MAX) * (_BLUR_STEPS - 1) / _BLUR_MAX
     j = (x + _X_MAX) / _X_STEP
-    return np.asarray(
-        ndimage.map_coordinates(rows, np.stack([i, j]), order=1, mode="constant", cval=0.0)
-    )
+    where = np.stack([np.atleast_1d(i), np.atleast_1d(j)])
+    values = ndimage.map_coordinates(rows, where, order=1, mode="constant", cval=0.0)
+    return np.asarray(values).reshape(x.shape)

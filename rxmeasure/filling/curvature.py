@@ -84,7 +84,7 @@ class BendFit:
     misfit_deg: float
 
 
-def fit_bend(points: ArrayLike, *, step: float = 0.1) -> BendFit:
+def fit_bend(points: ArrayLike, *, step: float = 0.1, foramen: ArrayLike | None = None) -> BendFit:
     """Describe a centre line as straight / arc / straight and read its angles.
 
     The direction along the line is fitted by a constant, a ramp and a constant
@@ -99,6 +99,8 @@ def fit_bend(points: ArrayLike, *, step: float = 0.1) -> BendFit:
         Centre line from orifice to apex, smooth, any unit.
     step : float
         Resampling step, same unit.
+    foramen : array_like, optional
+        Where Schneider's second line goes; left out: the last point.
     """
     line = resample(points, step)
     t = tangents(line)
@@ -119,16 +121,18 @@ def fit_bend(points: ArrayLike, *, step: float = 0.1) -> BendFit:
     i, j, turn = int(begin[best]), int(finish[best]), float(turns[best])
     cost = max(float(costs[best]), 0.0)
     start = float(direction.mean() - turn * ramp[best].mean())
+    end = line[-1] if foramen is None else np.asarray(foramen, dtype=np.float64)
     axis = np.array([np.cos(start), np.sin(start)])
     apical = np.array([np.cos(start + turn), np.sin(start + turn)])
     turn_deg = abs(float(np.degrees(turn)))
-    radius = float((s[j] - s[i]) / abs(turn)) if turn_deg > 1.0 else None
+    # Two straight parts that meet in a corner have no radius.
+    radius = float((s[j] - s[i]) / abs(turn)) if turn_deg > 1.0 and s[j] - s[i] > 4 * step else None
     return BendFit(
         departure_s=float(s[i]),
         arrival_s=float(s[j]),
         turn_deg=turn_deg,
         radius=radius,
-        schneider_deg=angle_between_deg(axis, line[-1] - line[i]) if i < n - 1 else 0.0,
+        schneider_deg=angle_between_deg(axis, end - line[i]) if i < n - 1 else 0.0,
         weine_deg=weine_deg(axis, apical),
         misfit_deg=float(np.degrees(np.sqrt(cost / n))),
     )

@@ -25,6 +25,8 @@ EDGE_SHARE = 0.25
 #: Noise standard deviations that a puff has to reach, and its least area (mm2, choice).
 THRESHOLD_SD = 5.0
 LEAST_AREA_MM2 = 0.06
+#: Least height of a puff against the fill's own (choice).
+LEAST_CONTRAST = 0.2
 #: A puff has to lie within this distance of the fill (mm).
 NEAR_MM = 0.5
 #: How far coronal of the fill's end puffs are looked for (mm).
@@ -60,8 +62,7 @@ def find_puff(
     expected : ndarray, shape (N,)
         Expected width of the fill in each row.
     contrast : float
-        Typical grey level of the fill over its background: a puff shows at least
-        a twentieth of it.
+        Typical grey level of the fill over its background.
     """
     rows = np.flatnonzero(strip.s > extent.end_s - LATERAL_MM)
     if len(rows) < 20:
@@ -79,7 +80,7 @@ def find_puff(
     over[in_fill] = 0.0
     outside = ~in_fill
     noise = 1.4826 * float(np.median(np.abs(over[outside] - np.median(over[outside])))) + 1e-9
-    level = max(THRESHOLD_SD * noise, 0.05 * contrast)
+    level = max(THRESHOLD_SD * noise, LEAST_CONTRAST * contrast)
     labels, count = ndimage.label(over > 0.35 * level)
     if count == 0:
         return None

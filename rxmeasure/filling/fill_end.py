@@ -244,8 +244,12 @@ def _presence(
     share = blurred_chord(0.0, width.blur / np.maximum(expected / 2.0, 0.05))
     per_width = smooth / (expected * share)
     base = strip.seen & (width.edge_strength > 3.0) & (smooth > 3.0 * noise)
-    if from_s is not None and (base & (strip.s > from_s)).sum() * strip.s_step >= 0.8:
-        base &= strip.s > from_s
+    if from_s is not None:
+        # What the trace saw may have been the post or the restoration.
+        below = (strip.s > from_s + 0.2) & (strip.s < strip.s_apex + 1.0)
+        below &= (width.edge_strength > 3.0) & (smooth > 3.0 * noise)
+        if below.sum() * strip.s_step >= 0.8:
+            base = below
     if base.sum() * strip.s_step < 0.8:
         return None
     typical = float(np.median(per_width[base]))

@@ -24,10 +24,10 @@ from rxmeasure.filling.results import (
 from rxmeasure.filling.strip import CanalStrip, canal_strip
 from rxmeasure.filling.taper import TaperLine, fit_taper
 from rxmeasure.filling.width import WidthProfile, measure_width
-from rxmeasure.geometry import FloatArray, foot_on_polyline
+from rxmeasure.geometry import FloatArray
 from rxmeasure.marks import CanalMarks, FilmKind, Landmark, LandmarkState, Settings
 from rxmeasure.radiograph import Radiograph
-from rxmeasure.tracing.canal_trace import LineTrace, trace_line
+from rxmeasure.tracing.canal_trace import LineTrace, hold_to_clicks, trace_line
 from rxmeasure.tracing.frame import MeasuringFrame, frame_for
 from rxmeasure.values import Length, Warned
 
@@ -35,6 +35,8 @@ _FILL_KINDS = (FilmKind.POSTOPERATIVE, FilmKind.RECALL)
 _INSTRUMENT_KINDS = (FilmKind.WORKING_LENGTH, FilmKind.MASTER_CONE)
 #: Below this share of a line with a visible ridge, the trace is called unsure.
 SURE_SHARE = 0.5
+#: A coronal stretch without anything to follow is drawn by the clicks alone from this length (mm).
+LOOSE_MM = 1.0
 #: Every ``PROFILE_EVERY``-th row of the strip is kept in the profile (0.1 mm).
 PROFILE_EVERY = 2
 
@@ -83,7 +85,20 @@ def measure_canal(
     bright = film_kind is not FilmKind.PREOPERATIVE
     trace = trace_line(radiograph, frame, canal.clicks_px, bright=bright)
     seen = _look(radiograph, trace, canal, film_kind, settings)
+    loose_to = _unseen_coronal_part(seen, film_kind)
+    if loose_to > LOOSE_MM:
+        trace = hold_to_clicks(trace, canal.clicks_px, loose_to)
+        seen = _look(radiograph, trace, canal, film_kind, settings)
     return _put_together(radiograph, seen, canal, film_kind, settings)
+
+
+def _unseen_coronal_part(seen: _Seen, film_kind: FilmKind) -> float:
+    """Arc distance up to which there is no fill, instrument or canal to follow."""
+    if seen.extent is not None:
+        return seen.extent.start_s
+    if film_kind is FilmKind.PREOPERATIVE and seen.trace.seen.any():
+        return float(seen.trace.s[int(np.argmax(seen.trace.seen))])
+    return float("inf")
 
 
 def _look(
@@ -96,7 +111,7 @@ def _look(
     strip = canal_strip(radiograph, trace)
     width = measure_width(strip)
     tops = [
-        _foot(strip, trace.frame, mark)[0]
+        _foot(strip, trace.frame, mark)
         for mark in (canal.orifice, canal.post_end)
         if mark.point_px is not None
     ]
@@ -142,7 +157,7 @@ def _with_marked_end(
     settings: Settings,
 ) -> FillExtent:
     """The extent with its apical end where the person marked it."""
-    s, _ = _foot(strip, trace.frame, mark)
+    s = _foot(strip, trace.frame, mark)
     present = extent.present & (strip.s <= s)
     return FillExtent(
         start_s=extent.start_s,
@@ -159,11 +174,10 @@ def _with_marked_end(
     )
 
 
-def _foot(strip: CanalStrip, frame: MeasuringFrame, mark: Landmark) -> tuple[float, float]:
-    """Arc distance and sideways distance of a marked point on the extended line."""
+def _foot(strip: CanalStrip, frame: MeasuringFrame, mark: Landmark) -> float:
+    """Arc distance of a marked point."""
     assert mark.point_px is not None
-    s, distance = foot_on_polyline(strip.line, frame.to_plane([mark.point_px])[0])
-    return s + float(strip.s[0]), distance
+    return strip.foot(frame.to_plane([mark.point_px])[0])
 
 
 def _visible(
@@ -197,11 +211,11 @@ def _put_together(
     # Where the canal begins and where its apex is, along the line.
     start_s, start_u = 0.0, u_click
     if canal.coronal_reference.point_px is not None:
-        start_s, _ = _foot(strip, frame, canal.coronal_reference)
+        start_s = _foot(strip, frame, canal.coronal_reference)
     apex_s: float | None = strip.s_apex
     apex_mark = canal.radiographic_apex
     if apex_mark.point_px is not None:
-        apex_s, _ = _foot(strip, frame, apex_mark)
+        apex_s = _foot(strip, frame, apex_mark)
     elif apex_mark.state not in (LandmarkState.NOT_GIVEN, LandmarkState.MARKED):
         apex_s = None
     apex = None if apex_s is None else strip.at(apex_s)
@@ -247,7 +261,7 @@ def _put_together(
 
     post_gap = under_post = None
     if is_fill and extent is not None and canal.post_end.point_px is not None:
-        post_s, _ = _foot(strip, frame, canal.post_end)
+        post_s = _foot(strip, frame, canal.post_end)
         top = _fill_top_below(seen, post_s)
         u_post = float(np.hypot(u_click, 0.1))
         post_gap = frame.length(max(top - post_s, 0.0), u_post)
@@ -294,7 +308,7 @@ def _put_together(
         fill_seen=extent is not None,
         ends_in_chamber=extent is not None
         and canal.orifice.point_px is not None
-        and extent.end_s < _foot(strip, frame, canal.orifice)[0] - u_click,
+        and extent.end_s < _foot(strip, frame, canal.orifice) - u_click,
         density_seen=seen.density is not None,
         gaps=gaps,
         smallest=smallest,
@@ -359,7 +373,7 @@ def _sealer_end(seen: _Seen, canal: CanalMarks, settings: Settings) -> FillEnd:
     strip, extent = seen.strip, seen.extent
     assert extent is not None
     if canal.sealer_end.point_px is not None:
-        s, _ = _foot(strip, strip.frame, canal.sealer_end)
+        s = _foot(strip, strip.frame, canal.sealer_end)
         return _end(strip, s, 0.0, settings.click_sd_mm, 0.0, "marked by the reader")
     if seen.puff is not None and seen.puff.farthest_s > extent.end_s + 0.15:
         return _end(
@@ -390,11 +404,13 @@ def _curvature(seen: _Seen, canal: CanalMarks, start_s: float, last_s: float) ->
     # Coronal of the orifice the line only leads to the coronal reference.
     orifice_s = start_s if seen.extent is None else max(start_s, seen.extent.start_s)
     if canal.orifice.point_px is not None:
-        orifice_s, _ = _foot(strip, trace.frame, canal.orifice)
-    inside = (strip.s >= orifice_s) & (strip.s <= last_s)
+        orifice_s = _foot(strip, trace.frame, canal.orifice)
+    # The bend is read where the canal is seen; Schneider's second line goes to the apex.
+    seen_to = last_s if seen.extent is None else min(last_s, seen.extent.end_s + 1.0)
+    inside = (strip.s >= orifice_s) & (strip.s <= seen_to)
     if inside.sum() * strip.s_step < 4.0:
         return None
-    bend = fit_bend(strip.line[inside], step=0.2)
+    bend = fit_bend(strip.line[inside], step=0.2, foramen=strip.at(last_s))
     straight_part = max(bend.departure_s, 1.0)
     # Direction of the coronal part from its length and the axis's own accuracy, and the
     # apex click seen from where the canal leaves the axis.

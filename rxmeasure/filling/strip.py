@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from rxmeasure.geometry import FloatArray, cumulative_length
+from rxmeasure.geometry import FloatArray, cumulative_length, foot_on_polyline
 from rxmeasure.radiograph import Radiograph
 from rxmeasure.tracing.canal_trace import LINE_STEP_MM, LineTrace
 from rxmeasure.tracing.frame import MeasuringFrame
@@ -77,7 +77,21 @@ class CanalStrip:
         a, b = max(k - 2, 0), min(k + 2, len(self.line) - 1)
         tangent = self.line[b] - self.line[a]
         tangent = tangent / np.hypot(*tangent)
-        return np.asarray(point + t * np.array([tangent[1], -tangent[0]]))
+        beyond = s - float(np.clip(s, self.s[0], self.s[-1]))  # straight on past either end
+        return np.asarray(point + beyond * tangent + t * np.array([tangent[1], -tangent[0]]))
+
+    def foot(self, point: FloatArray) -> float:
+        """Arc distance of the place nearest to a plane point.
+
+        A point past an end of the line counts with its straight distance from that end.
+        """
+        s, distance = foot_on_polyline(self.line, point)
+        whole = float(self.s[-1] - self.s[0])
+        if s <= 0.0:
+            s = -distance
+        elif s >= whole * (1.0 - 1e-12):
+            s = whole + distance
+        return s + float(self.s[0])
 
 
 def canal_strip(radiograph: Radiograph, trace: LineTrace) -> CanalStrip:

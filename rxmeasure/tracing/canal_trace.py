@@ -14,7 +14,7 @@ goes on stiffly towards the click.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -31,7 +31,7 @@ from rxmeasure.geometry import (
 )
 from rxmeasure.radiograph import Radiograph
 from rxmeasure.tracing.frame import MeasuringFrame
-from rxmeasure.tracing.path_finding import rough_path
+from rxmeasure.tracing.path_finding import SNAP_MM, rough_path
 from rxmeasure.tracing.straighten import PictureCrop, straighten
 
 #: Step of the centre line and of the width profile (mm).
@@ -88,6 +88,9 @@ class LineTrace:
         return float(self.s[-1])
 
 
+#: Weight of a click between the first and the last as a point of the line: that of one
+#: measurement with ANCHOR_SD_MM against a clear row's 0.03 mm (see `_fit`).
+CLICK_WEIGHT = (0.03 / ANCHOR_SD_MM) ** 2 * (2.0 * ALONG_SIGMA_MM / LINE_STEP_MM)
 #: Gaps of a bright line shorter than this do not end it (mm).
 BRIDGE_MM = 1.2
 #: A ridge counts as seen from this many noise standard deviations.
@@ -158,6 +161,48 @@ def trace_line(
         seen=run,
         confidence=float(run.mean()),
         centre_u=centre_u,
+    )
+
+
+def hold_to_clicks(trace: LineTrace, clicks_px: ArrayLike, from_s: float) -> LineTrace:
+    """The same line, with nothing but the clicks to go by coronal of ``from_s``.
+
+    Between a cusp and the orifice there is no canal to follow: enamel, a chamber wall or a
+    restoration would draw the line aside and make it longer.
+
+    Parameters
+    ----------
+    trace : LineTrace
+    clicks_px : array_like, shape (N, 2)
+        The clicks of the trace.
+    from_s : float
+        Arc distance from which the traced line is kept; beyond its end, only the clicks count.
+    """
+    clicks = trace.frame.to_plane(clicks_px)
+    kept = trace.s >= from_s
+    feet = [foot_on_polyline(trace.points, click)[0] for click in clicks]
+    loose = [c for c, s in zip(clicks, feet, strict=True) if s < from_s - SNAP_MM or not kept.any()]
+    if len(loose) == 0:
+        return trace
+    corners = np.array([*loose, trace.points[kept][0]] if kept.any() else loose)
+    way = resample(corners, LINE_STEP_MM)
+    weights = np.full(len(way), 1e-6)
+    for corner in loose[1:]:
+        # A click in between holds the line as the first and the last one do.
+        weights[int(np.argmin(np.hypot(*(way - corner).T)))] = CLICK_WEIGHT
+    strength = np.concatenate([np.zeros(len(way)), trace.strength[kept]])
+    known = np.where(trace.seen[kept], np.clip(trace.strength[kept] / SEEN_SD, 0.0, 3.0) ** 2, 1e-6)
+    line = _fit(np.concatenate([way, trace.points[kept]]), np.concatenate([weights, known]), clicks)
+    strength = np.interp(np.linspace(0, 1, len(line)), np.linspace(0, 1, len(strength)), strength)
+    line, strength = _between_feet(line, strength, clicks)
+    run = _seen_run(strength) if kept.any() else np.zeros(len(line), dtype=bool)
+    return replace(
+        trace,
+        points=line,
+        s=cumulative_length(line),
+        strength=strength,
+        seen=run,
+        confidence=float(run.mean()),
     )
 
 
@@ -237,7 +282,9 @@ def _follow(
     inside = np.abs(offsets) <= reach
     noise = unsteadiness(response, round(2.5 * ALONG_SIGMA_MM / LINE_STEP_MM))
     track = response[:, inside] / noise
-    columns = best_track(np.clip(track, 0.0, 60.0), max_step=2)
+    # Clear ridges count for 25 or so, whatever the noise, so that the best track still bends.
+    unit = max(1.0, float(np.percentile(track.max(axis=1), 75.0)) / 25.0)
+    columns = best_track(np.clip(track / unit, 0.0, 60.0), max_step=2)
     k = np.arange(len(line))
     peak = track[k, columns]
     left = track[k, np.maximum(columns - 1, 0)]

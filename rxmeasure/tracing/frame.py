@@ -98,6 +98,19 @@ class MeasuringFrame:
         )
 
 
+def check_inside(radiograph: Radiograph, points_px: FloatArray) -> None:
+    """Raise MarksError when a pixel point lies outside the picture."""
+    rows, cols = radiograph.shape
+    outside = (points_px < -0.5) | (points_px > np.array([rows - 0.5, cols - 0.5]))
+    if outside.any():
+        row, col = points_px[outside.any(axis=1)][0]
+        raise MarksError(
+            found=f"a click at row {row:.1f}, column {col:.1f}, outside the picture.",
+            needed=f"rows 0 to {rows - 1} and columns 0 to {cols - 1}.",
+            next_step="Correct the point, or mark the landmark as 'outside the film'.",
+        )
+
+
 def frame_for(
     radiograph: Radiograph,
     calibration: Calibration | None,
@@ -122,15 +135,7 @@ def frame_for(
         Fewer than two clicks, clicks outside the picture, or all in one place.
     """
     clicks = as_points(clicks_px, at_least=2, what="clicks along the canal")
-    rows, cols = radiograph.shape
-    outside = (clicks < -0.5).any(axis=1) | (clicks > (rows - 0.5, cols - 0.5)).any(axis=1)
-    if outside.any():
-        row, col = clicks[outside][0]
-        raise MarksError(
-            found=f"a click at row {row:.1f}, column {col:.1f}, outside the picture.",
-            needed=f"rows 0 to {rows - 1} and columns 0 to {cols - 1}.",
-            next_step="Correct the point, or mark the landmark as 'outside the film'.",
-        )
+    check_inside(radiograph, clicks)
     flat = radiograph.px_scale.to_plane(clicks)
     span_px = float(np.hypot(*(flat[-1] - flat[0])))
     if span_px < 5.0:

@@ -81,6 +81,7 @@ def errors_of(seed: int, cache: str, clicks_count: int) -> list[tuple[str, float
         if "overlapped" in canal.flags or beside_another(canal, truth):
             group = "overlapped"
         found.extend(canal_errors(canal, clicks, measured, scale, group))
+        found.extend(from_cusp(radiograph, calibration, canal, kind, rng, group))
     for file in truth.files:
         axis = np.asarray(file.axis_px)
         ends = axis[[0, -1]] + rng.normal(0.0, CLICK_SD_MM / scale, (2, 2))
@@ -94,6 +95,29 @@ def errors_of(seed: int, cache: str, clicks_count: int) -> list[tuple[str, float
         found.append(("scale_percent", 100.0 * (known.col_mm / scale - 1.0), group))
         found.append(("scale_z", np.log(known.col_mm / scale) / known.u_rel, group))
     return found
+
+
+def from_cusp(
+    radiograph: Radiograph,
+    calibration: Calibration,
+    canal: CanalTruth,
+    kind: FilmKind,
+    rng: np.random.Generator,
+    group: str,
+) -> list[tuple[str, float, str]]:
+    """Error of the length from a click on the coronal reference, where no canal is seen."""
+    clicks = noisy_clicks(canal, rng, sd_mm=CLICK_SD_MM, count=3, start="reference")
+    marks = CanalMarks(name=canal.name, clicks_px=tuple((float(r), float(c)) for r, c in clicks))
+    try:
+        measured = measure_canal(radiograph, calibration, marks, kind, Settings())
+    except RxMeasureError:
+        return [("cusp_refused", 1.0, group)]
+    line = extended(np.asarray(canal.centre_line_px) * canal.mm_per_px, 3.0)
+    first, _ = foot_on_polyline(line, clicks[0] * canal.mm_per_px)
+    last, _ = foot_on_polyline(line, clicks[-1] * canal.mm_per_px)
+    error = measured.canal_length.mm() - (last - first)
+    u = float(measured.canal_length.u_mm or 1.0)
+    return [("length_from_cusp_mm", error, group), ("length_from_cusp_z", error / u, group)]
 
 
 def beside_another(canal: CanalTruth, truth: PhantomTruth) -> bool:
