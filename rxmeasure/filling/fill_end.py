@@ -397,22 +397,19 @@ def _change_point(
     back, ahead = round(2.5 / step), round(1.5 / step)
     low = max(first + round(0.6 / step), last - round(1.5 / step))
     high = min(len(signal) - 3, last + round(1.0 / step))
+    # One window for all candidates, so that their sums of squares compare.
+    a, b = max(first, low - back), min(len(signal), high + ahead)
     best, best_cost = last, np.inf
     for e in range(low, high):
-        a, b = max(first, e - back), min(len(signal), e + ahead)
         x = np.arange(a, e) - e
         if len(x) < 5 or b - e < 3:
             continue
-        inside = signal[a:e]
+        inside, after = signal[a:e], signal[e:b]
         fit = np.polyfit(x, inside, 1)
-        after = signal[e:b]
         cost = float(
             ((inside - np.polyval(fit, x)) ** 2).sum() + ((after - after.mean()) ** 2).sum()
         )
-        # Windows differ in length: compare against the spread of the whole window.
-        whole = signal[a:b]
-        cost /= float(((whole - whole.mean()) ** 2).sum()) + noise**2
-        if fit[1] > after.mean() and cost < best_cost:
+        if fit[1] > after.mean() + noise and cost < best_cost:
             best, best_cost = e, cost
     return float(strip.s[best] - step / 2.0)
 
