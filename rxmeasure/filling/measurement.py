@@ -84,30 +84,32 @@ def measure_canal(
     frame = frame_for(radiograph, calibration, canal.clicks_px)
     bright = film_kind is not FilmKind.PREOPERATIVE
     trace = trace_line(radiograph, frame, canal.clicks_px, bright=bright)
-    seen = _look(radiograph, trace, canal, film_kind, settings)
-    loose_to = _unseen_coronal_part(seen, film_kind)
+    ends = _ends(radiograph, trace, canal, film_kind, settings)
+    loose_to = _unseen_coronal_part(trace, ends[2], film_kind)
     if loose_to > LOOSE_MM:
         trace = hold_to_clicks(trace, canal.clicks_px, loose_to)
-        seen = _look(radiograph, trace, canal, film_kind, settings)
+        ends = _ends(radiograph, trace, canal, film_kind, settings)
+    seen = _look(trace, *ends, film_kind, settings)
     return _put_together(radiograph, seen, canal, film_kind, settings)
 
 
-def _unseen_coronal_part(seen: _Seen, film_kind: FilmKind) -> float:
+def _unseen_coronal_part(trace: LineTrace, extent: FillExtent | None, film_kind: FilmKind) -> float:
     """Arc distance up to which there is no fill, instrument or canal to follow."""
-    if seen.extent is not None:
-        return seen.extent.start_s
-    if film_kind is FilmKind.PREOPERATIVE and seen.trace.seen.any():
-        return float(seen.trace.s[int(np.argmax(seen.trace.seen))])
+    if extent is not None:
+        return extent.start_s
+    if film_kind is FilmKind.PREOPERATIVE and trace.seen.any():
+        return float(trace.s[int(np.argmax(trace.seen))])
     return float("inf")
 
 
-def _look(
+def _ends(
     radiograph: Radiograph,
     trace: LineTrace,
     canal: CanalMarks,
     film_kind: FilmKind,
     settings: Settings,
-) -> _Seen:
+) -> tuple[CanalStrip, WidthProfile, FillExtent | None]:
+    """The straightened picture, the width along it, and where the fill starts and ends."""
     strip = canal_strip(radiograph, trace)
     width = measure_width(strip)
     tops = [
@@ -120,10 +122,21 @@ def _look(
         # A file or cone stands out of the orifice; a fill does not.
         below = max(tops) if tops and film_kind in _FILL_KINDS else None
         extent = find_extent(strip, width, below)
-    taper = density = puff = smallest = None
-    gaps: list[density_gaps.GapCandidate] = []
     if extent is not None and canal.core_end.point_px is not None:
         extent = _with_marked_end(extent, trace, strip, canal.core_end, settings)
+    return strip, width, extent
+
+
+def _look(
+    trace: LineTrace,
+    strip: CanalStrip,
+    width: WidthProfile,
+    extent: FillExtent | None,
+    film_kind: FilmKind,
+    settings: Settings,
+) -> _Seen:
+    taper = density = puff = smallest = None
+    gaps: list[density_gaps.GapCandidate] = []
     if extent is not None and film_kind in _FILL_KINDS:
         density = density_gaps.describe_density(strip, width, extent)
         if density is not None:
