@@ -1,0 +1,1 @@
+"""The window: the whole review on the picture, driven by the core's own functions."""

@@ -1,0 +1,232 @@
+"""Edits of the marks: each takes marks and returns new ones. No Qt, no napari.
+
+Points are (row, col) in pixels. A canal or reference may be unfinished (no or
+one click): the measuring leaves it out until it is whole.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from rxmeasure.errors import MarksError
+from rxmeasure.geometry import foot_on_polyline
+from rxmeasure.marks import (
+    CanalMarks,
+    Landmark,
+    LandmarkState,
+    LengthReference,
+    Override,
+    PointPx,
+    ReviewMarks,
+)
+from rxmeasure.tooth import usual_canals
+
+#: Landmarks of a canal that the pointer can place, with their words.
+LANDMARKS: dict[str, str] = {
+    "coronal_reference": "coronal reference",
+    "orifice": "orifice",
+    "radiographic_apex": "radiographic apex",
+    "core_end": "end of the core",
+    "sealer_end": "end of the sealer",
+    "post_end": "end of the post",
+}
+
+
+def canal_of(marks: ReviewMarks, name: str | None) -> CanalMarks | None:
+    """The canal of that name, or None."""
+    return next((c for c in marks.canals if c.name == name), None)
+
+
+def new_canal_name(marks: ReviewMarks) -> str:
+    """A name that is free: the next usual canal of the tooth, else a number."""
+    taken = {c.name for c in marks.canals}
+    usual = usual_canals(marks.tooth)
+    names = usual.names if usual is not None else ("single",)
+    for name in (*names, *(f"canal {k}" for k in range(2, 99))):
+        if name not in taken:
+            return name
+    raise MarksError(
+        found=f"{len(taken)} canals.",
+        needed="a free name for one more.",
+        next_step="Take a canal out first.",
+    )
+
+
+def add_canal(marks: ReviewMarks, name: str) -> ReviewMarks:
+    """With one more canal, without clicks yet."""
+    if canal_of(marks, name) is not None:
+        raise MarksError(
+            found=f"a canal already named '{name}'.",
+            needed="a name of its own for every canal.",
+            next_step="Choose another name, for example MB1 and MB2.",
+        )
+    return replace(marks, canals=(*marks.canals, CanalMarks(name=name, clicks_px=())))
+
+
+def remove_canal(marks: ReviewMarks, name: str) -> ReviewMarks:
+    """Without that canal and the overrides on it."""
+    return replace(
+        marks,
+        canals=tuple(c for c in marks.canals if c.name != name),
+        overrides=tuple(o for o in marks.overrides if o.canal != name),
+    )
+
+
+def rename_canal(marks: ReviewMarks, old: str, new: str) -> ReviewMarks:
+    """With another name for a canal; its overrides go with it."""
+    new = new.strip()
+    if not new:
+        raise MarksError(
+            found="an empty canal name.",
+            needed="a name, for example MB, D, P or single.",
+            next_step="Type a name.",
+        )
+    if new != old and canal_of(marks, new) is not None:
+        raise MarksError(
+            found=f"another canal named '{new}'.",
+            needed="a name of its own for every canal.",
+            next_step="Choose another name, for example MB1 and MB2.",
+        )
+    return replace(
+        change_canal(marks, old, name=new),
+        overrides=tuple(replace(o, canal=new) if o.canal == old else o for o in marks.overrides),
+    )
+
+
+def change_canal(marks: ReviewMarks, name: str, **fields: Any) -> ReviewMarks:
+    """With some fields of one canal changed."""
+    return replace(
+        marks,
+        canals=tuple(replace(c, **fields) if c.name == name else c for c in marks.canals),
+    )
+
+
+def add_click(marks: ReviewMarks, name: str, point_px: PointPx) -> ReviewMarks:
+    """With one more click at the apical end of a canal."""
+    canal = _canal(marks, name)
+    return change_canal(marks, name, clicks_px=(*canal.clicks_px, point_px))
+
+
+def insert_click(
+    marks: ReviewMarks, name: str, point_px: PointPx, line_px: tuple[PointPx, ...] = ()
+) -> ReviewMarks:
+    """With a click more between those of a canal, in the order along ``line_px``.
+
+    ``line_px`` is the traced line; without one the order is along the clicks.
+    """
+    clicks = _canal(marks, name).clicks_px
+    line = np.asarray(line_px if len(line_px) > 1 else clicks, dtype=np.float64)
+    feet = [foot_on_polyline(line, np.asarray(p))[0] for p in clicks]
+    place = int(np.searchsorted(feet, foot_on_polyline(line, np.asarray(point_px))[0]))
+    place = min(max(place, 1), len(clicks) - 1)
+    return change_canal(marks, name, clicks_px=(*clicks[:place], point_px, *clicks[place:]))
+
+
+def move_click(marks: ReviewMarks, name: str, index: int, point_px: PointPx) -> ReviewMarks:
+    """With one click moved; a coronal reference marked at the first click goes with it."""
+    canal = _canal(marks, name)
+    clicks = list(canal.clicks_px)
+    old, clicks[index] = clicks[index], point_px
+    fields: dict[str, Any] = {"clicks_px": tuple(clicks)}
+    if index == 0 and canal.coronal_reference.point_px == old:
+        fields["coronal_reference"] = replace(canal.coronal_reference, point_px=point_px)
+    return change_canal(marks, name, **fields)
+
+
+def remove_click(marks: ReviewMarks, name: str, index: int) -> ReviewMarks:
+    """Without one click of a canal."""
+    canal = _canal(marks, name)
+    clicks = (*canal.clicks_px[:index], *canal.clicks_px[index + 1 :])
+    fields: dict[str, Any] = {"clicks_px": clicks}
+    if index == 0 and canal.coronal_reference.point_px == canal.clicks_px[0]:
+        first = clicks[0] if clicks else None
+        fields["coronal_reference"] = (
+            replace(canal.coronal_reference, point_px=first) if first else Landmark()
+        )
+    return change_canal(marks, name, **fields)
+
+
+def set_landmark(
+    marks: ReviewMarks,
+    name: str,
+    landmark: str,
+    point_px: PointPx | None,
+    *,
+    state: LandmarkState | None = None,
+    label: str | None = None,
+) -> ReviewMarks:
+    """With a landmark of a canal placed, or the reason why it has no place."""
+    old: Landmark = getattr(_canal(marks, name), landmark)
+    if state is None:
+        state = LandmarkState.MARKED if point_px is not None else LandmarkState.NOT_GIVEN
+    new = Landmark(point_px=point_px, state=state, label=old.label if label is None else label)
+    return change_canal(marks, name, **{landmark: new})
+
+
+def add_reference(marks: ReviewMarks, kind: str, length_mm: float = 0.0) -> ReviewMarks:
+    """With one more object of known length (``"file"`` or ``"line"``), without points yet."""
+    reference = LengthReference(kind=kind, points_px=(), length_mm=length_mm)
+    return replace(marks, references=(*marks.references, reference))
+
+
+def remove_reference(marks: ReviewMarks, index: int) -> ReviewMarks:
+    """Without that object of known length."""
+    return replace(marks, references=tuple(r for k, r in enumerate(marks.references) if k != index))
+
+
+def change_reference(marks: ReviewMarks, index: int, **fields: Any) -> ReviewMarks:
+    """With some fields of one reference changed."""
+    return replace(
+        marks,
+        references=tuple(
+            replace(r, **fields) if k == index else r for k, r in enumerate(marks.references)
+        ),
+    )
+
+
+def add_reference_point(marks: ReviewMarks, index: int, point_px: PointPx) -> ReviewMarks:
+    """With one more click at the tip's end of a reference."""
+    points = marks.references[index].points_px
+    return change_reference(marks, index, points_px=(*points, point_px))
+
+
+def move_reference_point(
+    marks: ReviewMarks, index: int, place: int, point_px: PointPx
+) -> ReviewMarks:
+    """With one click of a reference moved."""
+    points = list(marks.references[index].points_px)
+    points[place] = point_px
+    return change_reference(marks, index, points_px=tuple(points))
+
+
+def remove_reference_point(marks: ReviewMarks, index: int, place: int) -> ReviewMarks:
+    """Without one click of a reference."""
+    points = marks.references[index].points_px
+    return change_reference(marks, index, points_px=(*points[:place], *points[place + 1 :]))
+
+
+def add_override(marks: ReviewMarks, override: Override) -> ReviewMarks:
+    """With a verdict changed by the reader; it takes the place of an earlier one."""
+    kept = tuple(
+        o for o in marks.overrides if (o.canal, o.rule_id) != (override.canal, override.rule_id)
+    )
+    return replace(marks, overrides=(*kept, override))
+
+
+def remove_override(marks: ReviewMarks, override: Override) -> ReviewMarks:
+    """Without that override."""
+    return replace(marks, overrides=tuple(o for o in marks.overrides if o != override))
+
+
+def _canal(marks: ReviewMarks, name: str) -> CanalMarks:
+    canal = canal_of(marks, name)
+    if canal is None:
+        raise MarksError(
+            found=f"no canal named '{name}'.",
+            needed="one of the canals of this film.",
+            next_step="Choose a canal in the list.",
+        )
+    return canal

@@ -1,0 +1,612 @@
+"""The open review: films, their marks, what was measured, and every undo. No Qt, no napari.
+
+The state is the one truth. Panels and the picture show it and ask it for edits;
+layers are drawn from it and never read back. A film's marks are frozen, so an
+edit is a new value and undo is the value before.
+"""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from enum import StrEnum
+from pathlib import Path
+from weakref import WeakKeyDictionary
+
+from psygnal import Signal
+from rxmeasure.record.draft import Draft
+
+from rxmeasure import __version__
+from rxmeasure.calibration.scale import Calibration
+from rxmeasure.errors import RxMeasureError
+from rxmeasure.filling.results import CanalMeasurement
+from rxmeasure.marks import CanalMarks, FilmKind, PointPx, ReviewMarks
+from rxmeasure.radiograph import Radiograph
+from rxmeasure.reading import read_radiograph
+from rxmeasure.review import Review
+from rxmeasure.tracing.preview import TracePreview
+from rxmeasure_napari import marks_edits
+
+#: Steps that can be undone (choice: a long review has some hundred edits).
+UNDO_DEPTH = 500
+
+
+class Step(StrEnum):
+    """Steps of the review, in the order of the work."""
+
+    PICTURE = "picture"
+    CALIBRATE = "calibrate"
+    CANALS = "canals"
+    FILL = "fill"
+    VERDICT = "verdict"
+    KEEP = "keep"
+
+
+class Purpose(StrEnum):
+    """What the next click on the picture means."""
+
+    LOOK = "look"
+    CANAL = "canal"
+    REFERENCE = "reference"
+    LANDMARK = "landmark"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pointing:
+    """What the next click means, and for what.
+
+    ``canal`` names the canal of a CANAL or LANDMARK click, ``landmark`` the
+    field of `CanalMarks`, ``reference`` the place in ``marks.references``.
+    """
+
+    purpose: Purpose = Purpose.LOOK
+    canal: str = ""
+    landmark: str = ""
+    reference: int = -1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Handle:
+    """A point of the marks that can be dragged, nudged or taken out.
+
+    ``kind`` is ``"click"``, ``"landmark"`` or ``"reference"``; ``canal`` and
+    ``landmark`` or ``reference`` say whose; ``index`` the place in its list.
+    """
+
+    kind: str
+    point_px: PointPx
+    canal: str = ""
+    landmark: str = ""
+    reference: int = -1
+    index: int = -1
+
+    def same_as(self, other: Handle | None) -> bool:
+        """Whether both name one point, wherever it lies."""
+        return other is not None and (
+            self.kind,
+            self.canal,
+            self.landmark,
+            self.reference,
+            self.index,
+        ) == (other.kind, other.canal, other.landmark, other.reference, other.index)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Work:
+    """What a person can change on one film; one undo step keeps one of these."""
+
+    marks: ReviewMarks
+    inverted: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Computed:
+    """What came out of one state of the marks. Either a review or the reason for none.
+
+    ``revision`` tells for which marks; ``calibration`` may be there without a
+    review (no canal yet).
+    """
+
+    revision: int
+    calibration: Calibration | None = None
+    review: Review | None = None
+    problem: RxMeasureError | None = None
+
+
+@dataclass
+class _Memory:
+    """One undo step."""
+
+    label: str
+    work: Work
+
+
+class OpenFilm:
+    """One film under review.
+
+    Parameters
+    ----------
+    path : Path
+        The image file.
+    radiograph : Radiograph
+    work : Work
+        Marks to start from.
+
+    Attributes
+    ----------
+    revision : int
+        Rises with every change of the marks; results of an older one are dropped.
+    computed : Computed
+        Last results; ``computed.revision < revision`` while newer ones are on the way.
+    preview : TracePreview or None
+        Line of the canal being traced, while the pointer moves or before the
+        review is there; ``preview_canal`` names its canal.
+    kept : Work or None
+        What the review file beside the image holds; None without one.
+    changed_image : RxMeasureError or None
+        Set when the review or draft belongs to another image; nothing is
+        measured until a reason is given.
+    """
+
+    marks_changed = Signal()
+    computed_changed = Signal()
+    preview_changed = Signal()
+    kept_changed = Signal()
+    radiograph_changed = Signal()
+    busy_changed = Signal(bool)
+
+    def __init__(self, path: Path, radiograph: Radiograph, work: Work) -> None:
+        self.id = uuid.uuid4().hex
+        self.path = path
+        self._radiographs = {work.inverted: radiograph}
+        self._work = work
+        self._done: list[_Memory] = []
+        self._undone: list[_Memory] = []
+        self.revision = 0
+        self.computed = Computed(revision=-1)
+        self.preview: TracePreview | None = None
+        self.preview_canal = ""
+        self.kept: Work | None = None
+        self.changed_image: RxMeasureError | None = None
+
+    @property
+    def name(self) -> str:
+        """File name of the image."""
+        return self.path.name
+
+    @property
+    def work(self) -> Work:
+        """All that a person can change."""
+        return self._work
+
+    @property
+    def marks(self) -> ReviewMarks:
+        """Marks as they stand."""
+        return self._work.marks
+
+    @property
+    def radiograph(self) -> Radiograph:
+        """The image in the polarity chosen."""
+        return self._radiographs[self._work.inverted]
+
+    @property
+    def review(self) -> Review | None:
+        """Last review; may be one edit behind (`is_current`)."""
+        return self.computed.review
+
+    @property
+    def is_current(self) -> bool:
+        """Whether the results belong to the marks as they stand."""
+        return self.computed.revision == self.revision
+
+    @property
+    def calibration(self) -> Calibration | None:
+        """Scale as last computed."""
+        return self.computed.calibration
+
+    @property
+    def has_unkept_work(self) -> bool:
+        """Whether something differs from the review file (or from nothing at all)."""
+        if self.kept is None:
+            return bool(self._done)
+        return self._work != self.kept
+
+    def measured(self, canal: str | None) -> CanalMeasurement | None:
+        """Measurement of a canal, or None."""
+        if self.review is None:
+            return None
+        return next((c for c in self.review.canals if c.name == canal), None)
+
+    # Edits.
+
+    def edit(self, label: str, marks: ReviewMarks) -> None:
+        """Take new marks; ``label`` says what was done, for undo."""
+        self._change(label, Work(marks=marks, inverted=self._work.inverted))
+
+    def set_inverted(self, inverted: bool) -> None:
+        """Turn the grey levels, or turn them back; the file is read anew for it.
+
+        Raises
+        ------
+        ImageReadError
+            The file cannot be read any more.
+        ImageChangedError
+            It is no longer the same file.
+        """
+        if inverted not in self._radiographs:
+            again = read_radiograph(self.path, invert=inverted)
+            if again.source.sha256 != self.radiograph.source.sha256:
+                from rxmeasure.errors import ImageChangedError
+
+                raise ImageChangedError(
+                    found=f"{self.name} has changed on the disk since it was opened.",
+                    needed="the image as it was opened.",
+                    next_step="Close this film and open it again.",
+                )
+            self._radiographs[inverted] = again
+        self._change("turn the grey levels", Work(marks=self.marks, inverted=inverted))
+
+    def _change(self, label: str, work: Work) -> None:
+        if work == self._work:
+            return
+        self._done.append(_Memory(label, self._work))
+        del self._done[:-UNDO_DEPTH]
+        self._undone.clear()
+        self._take(work)
+
+    @property
+    def undo_label(self) -> str:
+        """What undo would take back; empty when nothing."""
+        return self._done[-1].label if self._done else ""
+
+    @property
+    def redo_label(self) -> str:
+        """What redo would do again; empty when nothing."""
+        return self._undone[-1].label if self._undone else ""
+
+    def undo(self) -> None:
+        """Take the last edit back."""
+        self._step(self._done, self._undone)
+
+    def redo(self) -> None:
+        """Do the edit again that was taken back last."""
+        self._step(self._undone, self._done)
+
+    def _step(self, source: list[_Memory], target: list[_Memory]) -> None:
+        if not source:
+            return
+        memory = source.pop()
+        target.append(_Memory(memory.label, self._work))
+        self._take(memory.work)
+
+    def _take(self, work: Work) -> None:
+        turned = work.inverted != self._work.inverted
+        self._work = work
+        self.revision += 1
+        if self.preview_canal and marks_edits.canal_of(work.marks, self.preview_canal) is None:
+            self.set_preview("", None)
+        if turned:
+            self.radiograph_changed.emit()
+        self.marks_changed.emit()
+
+    # Results.
+
+    def take_computed(self, computed: Computed) -> bool:
+        """Take results unless they belong to older marks; tell whether they were taken."""
+        if computed.revision != self.revision:
+            return False
+        self.computed = computed
+        self.computed_changed.emit()
+        return True
+
+    def set_preview(self, canal: str, preview: TracePreview | None) -> None:
+        """Show a line before its canal is measured; None takes it away."""
+        if preview is None and self.preview is None:
+            return
+        self.preview, self.preview_canal = preview, canal if preview is not None else ""
+        self.preview_changed.emit()
+
+    # Keeping.
+
+    def set_kept(self, work: Work | None) -> None:
+        """Tell what the review file now holds."""
+        self.kept = work
+        self.kept_changed.emit()
+
+    def draft(self, *, canal: str, step: str) -> Draft:
+        """The unfinished work as the draft file keeps it."""
+        return Draft(
+            image=self.radiograph.source,
+            inverted=self._work.inverted,
+            marks=self.marks,
+            canal=canal,
+            step=step,
+            saved_utc=datetime.now(UTC).isoformat(timespec="seconds"),
+            software_version=__version__,
+        )
+
+    def handles(self, canal: str | None = None) -> list[Handle]:
+        """Points that can be dragged: those of one canal (None: of all), and the references."""
+        found = [
+            Handle(kind="reference", point_px=point, reference=k, index=i)
+            for k, reference in enumerate(self.marks.references)
+            for i, point in enumerate(reference.points_px)
+        ]
+        for marks in self.marks.canals:
+            if canal is None or marks.name == canal:
+                found += _canal_handles(marks)
+        return found
+
+
+def _canal_handles(canal: CanalMarks) -> list[Handle]:
+    clicks = [
+        Handle(kind="click", point_px=point, canal=canal.name, index=i)
+        for i, point in enumerate(canal.clicks_px)
+    ]
+    landmarks = []
+    for name in marks_edits.LANDMARKS:
+        point = getattr(canal, name).point_px
+        if point is not None and point not in canal.clicks_px:
+            landmarks.append(
+                Handle(kind="landmark", point_px=point, canal=canal.name, landmark=name)
+            )
+    return clicks + landmarks
+
+
+def moved(marks: ReviewMarks, handle: Handle, point_px: PointPx) -> ReviewMarks:
+    """Marks with the point of that handle at another place."""
+    if handle.kind == "reference":
+        return marks_edits.move_reference_point(marks, handle.reference, handle.index, point_px)
+    if handle.kind == "click":
+        return marks_edits.move_click(marks, handle.canal, handle.index, point_px)
+    canal = marks_edits.canal_of(marks, handle.canal)
+    state = None if canal is None else getattr(canal, handle.landmark).state
+    return marks_edits.set_landmark(marks, handle.canal, handle.landmark, point_px, state=state)
+
+
+def without(marks: ReviewMarks, handle: Handle) -> ReviewMarks:
+    """Marks without the point of that handle."""
+    if handle.kind == "reference":
+        return marks_edits.remove_reference_point(marks, handle.reference, handle.index)
+    if handle.kind == "click":
+        return marks_edits.remove_click(marks, handle.canal, handle.index)
+    return marks_edits.set_landmark(marks, handle.canal, handle.landmark, None)
+
+
+@dataclass
+class Told:
+    """A line for the reader: ``kind`` is ``"note"``, ``"warning"`` or ``"refusal"``."""
+
+    text: str
+    kind: str = "note"
+
+
+@dataclass
+class _Chosen:
+    """What is in front of the reader."""
+
+    film: OpenFilm | None = None
+    canal: str | None = None
+    step: Step = Step.PICTURE
+    pointing: Pointing = field(default_factory=Pointing)
+    handle: Handle | None = None
+    place_px: float | None = None
+    gap: int | None = None
+
+
+class ReviewState:
+    """All films in one window, and what is in front of the reader."""
+
+    film_added = Signal(object)
+    film_removed = Signal(object)
+    film_chosen = Signal(object)
+    canal_chosen = Signal(object)
+    step_chosen = Signal(object)
+    pointing_changed = Signal(object)
+    handle_chosen = Signal(object)
+    place_hovered = Signal(object)
+    gap_chosen = Signal(object)
+    told = Signal(object)
+
+    def __init__(self) -> None:
+        self.films: list[OpenFilm] = []
+        self._now = _Chosen()
+        self.last_told: Told | None = None
+
+    @property
+    def film(self) -> OpenFilm | None:
+        """The film being worked on."""
+        return self._now.film
+
+    @property
+    def canal(self) -> str | None:
+        """The canal being worked on."""
+        return self._now.canal
+
+    @property
+    def step(self) -> Step:
+        """The step in front."""
+        return self._now.step
+
+    @property
+    def pointing(self) -> Pointing:
+        """What the next click on the picture means."""
+        return self._now.pointing
+
+    @property
+    def handle(self) -> Handle | None:
+        """The point that keys move or take out."""
+        return self._now.handle
+
+    @property
+    def place_px(self) -> float | None:
+        """Place along the canal that the reader points at in plot or picture (``s_px``)."""
+        return self._now.place_px
+
+    @property
+    def gap(self) -> int | None:
+        """The void that the reader chose, as its place in the measurement's list."""
+        return self._now.gap
+
+    def add_film(self, film: OpenFilm) -> None:
+        """Take a film in and bring it to the front."""
+        self.films.append(film)
+        film.marks_changed.connect(lambda: self._after_marks(film))
+        self.film_added.emit(film)
+        self.choose_film(film)
+
+    def remove_film(self, film: OpenFilm) -> None:
+        """Close a film."""
+        if film not in self.films:
+            return
+        self.films.remove(film)
+        if self.film is film:
+            self.choose_film(self.films[-1] if self.films else None)
+        self.film_removed.emit(film)
+
+    def choose_film(self, film: OpenFilm | None) -> None:
+        """Bring a film to the front."""
+        if film is self._now.film:
+            return
+        self.point_for(Pointing())
+        self._now.film = film
+        self._now.canal = None
+        self._now.handle = self._now.gap = self._now.place_px = None
+        self.film_chosen.emit(film)
+        names = [c.name for c in film.marks.canals] if film else []
+        self.choose_canal(names[0] if names else None)
+
+    def next_film(self, by: int = 1) -> None:
+        """Bring the next film to the front."""
+        if self.film is not None and len(self.films) > 1:
+            self.choose_film(self.films[(self.films.index(self.film) + by) % len(self.films)])
+
+    def choose_canal(self, name: str | None) -> None:
+        """Bring a canal to the front."""
+        if name == self._now.canal:
+            return
+        if self.pointing.purpose in (Purpose.CANAL, Purpose.LANDMARK):
+            self.point_for(Pointing())
+        self._now.canal = name
+        self.choose_handle(None)
+        self.choose_gap(None)
+        self.canal_chosen.emit(name)
+
+    def next_canal(self, by: int = 1) -> None:
+        """Bring the next canal of the film to the front."""
+        names = [c.name for c in self.film.marks.canals] if self.film else []
+        if names:
+            here = names.index(self.canal) if self.canal in names else -1
+            self.choose_canal(names[(here + by) % len(names)])
+
+    def choose_step(self, step: Step) -> None:
+        """Bring a step to the front."""
+        if step is not self._now.step:
+            self._now.step = step
+            self.step_chosen.emit(step)
+
+    def next_step(self, by: int = 1) -> None:
+        """Go one step on or back."""
+        steps = list(Step)
+        place = min(max(steps.index(self.step) + by, 0), len(steps) - 1)
+        self.choose_step(steps[place])
+
+    def point_for(self, pointing: Pointing) -> None:
+        """Say what the next click on the picture means."""
+        if pointing != self._now.pointing:
+            self._now.pointing = pointing
+            self.pointing_changed.emit(pointing)
+
+    def choose_handle(self, handle: Handle | None) -> None:
+        """Choose the point that keys act on."""
+        if handle != self._now.handle:
+            self._now.handle = handle
+            self.handle_chosen.emit(handle)
+
+    def hover_place(self, s_px: float | None) -> None:
+        """Point at a place along the canal."""
+        if s_px != self._now.place_px:
+            self._now.place_px = s_px
+            self.place_hovered.emit(s_px)
+
+    def choose_gap(self, index: int | None) -> None:
+        """Choose a void of the canal in front."""
+        if index != self._now.gap:
+            self._now.gap = index
+            self.gap_chosen.emit(index)
+
+    def tell(self, text: str, kind: str = "note") -> None:
+        """Show the reader a line."""
+        self.last_told = Told(text, kind)
+        self.told.emit(self.last_told)
+
+    def refuse(self, error: RxMeasureError) -> None:
+        """Show a refusal: what was found, what was needed, what to do next."""
+        self.tell(str(error), "refusal")
+
+    def try_edit(self, label: str, change: Callable[[ReviewMarks], ReviewMarks]) -> bool:
+        """Edit the marks of the film in front; a refusal is shown. True when it was done."""
+        if self.film is None:
+            return False
+        try:
+            self.film.edit(label, change(self.film.marks))
+        except RxMeasureError as error:
+            self.refuse(error)
+            return False
+        return True
+
+    def begin_canal(self, name: str | None = None) -> None:
+        """Add a canal and take clicks for it."""
+        if self.film is None:
+            return
+        try:
+            name = name or marks_edits.new_canal_name(self.film.marks)
+        except RxMeasureError as error:
+            self.refuse(error)
+            return
+        if self.try_edit(f"new canal {name}", lambda m: marks_edits.add_canal(m, name)):
+            self.choose_canal(name)
+            self.point_for(Pointing(purpose=Purpose.CANAL, canal=name))
+
+    def begin_reference(self, kind: str = "file", length_mm: float = 0.0) -> None:
+        """Add an object of known length and take clicks for it."""
+        if self.film is None:
+            return
+        place = len(self.film.marks.references)
+        self.try_edit("new known length", lambda m: marks_edits.add_reference(m, kind, length_mm))
+        self.point_for(Pointing(purpose=Purpose.REFERENCE, reference=place))
+
+    def _after_marks(self, film: OpenFilm) -> None:
+        """Undo may have taken away what is in front."""
+        if film is not self.film:
+            return
+        names = [c.name for c in film.marks.canals]
+        if self.canal not in names:
+            self.choose_canal(names[0] if names else None)
+        pointing = self.pointing
+        if pointing.purpose is Purpose.REFERENCE and pointing.reference >= len(
+            film.marks.references
+        ):
+            self.point_for(Pointing())
+        if pointing.canal and pointing.canal not in names:
+            self.point_for(Pointing())
+        if self.handle is not None:
+            again = next((h for h in film.handles() if h.same_as(self.handle)), None)
+            self.choose_handle(again)
+
+
+_STATES: WeakKeyDictionary[object, ReviewState] = WeakKeyDictionary()
+
+
+def state_of(viewer: object) -> ReviewState:
+    """The state that belongs to one viewer; made at the first call."""
+    if viewer not in _STATES:
+        _STATES[viewer] = ReviewState()
+    return _STATES[viewer]
+
+
+def new_marks(film_kind: FilmKind, reader: str = "") -> ReviewMarks:
+    """Marks of a film that was never reviewed."""
+    return ReviewMarks(film_kind=film_kind, reader=reader)
