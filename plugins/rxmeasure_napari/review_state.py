@@ -145,6 +145,10 @@ class OpenFilm:
         review is there; ``preview_canal`` names its canal.
     kept : Work or None
         What the review file beside the image holds; None without one.
+    provisional : ReviewMarks or None
+        Marks with a point on its way, while it is dragged; for drawing only.
+    restored : str
+        Says so when unfinished work was found and taken up.
     changed_image : RxMeasureError or None
         Set when the review or draft belongs to another image; nothing is
         measured until a reason is given.
@@ -170,6 +174,8 @@ class OpenFilm:
         self.preview_canal = ""
         self.kept: Work | None = None
         self.changed_image: RxMeasureError | None = None
+        self.restored = ""
+        self.provisional: ReviewMarks | None = None
 
     @property
     def name(self) -> str:
@@ -308,6 +314,12 @@ class OpenFilm:
         self.preview, self.preview_canal = preview, canal if preview is not None else ""
         self.preview_changed.emit()
 
+    def set_provisional(self, marks: ReviewMarks | None) -> None:
+        """Draw these marks while a point is dragged; None goes back to the real ones."""
+        if marks is not self.provisional:
+            self.provisional = marks
+            self.preview_changed.emit()
+
     # Keeping.
 
     def set_kept(self, work: Work | None) -> None:
@@ -397,7 +409,11 @@ class _Chosen:
 
 
 class ReviewState:
-    """All films in one window, and what is in front of the reader."""
+    """All films in one window, and what is in front of the reader.
+
+    ``next_reference_kind`` and ``next_reference_length_mm`` are what the first
+    click on a new known length makes.
+    """
 
     film_added = Signal(object)
     film_removed = Signal(object)
@@ -414,6 +430,8 @@ class ReviewState:
         self.films: list[OpenFilm] = []
         self._now = _Chosen()
         self.last_told: Told | None = None
+        self.next_reference_kind = "file"
+        self.next_reference_length_mm = 0.0
 
     @property
     def film(self) -> OpenFilm | None:
@@ -487,7 +505,7 @@ class ReviewState:
         """Bring a canal to the front."""
         if name == self._now.canal:
             return
-        if self.pointing.purpose in (Purpose.CANAL, Purpose.LANDMARK):
+        if self.pointing.canal != (name or ""):
             self.point_for(Pointing())
         self._now.canal = name
         self.choose_handle(None)
@@ -558,7 +576,7 @@ class ReviewState:
         return True
 
     def begin_canal(self, name: str | None = None) -> None:
-        """Add a canal and take clicks for it."""
+        """Take clicks for a canal; the first click makes it."""
         if self.film is None:
             return
         try:
@@ -566,17 +584,47 @@ class ReviewState:
         except RxMeasureError as error:
             self.refuse(error)
             return
-        if self.try_edit(f"new canal {name}", lambda m: marks_edits.add_canal(m, name)):
+        if marks_edits.canal_of(self.film.marks, name) is None:
+            self.choose_canal(None)
+        else:
             self.choose_canal(name)
-            self.point_for(Pointing(purpose=Purpose.CANAL, canal=name))
+        self.point_for(Pointing(purpose=Purpose.CANAL, canal=name))
 
-    def begin_reference(self, kind: str = "file", length_mm: float = 0.0) -> None:
-        """Add an object of known length and take clicks for it."""
-        if self.film is None:
-            return
-        place = len(self.film.marks.references)
-        self.try_edit("new known length", lambda m: marks_edits.add_reference(m, kind, length_mm))
-        self.point_for(Pointing(purpose=Purpose.REFERENCE, reference=place))
+    def begin_reference(self) -> None:
+        """Take clicks for one more object of known length; the first click makes it."""
+        if self.film is not None:
+            place = len(self.film.marks.references)
+            self.point_for(Pointing(purpose=Purpose.REFERENCE, reference=place))
+
+    def place_point(self, point_px: PointPx) -> bool:
+        """Do what the next click on the picture means; False when it means nothing."""
+        pointing = self.pointing
+        if pointing.purpose is Purpose.CANAL:
+            name = pointing.canal
+            done = self.try_edit(f"click on canal {name}", lambda m: _click(m, name, point_px))
+            self.choose_canal(name)
+            return done
+        if pointing.purpose is Purpose.REFERENCE:
+            return self.try_edit(
+                "click on the known length", lambda m: self._reference_click(m, point_px)
+            )
+        if pointing.purpose is Purpose.LANDMARK:
+            done = self.try_edit(
+                f"{marks_edits.LANDMARKS[pointing.landmark]} of canal {pointing.canal}",
+                lambda m: marks_edits.set_landmark(m, pointing.canal, pointing.landmark, point_px),
+            )
+            self.point_for(Pointing())
+            return done
+        return False
+
+    def _reference_click(self, marks: ReviewMarks, point_px: PointPx) -> ReviewMarks:
+        place = self.pointing.reference
+        if place >= len(marks.references):
+            place = len(marks.references)
+            marks = marks_edits.add_reference(
+                marks, self.next_reference_kind, self.next_reference_length_mm
+            )
+        return marks_edits.add_reference_point(marks, place, point_px)
 
     def _after_marks(self, film: OpenFilm) -> None:
         """Undo may have taken away what is in front."""
@@ -586,15 +634,19 @@ class ReviewState:
         if self.canal not in names:
             self.choose_canal(names[0] if names else None)
         pointing = self.pointing
-        if pointing.purpose is Purpose.REFERENCE and pointing.reference >= len(
-            film.marks.references
+        if pointing.reference > len(film.marks.references) or (
+            pointing.purpose is Purpose.LANDMARK and pointing.canal not in names
         ):
-            self.point_for(Pointing())
-        if pointing.canal and pointing.canal not in names:
             self.point_for(Pointing())
         if self.handle is not None:
             again = next((h for h in film.handles() if h.same_as(self.handle)), None)
             self.choose_handle(again)
+
+
+def _click(marks: ReviewMarks, name: str, point_px: PointPx) -> ReviewMarks:
+    if marks_edits.canal_of(marks, name) is None:
+        marks = marks_edits.add_canal(marks, name)
+    return marks_edits.add_click(marks, name, point_px)
 
 
 _STATES: WeakKeyDictionary[object, ReviewState] = WeakKeyDictionary()
