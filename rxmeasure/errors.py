@@ -80,3 +80,9 @@ class WriteError(RxMeasureError):
 
 class NotCalibratedError(CalibrationError):
     """Millimetres were asked of something that has no scale."""
+
+
+class WindowMissingError(RxMeasureError):
+    """The window is not installed, or this machine cannot show it."""
+
+    exit_code = 11

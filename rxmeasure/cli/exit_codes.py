@@ -21,6 +21,7 @@ MEANINGS: dict[int, str] = {
     errors.ImageChangedError.exit_code: "the image is not the one of the review",
     errors.WriteError.exit_code: "a result cannot be written; nothing is lost",
     PARTLY_REFUSED: "several images: some were reviewed, some refused",
+    errors.WindowMissingError.exit_code: "the window is not installed, or cannot be shown here",
     STOPPED: "stopped by Ctrl-C",
 }
 

@@ -16,6 +16,7 @@ VERBS: dict[str, tuple[str, str, str]] = {
         "review",
         "Scale, trace, measure and judge films; keep a review file.",
     ),
+    "open": (f"{_HERE}.open", "open", "Open films in the window and review them there."),
     "report": (f"{_HERE}.report", "report", "Write a review as an HTML page and a PDF."),
     "info": (f"{_HERE}.info", "info", "Say what is in an image file, and all versions."),
     "calibrate": (f"{_HERE}.calibrate", "calibrate", "Find the scale of one film."),
