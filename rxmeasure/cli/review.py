@@ -27,9 +27,6 @@ if TYPE_CHECKING:
     from rxmeasure.report.options import ReportOptions
     from rxmeasure.review import Review
 
-#: Written as the rule of an override that passes over a changed image.
-IMAGE_CHANGED = "image-changed"
-
 #: Options that belong to one image and its clicks.
 _ONE_IMAGE_OPTIONS = ("marks_file", "clicks", "canals", "file_clicks", "line_clicks")
 
@@ -197,7 +194,7 @@ def _review(
 ) -> Review:
     from rxmeasure.cli.marks_input import marks_file_for, marks_for
     from rxmeasure.marks import Override
-    from rxmeasure.record.review_file import check_image, load_review, review_path
+    from rxmeasure.record.review_file import IMAGE_CHANGED, check_image, load_review, review_path
     from rxmeasure.review import review_film
 
     marks = marks_for(image, options)

@@ -32,6 +32,8 @@ if TYPE_CHECKING:
     from cattrs import Converter
 
 SUFFIX = ".rxreview.json"
+#: Written as the rule of an override that passes over a changed image.
+IMAGE_CHANGED = "image-changed"
 
 # Line breaks inside an array of plain numbers; a JSON string never holds a raw line break.
 _NUMBER_ARRAY = re.compile(r"\[\n[-+.\deE,\s]*\]")
