@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import wraps
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -19,6 +20,8 @@ _NOMINAL = (
     "Nominal: makers keep to a tolerance, and real canals are seldom round. A plausibility "
     "band, not a truth."
 )
+
+_Command = Callable[..., None]
 
 _canal_options = all_of(
     click.option("--size", type=float, required=True, metavar="ISO", help="Size of the last file."),
@@ -49,14 +52,33 @@ _product_option: Callable[[Any], Any] = click.option(
 )
 
 
-def _canal(
-    size: float, taper: float, working_length: float, orifice: float | None
-) -> PreparedCanal:
-    from rxmeasure.fit import PreparedCanal
+def _with_canal(command: _Command) -> _Command:
+    """Options of the prepared canal, given to the command as ``prepared``."""
 
-    return PreparedCanal(
-        size=size, taper=taper, working_length_mm=working_length, orifice_mm=orifice
-    )
+    @_canal_options
+    @wraps(command)
+    def made(
+        size: float, taper: float, working_length: float, orifice: float | None, **others: Any
+    ) -> None:
+        from rxmeasure.fit import PreparedCanal
+
+        prepared = PreparedCanal(
+            size=size, taper=taper, working_length_mm=working_length, orifice_mm=orifice
+        )
+        command(prepared=prepared, **others)
+
+    return made
+
+
+def _with_point(command: _Command) -> _Command:
+    """Options of a point, given to the command as ``point``."""
+
+    @_point_options
+    @wraps(command)
+    def made(point_size: float, point_taper: float, **others: Any) -> None:
+        command(point=NominalShape(size=point_size, taper=point_taper), **others)
+
+    return made
 
 
 def _product(name: str) -> Product:
@@ -119,14 +141,11 @@ def diameters(
 
 
 @fit.command()
-@_canal_options
+@_with_canal
 @click.option("--step", type=float, default=1.0, show_default=True, metavar="MM", help="Step.")
 @output_options
 def canal(
-    size: float,
-    taper: float,
-    working_length: float,
-    orifice: float | None,
+    prepared: PreparedCanal,
     step: float,
     as_json: bool,
     decimal_comma: bool,
@@ -134,7 +153,6 @@ def canal(
     """Diameter of the prepared canal at each millimetre from the working length."""
     from rxmeasure.fit import canal_diameters
 
-    prepared = _canal(size, taper, working_length, orifice)
     found = canal_diameters(prepared, step_mm=step)
     numbers = numbers_for(decimal_comma)
     rows = [("from working length", "diameter", "")]
@@ -155,15 +173,14 @@ def canal(
 
 
 @fit.command()
-@_point_options
+@_with_point
 @click.option("--cut", type=float, metavar="MM", help="Length cut off the tip.")
 @click.option("--to-size", type=float, metavar="ISO", help="Size wanted at the tip.")
 @click.option("--cut-u", type=float, default=0.0, metavar="MM", help="Uncertainty of the cut.")
 @_product_option
 @output_options
 def trim(
-    point_size: float,
-    point_taper: float,
+    point: NominalShape,
     cut: float | None,
     to_size: float | None,
     cut_u: float,
@@ -176,7 +193,6 @@ def trim(
 
     if (cut is None) == (to_size is None):
         raise click.UsageError("Give --cut or --to-size.")
-    point = NominalShape(size=point_size, taper=point_taper)
     numbers = numbers_for(decimal_comma)
     if cut is not None:
         trimmed = core.trim(point, cut, u_cut_mm=cut_u, product=_product(product))
@@ -198,17 +214,13 @@ def trim(
 
 
 @fit.command()
-@_point_options
-@_canal_options
+@_with_point
+@_with_canal
 @_product_option
 @output_options
 def seat(
-    point_size: float,
-    point_taper: float,
-    size: float,
-    taper: float,
-    working_length: float,
-    orifice: float | None,
+    point: NominalShape,
+    prepared: PreparedCanal,
     product: str,
     as_json: bool,
     decimal_comma: bool,
@@ -216,8 +228,6 @@ def seat(
     """Where a point, trimmed or not, comes to rest in the prepared canal."""
     from rxmeasure.fit import seat_point
 
-    prepared = _canal(size, taper, working_length, orifice)
-    point = NominalShape(size=point_size, taper=point_taper)
     found = seat_point(point, prepared, product=_product(product))
     emit(
         "fit seat",
@@ -235,23 +245,19 @@ def seat(
     "--carrier-taper", type=float, required=True, metavar="MM/MM", help="Its taper; 0: parallel."
 )
 @click.option("--tip-u", type=float, default=0.0, metavar="MM", help="Uncertainty of the tip.")
-@_canal_options
+@_with_canal
 @output_options
 def carrier(
     tip: float,
     carrier_taper: float,
     tip_u: float,
-    size: float,
-    taper: float,
-    working_length: float,
-    orifice: float | None,
+    prepared: PreparedCanal,
     as_json: bool,
     decimal_comma: bool,
 ) -> None:
     """Depth at which a heat carrier or plugger binds, against 4 to 6 mm short."""
     from rxmeasure.fit import carrier_fit
 
-    prepared = _canal(size, taper, working_length, orifice)
     found = carrier_fit(tip_mm=tip, taper=carrier_taper, canal=prepared, u_tip_mm=tip_u)
     numbers = numbers_for(decimal_comma)
     lines = folded(
@@ -265,16 +271,13 @@ def carrier(
 
 
 @fit.command()
-@_canal_options
+@_with_canal
 @click.option(
     "--plug", type=float, default=5.0, show_default=True, metavar="MM", help="Length of the plug."
 )
 @output_options
 def backfill(
-    size: float,
-    taper: float,
-    working_length: float,
-    orifice: float | None,
+    prepared: PreparedCanal,
     plug: float,
     as_json: bool,
     decimal_comma: bool,
@@ -282,7 +285,6 @@ def backfill(
     """Volumes of plug and backfill, and the number of increments of 2 to 3 mm."""
     from rxmeasure.fit import plan_fill
 
-    prepared = _canal(size, taper, working_length, orifice)
     plan = plan_fill(prepared, plug_mm=plug)
     numbers = numbers_for(decimal_comma)
     fewest, most = plan.increments
@@ -310,17 +312,13 @@ def backfill(
 
 
 @fit.command()
-@_point_options
-@_canal_options
+@_with_point
+@_with_canal
 @_product_option
 @output_options
 def sealer(
-    point_size: float,
-    point_taper: float,
-    size: float,
-    taper: float,
-    working_length: float,
-    orifice: float | None,
+    point: NominalShape,
+    prepared: PreparedCanal,
     product: str,
     as_json: bool,
     decimal_comma: bool,
@@ -328,8 +326,6 @@ def sealer(
     """Share of the canal that a single point leaves to the sealer."""
     from rxmeasure.fit import sealer_share
 
-    prepared = _canal(size, taper, working_length, orifice)
-    point = NominalShape(size=point_size, taper=point_taper)
     share = sealer_share(point, prepared, product=_product(product))
     numbers = numbers_for(decimal_comma)
     lines = folded(

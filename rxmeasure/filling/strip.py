@@ -40,9 +40,6 @@ class CanalStrip:
         Grey levels.
     seen : ndarray of bool, shape (N,)
         Rows in which the trace saw its line.
-    noise : float
-        Standard deviation of the pixel noise as it is in ``values``, estimated from
-        differences that cancel smooth structure.
     crop : PictureCrop
     """
 
@@ -53,7 +50,6 @@ class CanalStrip:
     t: FloatArray
     values: FloatArray
     seen: NDArray[np.bool_]
-    noise: float
     crop: PictureCrop
 
     @property
@@ -122,7 +118,6 @@ def canal_strip(radiograph: Radiograph, trace: LineTrace) -> CanalStrip:
         t=t,
         values=values,
         seen=np.interp(s, trace.s, trace.seen, left=0.0, right=0.0) > 0.5,
-        noise=pixel_noise(crop.pixels.astype(np.float64)),
         crop=crop,
     )
 
