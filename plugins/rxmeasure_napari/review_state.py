@@ -339,17 +339,18 @@ class OpenFilm:
             software_version=__version__,
         )
 
-    def handles(self, canal: str | None = None) -> list[Handle]:
-        """Points that can be dragged: those of one canal (None: of all), and the references."""
-        found = [
-            Handle(kind="reference", point_px=point, reference=k, index=i)
-            for k, reference in enumerate(self.marks.references)
-            for i, point in enumerate(reference.points_px)
-        ]
-        for marks in self.marks.canals:
-            if canal is None or marks.name == canal:
-                found += _canal_handles(marks)
-        return found
+
+def handles_of(marks: ReviewMarks, canal: str | None = None) -> list[Handle]:
+    """Points that can be dragged: those of one canal (None: of all), and the references."""
+    found = [
+        Handle(kind="reference", point_px=point, reference=k, index=i)
+        for k, reference in enumerate(marks.references)
+        for i, point in enumerate(reference.points_px)
+    ]
+    for one in marks.canals:
+        if canal is None or one.name == canal:
+            found += _canal_handles(one)
+    return found
 
 
 def _canal_handles(canal: CanalMarks) -> list[Handle]:
@@ -639,7 +640,7 @@ class ReviewState:
         ):
             self.point_for(Pointing())
         if self.handle is not None:
-            again = next((h for h in film.handles() if h.same_as(self.handle)), None)
+            again = next((h for h in handles_of(film.marks) if h.same_as(self.handle)), None)
             self.choose_handle(again)
 
 

@@ -1,0 +1,731 @@
+"""The one container that acts: opens films, starts measuring, draws, keeps, reports.
+
+Panels and pointer ask the state for edits; the desk listens to the state,
+runs core off the GUI thread and draws what comes back. It lives as long as
+its dock widget; the state lives as long as the viewer.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass, replace
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from qtpy.QtCore import QObject, QTimer, Signal
+
+from rxmeasure.canal_memory import CanalMemory
+from rxmeasure.errors import ImageChangedError, MarksError, ReviewFileError, RxMeasureError
+from rxmeasure.marks import FilmKind, Override, ReviewMarks
+from rxmeasure.radiograph import Radiograph
+from rxmeasure.reading import read_radiograph
+from rxmeasure.reading.polarity import inverted_by_user
+from rxmeasure.reading.radiograph_file import read_file
+from rxmeasure.record.draft import Draft
+from rxmeasure.record.review_file import (
+    IMAGE_CHANGED,
+    check_image,
+    load_review,
+    read_marks,
+    review_path,
+    save_review,
+)
+from rxmeasure.report.numbers import Numbers
+from rxmeasure.review import Review
+from rxmeasure_napari import marks_edits, measuring
+from rxmeasure_napari.autosave import Autosave, DraftTakenError
+from rxmeasure_napari.background import Background
+from rxmeasure_napari.drawing import InFront, draw_film
+from rxmeasure_napari.film_layers import FilmLayers, FilmPlace
+from rxmeasure_napari.layer_edge import film_of_layer
+from rxmeasure_napari.pointer import Pointer
+from rxmeasure_napari.preferences import Preferences, on_change, read_preferences
+from rxmeasure_napari.review_state import (
+    Computed,
+    OpenFilm,
+    Pointing,
+    Purpose,
+    ReviewState,
+    Step,
+    Work,
+    new_marks,
+    state_of,
+)
+
+#: Free space between films that lie side by side, as a share of the film's width.
+FILM_GAP = 0.05
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Loaded:
+    """What was found for one image: pixels, the review that is kept, work that was not."""
+
+    radiograph: Radiograph
+    inverted: bool
+    review: Review | None
+    draft: Draft | None
+    changed: ImageChangedError | None
+    review_bytes: str
+
+
+class Desk(QObject):
+    """Container of one window.
+
+    Parameters
+    ----------
+    viewer : napari viewer
+    parent : QObject
+        The dock widget.
+
+    Signals: ``busy_changed(str)`` a word for the long work that runs, ``""``
+    when idle; ``preferences_changed()``; ``written(object)`` the paths of a
+    report or file that was written.
+    """
+
+    busy_changed = Signal(str)
+    preferences_changed = Signal()
+    written = Signal(object)
+
+    def __init__(self, viewer: Any, parent: QObject | None = None) -> None:
+        super().__init__(parent)
+        self.viewer = viewer
+        self.state: ReviewState = state_of(viewer)
+        self.preferences: Preferences = read_preferences()
+        self._forget_preferences = on_change(self._take_preferences)
+        self.memory = CanalMemory()
+        self._measure = Background("measure", self)
+        self._live = Background("live", self)
+        self._files = Background("files", self)
+        self._files.progressed.connect(self.busy_changed)
+        self.layers: dict[str, FilmLayers] = {}
+        self._autosaves: dict[str, Autosave] = {}
+        self._review_bytes: dict[str, str] = {}
+        self._overwrite_asked: set[str] = set()
+        self._dirty: set[str] = set()
+        self._pointer: Pointer | None = None
+        self._connections: list[tuple[Any, Any]] = []
+        self._drawing_timer = _single_shot(self, 0, self._draw_dirty)
+        self._zoom_timer = _single_shot(self, 120, self._follow_zoom)
+
+    # Waking and resting: a dock that is closed leaves the viewer alone.
+
+    def wake(self) -> None:
+        """Listen to state and viewer, take hold of the mouse, draw."""
+        if self._pointer is not None:
+            return
+        state, viewer = self.state, self.viewer
+        self._listen(state.film_added, self._on_film_added)
+        self._listen(state.film_removed, self._on_film_removed)
+        self._listen(state.film_chosen, self._on_front)
+        self._listen(state.canal_chosen, self._on_front)
+        self._listen(state.handle_chosen, self._on_front)
+        self._listen(state.gap_chosen, self._on_front)
+        self._listen(state.place_hovered, self._on_front)
+        self._listen(state.pointing_changed, self._on_pointing)
+        self._listen(state.step_chosen, self._on_step)
+        self._listen(viewer.layers.events.removed, self._on_layer_removed)
+        self._listen(viewer.layers.events.inserted, self._on_layer_inserted)
+        self._listen(viewer.scene.camera.events.zoom, self._on_zoom)
+        self._pointer = Pointer(viewer, state, self.layers, finish=self.finish, follow=self._follow)
+        for film in state.films:
+            self._take_film(film)
+        for layer in list(viewer.layers):
+            self._adopt(layer)
+
+    def rest(self) -> None:
+        """Let go of viewer and mouse; drawn layers stay, nothing is lost."""
+        if self._pointer is None:
+            return
+        self._pointer.detach()
+        self._pointer = None
+        for signal, slot in self._connections:
+            signal.disconnect(slot)
+        self._connections.clear()
+        for job in (self._measure, self._live):
+            job.cancel()
+
+    def close(self) -> None:
+        """Stop all threads; the desk cannot be used after this."""
+        self.rest()
+        self._forget_preferences()
+        for job in (self._measure, self._live, self._files):
+            job.close()
+
+    @property
+    def pointer(self) -> Pointer | None:
+        """The pointer on the picture; None while the dock is closed."""
+        return self._pointer
+
+    @property
+    def numbers(self) -> Numbers:
+        """How numbers are written."""
+        return Numbers(decimal_mark=self.preferences.decimal_mark)
+
+    def _listen(self, signal: Any, slot: Any) -> None:
+        signal.connect(slot)
+        self._connections.append((signal, slot))
+
+    def _take_preferences(self, preferences: Preferences) -> None:
+        self.preferences = preferences
+        self.preferences_changed.emit()
+        self._touch_all()
+
+    # Opening and closing films.
+
+    def open_path(self, path: Path, *, inverted: bool = False) -> None:
+        """Open a film or the film of a review file; refusals are told."""
+        self._open(Path(path), inverted=inverted, image=None)
+
+    def _open(self, path: Path, *, inverted: bool, image: Any) -> None:
+        known = next((f for f in self.state.films if f.path.resolve() == path.resolve()), None)
+        if known is not None:
+            self.state.choose_film(known)
+            self.state.tell(f"{path.name} is open already.")
+            return
+        autosave = Autosave(path)
+
+        def refused(error: RxMeasureError) -> None:
+            self.state.refuse(error)
+
+        self._files.run(
+            f"open:{path}",
+            lambda progress: load_film(path, inverted, autosave),
+            partial(self._add_loaded, path, autosave, image),
+            refused,
+            word=f"opening {path.name}",
+        )
+
+    def _add_loaded(self, path: Path, autosave: Autosave, image: Any, loaded: Loaded) -> None:
+        if loaded.review is not None:
+            kept = Work(marks=loaded.review.marks, inverted=loaded.inverted)
+            start = kept
+        else:
+            kept = None
+            kind = FilmKind(self.preferences.film_kind)
+            start = Work(marks=new_marks(kind, self.preferences.reader), inverted=loaded.inverted)
+        film = OpenFilm(path, loaded.radiograph, start)
+        film.kept = kept
+        film.changed_image = loaded.changed
+        self._autosaves[film.id] = autosave
+        self._review_bytes[film.id] = loaded.review_bytes
+        if image is not None:
+            self.layers[film.id] = FilmLayers(self.viewer, film, image)
+        self.state.add_film(film)
+        if loaded.draft is not None:
+            self._take_draft(film, loaded.draft)
+        if film.changed_image is not None:
+            self.state.refuse(film.changed_image)
+
+    def _take_draft(self, film: OpenFilm, draft: Draft) -> None:
+        film.restored = f"Unfinished work of {draft.saved_utc} was taken up; undo goes back."
+        if draft.inverted != film.work.inverted:
+            film.set_inverted(draft.inverted)
+        film.edit("unfinished work", draft.marks)
+        self.state.choose_canal(draft.canal or self.state.canal)
+        if draft.step in tuple(Step):
+            self.state.choose_step(Step(draft.step))
+        self.state.tell(film.restored)
+
+    def close_film(self, film: OpenFilm) -> None:
+        """Close a film; unkept work stays in its draft."""
+        self.state.remove_film(film)
+
+    def take_marks_file(self, film: OpenFilm, path: Path) -> None:
+        """Take the marks of an annotation or review file; one edit."""
+        try:
+            marks = read_marks(path)
+        except RxMeasureError as error:
+            self.state.refuse(error)
+            return
+        film.edit(f"marks of {path.name}", marks)
+
+    def accept_changed_image(self, film: OpenFilm, reason: str) -> None:
+        """Use the marks on this image although they were made on another; the reason is kept."""
+        if not reason.strip():
+            self.state.refuse(
+                MarksError(
+                    found="no reason.",
+                    needed="why the marks are used on another image.",
+                    next_step="Type the reason.",
+                )
+            )
+            return
+        override = Override(
+            canal="", rule_id=IMAGE_CHANGED, verdict="accepted", reason=reason.strip()
+        )
+        film.changed_image = None
+        film.edit(
+            "use the marks on this image",
+            replace(film.marks, overrides=(*film.marks.overrides, override)),
+        )
+
+    def start_anew(self, film: OpenFilm) -> None:
+        """Begin with no marks on an image that is not the one of its review."""
+        film.changed_image = None
+        film.edit("start anew", new_marks(film.marks.film_kind, film.marks.reader))
+
+    # What the state tells.
+
+    def _on_film_added(self, film: OpenFilm) -> None:
+        self._take_film(film)
+        self.viewer.reset_view()
+
+    def _take_film(self, film: OpenFilm) -> None:
+        if film.id not in self.layers:
+            shown = next(
+                (
+                    layer
+                    for layer in self.viewer.layers
+                    if (film_of_layer(layer) or {}).get("film") == film.id
+                    and (film_of_layer(layer) or {}).get("role") == "radiograph"
+                ),
+                None,
+            )
+            self.layers[film.id] = FilmLayers(self.viewer, film, shown)
+        if film.id not in self._autosaves:
+            self._autosaves[film.id] = Autosave(film.path)
+        self._listen(film.marks_changed, partial(self._on_marks, film))
+        self._listen(film.computed_changed, partial(self._on_computed, film))
+        self._listen(film.preview_changed, partial(self._touch, film))
+        self._listen(film.radiograph_changed, partial(self._on_radiograph, film))
+        self.arrange()
+        self._touch(film)
+        self._start_measuring(film)
+
+    def _on_film_removed(self, film: OpenFilm) -> None:
+        self._measure.cancel(film.id)
+        layers = self.layers.pop(film.id, None)
+        if layers is not None:
+            layers.remove()
+        self._autosaves.pop(film.id, None)
+        self.arrange()
+
+    def _on_front(self, _: object = None) -> None:
+        film = self.state.film
+        if film is not None:
+            layers = self.layers.get(film.id)
+            if layers is not None and layers.image in self.viewer.layers:
+                self.viewer.layers.selection.active = layers.image
+        self._touch_all()
+
+    def _on_step(self, step: Step) -> None:
+        if step not in (Step.CALIBRATE, Step.CANALS):
+            self.state.point_for(Pointing())
+        self._save_draft(self.state.film)
+
+    def _on_pointing(self, pointing: Pointing) -> None:
+        film = self.state.film
+        if film is not None and film.preview is not None and pointing.canal != film.preview_canal:
+            self._live.cancel()
+            film.set_preview("", None)
+        self._touch_all()
+
+    def _on_marks(self, film: OpenFilm) -> None:
+        self._save_draft(film)
+        self._touch(film)
+        self._start_measuring(film)
+        canal = marks_edits.canal_of(film.marks, self.state.canal)
+        if film is self.state.film and canal is not None and len(canal.clicks_px) > 1:
+            self._follow(film, film.marks, canal.name)
+
+    def _on_radiograph(self, film: OpenFilm) -> None:
+        self.layers[film.id].show_radiograph()
+
+    def _on_computed(self, film: OpenFilm) -> None:
+        if self.state.pointing.canal != film.preview_canal:
+            self._live.cancel()
+            film.set_preview("", None)
+        self.arrange()
+        self._touch(film)
+
+    def _on_layer_removed(self, event: Any) -> None:
+        for film_id, layers in list(self.layers.items()):
+            if event.value is layers.image:
+                film = layers.film
+                self.state.tell(
+                    f"{film.name} was closed with its layer. Open it again to go on: the work is "
+                    "kept.",
+                    "warning",
+                )
+                self.close_film(film)
+            elif event.value in (layers.lines, layers.points):
+                self._dirty.add(film_id)
+                self._drawing_timer.start()
+
+    def _on_layer_inserted(self, event: Any) -> None:
+        self._adopt(event.value)
+
+    def _adopt(self, layer: Any) -> None:
+        """Take up a radiograph that napari's own menus opened through our reader."""
+        facts = film_of_layer(layer) or {}
+        if facts.get("role") != "radiograph" or facts.get("film") in self.layers:
+            return
+        path = Path(facts["path"])
+        if facts.get("film") or any(f.path.resolve() == path.resolve() for f in self.state.films):
+            return
+        self._open(path, inverted=bool(facts.get("inverted")), image=layer)
+
+    # Measuring.
+
+    def _start_measuring(self, film: OpenFilm) -> None:
+        if film.changed_image is not None:
+            film.take_computed(Computed(revision=film.revision, problem=film.changed_image))
+            return
+        if film.is_current:
+            return
+        radiograph, marks, revision = film.radiograph, film.marks, film.revision
+        self._measure.run(
+            film.id,
+            lambda progress: measuring.compute(radiograph, marks, revision, self.memory, progress),
+            film.take_computed,
+        )
+
+    def _follow(self, film: OpenFilm, marks: ReviewMarks, canal: str) -> None:
+        if not self.preferences.live_tracing and film.marks is not marks:
+            return
+        traced = marks_edits.canal_of(marks, canal)
+        if traced is None or len(traced.clicks_px) < 2:
+            return
+        radiograph, calibration = film.radiograph, film.calibration
+        clicks = traced.clicks_px
+
+        def show(result: Any) -> None:
+            if result is not None:
+                film.set_preview(canal, result)
+
+        self._live.run(
+            "live",
+            lambda progress: measuring.preview(radiograph, marks, clicks, calibration),
+            show,
+        )
+
+    def finish(self) -> None:
+        """The line being clicked is whole: go on to what comes next."""
+        state, film = self.state, self.state.film
+        pointing = state.pointing
+        if film is None:
+            return
+        if pointing.purpose is Purpose.CANAL:
+            canal = marks_edits.canal_of(film.marks, pointing.canal)
+            if canal is None or len(canal.clicks_px) < 2:
+                state.tell("A canal needs two clicks or more: coronal reference and apex.")
+                return
+            state.point_for(Pointing())
+            state.choose_step(Step.FILL)
+        elif pointing.purpose is not Purpose.LOOK:
+            state.point_for(Pointing())
+
+    def cancel(self) -> None:
+        """Stop the long work that runs."""
+        self._files.cancel()
+        self.state.tell("Stopped.")
+
+    def undo(self) -> None:
+        """Take back the last edit of the film in front."""
+        film = self.state.film
+        if film is not None and film.undo_label:
+            self.state.tell(f"Undone: {film.undo_label}.")
+            film.undo()
+
+    def redo(self) -> None:
+        """Do again what was taken back."""
+        film = self.state.film
+        if film is not None and film.redo_label:
+            self.state.tell(f"Done again: {film.redo_label}.")
+            film.redo()
+
+    # Drawing.
+
+    def arrange(self) -> None:
+        """Lay the films side by side, each in its own scale; millimetres only if all have them."""
+        films = [f for f in self.state.films if f.id in self.layers]
+        scales = {f.id: _mm_scale(f) for f in films}
+        millimetres = bool(films) and all(scales.values())
+        front = self.layers.get(self.state.film.id) if self.state.film else None
+        camera = self.viewer.scene.camera
+        centre = front.to_px(camera.center) if front is not None else None
+        zoom_px = camera.zoom * front.place.scale[1] if front is not None else None
+        offset = 0.0
+        moved = False
+        for film in films:
+            layers = self.layers[film.id]
+            scale = scales[film.id] if millimetres else (film.radiograph.pixel_aspect, 1.0)
+            assert scale is not None
+            place = FilmPlace(
+                scale=scale, unit="mm" if millimetres else "pixel", offset=(0.0, offset)
+            )
+            moved = moved or place != layers.place
+            layers.put(place)
+            offset += film.radiograph.shape[1] * scale[1] * (1.0 + FILM_GAP)
+        bar = self.viewer.canvas.overlays.scale_bar
+        bar.visible = millimetres
+        if moved and front is not None and centre is not None and zoom_px is not None:
+            camera.center = (0.0, *front.to_world(centre))
+            camera.zoom = zoom_px / front.place.scale[1]
+            self._touch_all()
+
+    def _touch(self, film: OpenFilm) -> None:
+        self._dirty.add(film.id)
+        self._drawing_timer.start()
+
+    def _touch_all(self) -> None:
+        self._dirty.update(self.layers)
+        self._drawing_timer.start()
+
+    def _draw_dirty(self) -> None:
+        dirty, self._dirty = self._dirty, set()
+        for film_id in dirty:
+            layers = self.layers.get(film_id)
+            if layers is None or layers.image not in self.viewer.layers:
+                continue
+            front = InFront()
+            state = self.state
+            if layers.film is state.film:
+                front = InFront(
+                    canal=state.canal or state.pointing.canal or None,
+                    handle=state.handle,
+                    place_px=state.place_px,
+                    gap=state.gap,
+                )
+            layers.draw(draw_film(layers.film, front, self.numbers), self.viewer.scene.camera.zoom)
+
+    def _on_zoom(self, _: object = None) -> None:
+        self._zoom_timer.start()
+
+    def _follow_zoom(self) -> None:
+        for layers in self.layers.values():
+            layers.follow_zoom(self.viewer.scene.camera.zoom)
+
+    def show_film(self) -> None:
+        """Show all films whole."""
+        self.viewer.reset_view()
+
+    def show_canal(self) -> None:
+        """Show the canal in front as large as the picture allows."""
+        film = self.state.film
+        measured = film.measured(self.state.canal) if film is not None else None
+        if film is None or measured is None:
+            return
+        self._show_box(film, measured.centre_line.points_px)
+
+    def show_gap(self, index: int) -> None:
+        """Go to a void of the canal in front."""
+        film = self.state.film
+        measured = film.measured(self.state.canal) if film is not None else None
+        if film is None or measured is None or not 0 <= index < len(measured.gaps):
+            return
+        self.state.choose_gap(index)
+        layers = self.layers[film.id]
+        camera = self.viewer.scene.camera
+        camera.center = (0.0, *layers.to_world(measured.gaps[index].centre_px))
+
+    def _show_box(self, film: OpenFilm, points_px: Any) -> None:
+        layers = self.layers[film.id]
+        corners = [layers.to_world(p) for p in points_px]
+        rows, cols = [c[0] for c in corners], [c[1] for c in corners]
+        camera = self.viewer.scene.camera
+        height, width = max(rows) - min(rows), max(cols) - min(cols)
+        camera.center = (0.0, (max(rows) + min(rows)) / 2, (max(cols) + min(cols)) / 2)
+        canvas = self.viewer.canvas.size
+        camera.zoom = 0.8 * min(
+            canvas[0] / max(height, 1e-9), canvas[1] / max(width, height / 3.0, 1e-9)
+        )
+
+    # Keeping.
+
+    def _save_draft(self, film: OpenFilm | None) -> None:
+        autosave = self._autosaves.get(film.id) if film is not None else None
+        if film is None or autosave is None:
+            return
+        if not film.has_unkept_work and film.kept is not None:
+            autosave.drop()
+            return
+        if not film.undo_label and not film.restored:
+            return
+        try:
+            autosave.write(film.draft(canal=self.state.canal or "", step=self.state.step))
+        except DraftTakenError as error:
+            self.state.refuse(error)
+        except RxMeasureError as error:
+            self.state.refuse(error)
+
+    def take_over_draft(self, film: OpenFilm) -> None:
+        """Go on with this window's work where another window changed the draft."""
+        self._autosaves[film.id].take_over()
+        self._save_draft(film)
+
+    def keep(self, film: OpenFilm) -> bool:
+        """Write the review file beside the image; True when it was written."""
+        target = review_path(film.path)
+        try:
+            review = self._reviewed(film)
+            self._check_on_disk(film)
+            self._check_review_file(film, target)
+            save_review(review, target)
+        except RxMeasureError as error:
+            self.state.refuse(error)
+            return False
+        self._review_bytes[film.id] = _hash_of(target)
+        self._overwrite_asked.discard(film.id)
+        film.restored = ""
+        film.set_kept(film.work)
+        self._autosaves[film.id].drop()
+        self.state.tell(f"Kept: {target.name}.")
+        self.written.emit([target])
+        if self.preferences.report_on_keep:
+            self.write_report(film)
+        return True
+
+    def export_review(self, film: OpenFilm, path: Path) -> None:
+        """Write the review elsewhere."""
+        try:
+            save_review(self._reviewed(film), path)
+        except RxMeasureError as error:
+            self.state.refuse(error)
+            return
+        self.state.tell(f"Written: {path}.")
+        self.written.emit([path])
+
+    def write_report(self, film: OpenFilm, *, folder: Path | None = None) -> None:
+        """Write the report as HTML and PDF, off the GUI thread."""
+        try:
+            review = self._reviewed(film)
+            self._check_on_disk(film)
+        except RxMeasureError as error:
+            self.state.refuse(error)
+            return
+        radiograph = film.radiograph
+        target = (folder or film.path.parent) / film.name
+        options = self.preferences.report_options()
+
+        def work(progress: Any) -> list[Path]:
+            from rxmeasure.report.page import write_html, write_pdf
+
+            html = target.with_name(target.name + ".html")
+            pdf = target.with_name(target.name + ".pdf")
+            progress("HTML")
+            write_html(review, radiograph, html, options=options)
+            progress("PDF")
+            write_pdf(review, radiograph, pdf, options=options)
+            return [html, pdf]
+
+        def done(paths: list[Path]) -> None:
+            self.state.tell("Written: " + " and ".join(p.name for p in paths) + ".")
+            self.written.emit(paths)
+
+        self._files.run(
+            f"report:{film.id}", work, done, self.state.refuse, word="writing the report"
+        )
+
+    def _reviewed(self, film: OpenFilm) -> Review:
+        """The review of the marks as they stand, or a refusal that says what is missing."""
+        if film.computed.problem is not None and film.is_current:
+            raise film.computed.problem
+        if not film.is_current:
+            raise MarksError(
+                found="the measuring of the last edit is not done.",
+                needed="results that belong to the marks.",
+                next_step="Wait a moment and try again.",
+            )
+        if film.review is None:
+            raise MarksError(
+                found="no canal that is whole.",
+                needed="clicks along at least one canal.",
+                next_step="Click the coronal reference and the apex of a canal.",
+            )
+        return film.review
+
+    def _check_on_disk(self, film: OpenFilm) -> None:
+        """Refuse when the file is no longer the image that was measured."""
+        found = hashlib.sha256(read_file(film.path)).hexdigest()
+        if found != film.radiograph.source.sha256:
+            raise ImageChangedError(
+                found=f"{film.name} has changed on the disk since it was opened.",
+                needed="the image that the marks were made on.",
+                next_step="Close this film and open it again; the marks stay in its draft.",
+            )
+
+    def _check_review_file(self, film: OpenFilm, target: Path) -> None:
+        """Refuse once when someone else wrote the review file meanwhile."""
+        if _hash_of(target) == self._review_bytes.get(film.id, ""):
+            return
+        if film.id in self._overwrite_asked:
+            return
+        self._overwrite_asked.add(film.id)
+        raise ReviewFileError(
+            found=f"{target.name} was written by someone else since this film was opened.",
+            needed="a decision whose review is kept.",
+            next_step="Keep again to write over it, or close the film and open it again.",
+            overridable=True,
+        )
+
+
+def load_film(path: Path, inverted: bool, autosave: Autosave) -> Loaded:
+    """Read an image with its review and draft, all off the GUI thread.
+
+    Raises
+    ------
+    RxMeasureError
+        The image or its review file cannot be read.
+    """
+    radiograph = read_radiograph(path, invert=inverted)
+    target = review_path(path)
+    review = load_review(target) if target.exists() else None
+    draft = autosave.find(radiograph.source.sha256)
+    wanted = inverted
+    if review is not None:
+        wanted = inverted_by_user(review.polarity_reason)
+    if wanted != inverted:
+        radiograph = read_radiograph(path, invert=wanted)
+    changed = None
+    if review is not None:
+        changed = _changed(review, radiograph)
+    if draft is not None and changed is None and draft.image.sha256 != radiograph.source.sha256:
+        changed = ImageChangedError(
+            found=f"unfinished work that was made on another image than {path.name} is now.",
+            needed="the unchanged image, because marks belong to its pixels.",
+            next_step="Give a reason to use the marks on this image, or start anew.",
+            overridable=True,
+        )
+    return Loaded(
+        radiograph=radiograph,
+        inverted=wanted,
+        review=review,
+        draft=draft,
+        changed=changed,
+        review_bytes=_hash_of(target),
+    )
+
+
+def _changed(review: Review, radiograph: Radiograph) -> ImageChangedError | None:
+    """The refusal of a changed image, unless its reader passed over this very image before."""
+    try:
+        check_image(review, radiograph)
+    except ImageChangedError as error:
+        return error
+    return None
+
+
+def _hash_of(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest() if path.exists() else ""
+
+
+def _mm_scale(film: OpenFilm) -> tuple[float, float] | None:
+    """Row and column pitch in mm; None without a scale."""
+    calibration = film.calibration
+    if calibration is not None:
+        return (calibration.row_mm, calibration.col_mm)
+    waiting = film.computed.revision < 0 and not film.marks.references
+    if waiting and film.radiograph.spacing is not None and film.marks.use_detector_spacing:
+        spacing = film.radiograph.spacing
+        return (spacing.row_mm, spacing.col_mm)
+    return None
+
+
+def _single_shot(parent: QObject, msec: int, slot: Any) -> QTimer:
+    timer = QTimer(parent)
+    timer.setSingleShot(True)
+    timer.setInterval(msec)
+    timer.timeout.connect(slot)
+    return timer

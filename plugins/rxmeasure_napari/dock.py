@@ -1,0 +1,358 @@
+"""The dock: leads through the steps of the review, one panel for each."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import napari
+from qtpy.QtCore import QSize, Qt
+from qtpy.QtGui import QCloseEvent, QHideEvent, QKeySequence, QShortcut, QShowEvent
+from qtpy.QtWidgets import (
+    QButtonGroup,
+    QFrame,
+    QHBoxLayout,
+    QLabel,
+    QPushButton,
+    QScrollArea,
+    QSizePolicy,
+    QStackedWidget,
+    QToolButton,
+    QVBoxLayout,
+    QWidget,
+)
+
+from rxmeasure_napari import look
+from rxmeasure_napari.caution_bar import CautionBar
+from rxmeasure_napari.desk import Desk
+from rxmeasure_napari.grey_levels import window_for
+from rxmeasure_napari.keys import KEYS, keys_for, with_key
+from rxmeasure_napari.panels.calibrate import CalibratePanel
+from rxmeasure_napari.panels.canals import CanalsPanel
+from rxmeasure_napari.panels.fill import FillPanel
+from rxmeasure_napari.panels.keep import KeepPanel
+from rxmeasure_napari.panels.picture import PicturePanel
+from rxmeasure_napari.panels.verdict import VerdictPanel
+from rxmeasure_napari.review_state import OpenFilm, Step, Told
+
+#: Cautions that matter most at each step.
+_CAUTION_TOPIC = {
+    Step.PICTURE: "all",
+    Step.CALIBRATE: "length",
+    Step.CANALS: "length",
+    Step.FILL: "density",
+    Step.VERDICT: "all",
+    Step.KEEP: "all",
+}
+
+
+class ReviewDock(QWidget):
+    """The review of root-canal films in one napari window.
+
+    Parameters
+    ----------
+    viewer : napari.Viewer
+    """
+
+    def __init__(self, viewer: napari.Viewer, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setObjectName("rx_dock")
+        self.desk = Desk(viewer, self)
+        self._viewer = viewer
+        self._film: OpenFilm | None = None
+        self._panels: dict[Step, QWidget] = {}
+        self._build()
+        self.setStyleSheet(look.style_sheet())
+        self._shortcuts = self._make_shortcuts()
+        self.destroyed.connect(self.desk.close)
+        self._listening: list[tuple[Any, Any]] = []
+        self.setAcceptDrops(True)
+
+    def sizeHint(self) -> QSize:
+        """Wide enough for the panels, and no wider."""
+        return QSize(look.DOCK_WIDTH_PX, 640)
+
+    # Building.
+
+    def _build(self) -> None:
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(6, 4, 6, 4)
+        layout.setSpacing(4)
+        layout.addLayout(self._head())
+        layout.addLayout(self._step_bar())
+        self._stack = QStackedWidget()
+        for kind in (
+            PicturePanel,
+            CalibratePanel,
+            CanalsPanel,
+            FillPanel,
+            VerdictPanel,
+            KeepPanel,
+        ):
+            panel = kind(self.desk)
+            self._panels[panel.step] = panel
+            area = QScrollArea()
+            area.setWidgetResizable(True)
+            area.setFrameShape(QFrame.Shape.NoFrame)
+            area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+            area.setWidget(panel)
+            self._stack.addWidget(area)
+        picture = self._panels[Step.PICTURE]
+        picture.grey_requested.connect(self._set_grey)
+        layout.addWidget(self._stack, 1)
+        layout.addLayout(self._told_row())
+        self._cautions = CautionBar()
+        layout.addWidget(self._cautions)
+
+    def _head(self) -> QHBoxLayout:
+        row = QHBoxLayout()
+        self._title = QLabel("No film open")
+        self._title.setObjectName("rx_title")
+        self._title.setTextFormat(Qt.TextFormat.PlainText)
+        self._title.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
+        row.addWidget(self._title, 1)
+        self._undo = self._small_button("Undo", "rx_undo", self.desk.undo)
+        self._redo = self._small_button("Redo", "rx_redo", self.desk.redo)
+        row.addWidget(self._undo)
+        row.addWidget(self._redo)
+        keys = self._small_button("Keys", "rx_keys", self._tell_keys)
+        keys.setToolTip("All keys of the review")
+        row.addWidget(keys)
+        return row
+
+    def _small_button(self, text: str, name: str, slot: Callable[[], None]) -> QToolButton:
+        button = QToolButton()
+        button.setText(text)
+        button.setObjectName(name)
+        button.setAccessibleName(text)
+        button.clicked.connect(lambda: slot())
+        return button
+
+    def _step_bar(self) -> QHBoxLayout:
+        row = QHBoxLayout()
+        row.setSpacing(1)
+        self._steps = QButtonGroup(self)
+        for place, step in enumerate(Step):
+            button = QPushButton(step.value.capitalize())
+            button.setCheckable(True)
+            button.setObjectName(f"rx_step_{step.value}")
+            button.setAccessibleName(f"Step {step.value}")
+            button.setToolTip(with_key(f"Go to {step.value}; next step", "next_step"))
+            button.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
+            button.setMinimumWidth(10)
+            self._steps.addButton(button, place)
+            row.addWidget(button)
+        self._steps.idClicked.connect(lambda k: self.desk.state.choose_step(list(Step)[k]))
+        return row
+
+    def _told_row(self) -> QHBoxLayout:
+        row = QHBoxLayout()
+        self._told = QLabel("")
+        self._told.setObjectName("rx_told")
+        self._told.setWordWrap(True)
+        self._told.setTextFormat(Qt.TextFormat.PlainText)
+        self._told.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
+        self._told.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
+        row.addWidget(self._told, 1)
+        self._cancel = self._small_button("Stop", "rx_cancel", self.desk.cancel)
+        self._cancel.setToolTip("Stop the work that runs")
+        self._cancel.hide()
+        row.addWidget(self._cancel)
+        return row
+
+    # Showing.
+
+    def showEvent(self, event: QShowEvent) -> None:
+        """The dock is seen: listen to the state and take hold of the mouse."""
+        super().showEvent(event)
+        if self._listening:
+            return
+        state = self.desk.state
+        for signal, slot in (
+            (state.step_chosen, self._show_step),
+            (state.film_chosen, self._show_film),
+            (state.told, self._show_told),
+            (state.film_added, self._show_head),
+        ):
+            signal.connect(slot)
+            self._listening.append((signal, slot))
+        self.desk.busy_changed.connect(self._show_busy)
+        self.desk.wake()
+        self._bind_picture_keys()
+        self._show_film(state.film)
+        self._show_step(state.step)
+
+    def hideEvent(self, event: QHideEvent) -> None:
+        """The dock is closed or behind another: leave the viewer alone."""
+        super().hideEvent(event)
+        if not self._listening:
+            return
+        for signal, slot in self._listening:
+            signal.disconnect(slot)
+        self._listening.clear()
+        self.desk.busy_changed.disconnect(self._show_busy)
+        self._leave_film()
+        self._unbind_picture_keys()
+        self.desk.rest()
+
+    def _show_step(self, step: Step) -> None:
+        place = list(Step).index(step)
+        self._stack.setCurrentIndex(place)
+        self._steps.button(place).setChecked(True)
+        self._cautions.show_for(_CAUTION_TOPIC[step])
+
+    def _show_film(self, film: OpenFilm | None) -> None:
+        self._leave_film()
+        self._film = film
+        if film is not None:
+            film.marks_changed.connect(self._show_head)
+            film.kept_changed.connect(self._show_head)
+            film.computed_changed.connect(self._show_head)
+        self._show_head()
+
+    def _leave_film(self) -> None:
+        if self._film is not None:
+            self._film.marks_changed.disconnect(self._show_head)
+            self._film.kept_changed.disconnect(self._show_head)
+            self._film.computed_changed.disconnect(self._show_head)
+        self._film = None
+
+    def _show_head(self, _: object = None) -> None:
+        film = self._film
+        if film is None:
+            self._title.setText("No film open")
+        else:
+            tooth = f"tooth {film.marks.tooth} · " if film.marks.tooth else ""
+            unkept = " · not kept yet" if film.has_unkept_work else ""
+            many = len(self.desk.state.films)
+            place = f"{self.desk.state.films.index(film) + 1}/{many} · " if many > 1 else ""
+            self._title.setText(f"{place}{tooth}{film.name}{unkept}")
+            self._title.setToolTip(str(film.path))
+        for button, label, name in (
+            (self._undo, film.undo_label if film else "", "undo"),
+            (self._redo, film.redo_label if film else "", "redo"),
+        ):
+            button.setEnabled(bool(label))
+            button.setToolTip(with_key(f"{name.capitalize()}: {label or 'nothing'}", name))
+        self._mark_steps()
+
+    def _mark_steps(self) -> None:
+        """A tick on each step that is done."""
+        film = self._film
+        done = {step: False for step in Step}
+        if film is not None:
+            done[Step.PICTURE] = bool(film.marks.tooth)
+            done[Step.CALIBRATE] = film.calibration is not None
+            done[Step.CANALS] = film.review is not None
+            done[Step.FILL] = film.review is not None
+            done[Step.VERDICT] = film.review is not None and bool(film.review.verdicts)
+            done[Step.KEEP] = film.kept is not None and not film.has_unkept_work
+        for place, step in enumerate(Step):
+            tick = "✓ " if done[step] else ""
+            self._steps.button(place).setText(tick + step.value.capitalize())
+
+    def _show_told(self, told: Told) -> None:
+        self._told.setText(told.text)
+        self._told.setStyleSheet(look.told_style(told.kind))
+
+    def _show_busy(self, word: str) -> None:
+        self._cancel.setVisible(bool(word))
+        if word:
+            self._told.setText(word[:1].upper() + word[1:] + " …")
+            self._told.setStyleSheet(look.told_style("note"))
+
+    def _set_grey(self, preset: str) -> None:
+        film = self._film
+        layers = self.desk.layers.get(film.id) if film is not None else None
+        if film is not None and layers is not None:
+            layers.image.contrast_limits = window_for(film.radiograph, preset)
+
+    def _tell_keys(self) -> None:
+        lines = [f"{key.keys}: {key.meaning}" for key in KEYS]
+        self.desk.state.tell("; ".join(lines) + ".")
+
+    # Keys.
+
+    def _make_shortcuts(self) -> list[QShortcut]:
+        state, desk = self.desk.state, self.desk
+        actions: dict[str, Callable[[], object]] = {
+            "next_step": state.next_step,
+            "previous_step": lambda: state.next_step(-1),
+            "next_canal": state.next_canal,
+            "previous_canal": lambda: state.next_canal(-1),
+            "next_film": state.next_film,
+            "previous_film": lambda: state.next_film(-1),
+            "new_canal": self._new_canal,
+            "undo": desk.undo,
+            "redo": desk.redo,
+            "keep": self._keep,
+            "fit_film": desk.show_film,
+            "fit_canal": desk.show_canal,
+        }
+        made = []
+        for name, action in actions.items():
+            shortcut = QShortcut(QKeySequence(keys_for(name)), self)
+            shortcut.setContext(Qt.ShortcutContext.WindowShortcut)
+            shortcut.activated.connect(lambda action=action: action())
+            made.append(shortcut)
+        return made
+
+    def _new_canal(self) -> None:
+        self.desk.state.choose_step(Step.CANALS)
+        self.desk.state.begin_canal()
+
+    def _keep(self) -> None:
+        if self._film is not None:
+            self.desk.keep(self._film)
+
+    def _picture_actions(self) -> dict[str, Callable[[], None]]:
+        def pointer_does(name: str, *args: float) -> Callable[[], None]:
+            def do() -> None:
+                if self.desk.pointer is not None:
+                    getattr(self.desk.pointer, name)(*args)
+
+            return do
+
+        return {
+            "Enter": self.desk.finish,
+            "Escape": pointer_does("let_go"),
+            "Delete": pointer_does("remove"),
+            "Backspace": pointer_does("remove"),
+            "Up": pointer_does("nudge", -1.0, 0.0),
+            "Down": pointer_does("nudge", 1.0, 0.0),
+            "Left": pointer_does("nudge", 0.0, -1.0),
+            "Right": pointer_does("nudge", 0.0, 1.0),
+            "N": pointer_does("next_point"),
+        }
+
+    def _bind_picture_keys(self) -> None:
+        for key, action in self._picture_actions().items():
+            self._viewer.bind_key(key, _as_handler(action), overwrite=True)
+
+    def _unbind_picture_keys(self) -> None:
+        for key in self._picture_actions():
+            self._viewer.bind_key(key, None)
+
+    def dragEnterEvent(self, event: Any) -> None:
+        """Take image files."""
+        if event.mimeData().hasUrls():
+            event.acceptProposedAction()
+
+    def dropEvent(self, event: Any) -> None:
+        """Open the files that were dropped on the panel."""
+        for url in event.mimeData().urls():
+            if url.isLocalFile():
+                self.desk.open_path(Path(url.toLocalFile()))
+
+    def closeEvent(self, event: QCloseEvent) -> None:
+        """Stop all threads with the widget."""
+        self.desk.close()
+        super().closeEvent(event)
+
+
+def _as_handler(action: Callable[[], None]) -> Callable[[object], None]:
+    def handler(viewer: object) -> None:
+        action()
+
+    return handler

@@ -1,0 +1,54 @@
+"""What runs off the GUI thread: marks in, results out. No Qt, no napari."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from rxmeasure.calibration.calibrate import calibrate
+from rxmeasure.canal_memory import CanalMemory
+from rxmeasure.errors import RxMeasureError
+from rxmeasure.marks import PointPx, ReviewMarks
+from rxmeasure.marks_check import finished_marks
+from rxmeasure.radiograph import Radiograph
+from rxmeasure.review import review_film
+from rxmeasure.tracing.preview import TracePreview, preview_trace
+from rxmeasure_napari.review_state import Computed
+
+
+def compute(
+    radiograph: Radiograph,
+    marks: ReviewMarks,
+    revision: int,
+    memory: CanalMemory,
+    progress: Callable[[str], None],
+) -> Computed:
+    """Scale and review for these marks, unfinished parts left out.
+
+    ``progress`` is told each step and may raise to stop.
+    """
+    finished = finished_marks(marks)
+    progress("scale")
+    try:
+        calibration = calibrate(radiograph, finished)
+    except RxMeasureError as problem:
+        return Computed(revision=revision, problem=problem)
+    if not finished.canals:
+        return Computed(revision=revision, calibration=calibration)
+    try:
+        review = review_film(radiograph, finished, progress=progress, memory=memory)
+    except RxMeasureError as problem:
+        return Computed(revision=revision, calibration=calibration, problem=problem)
+    return Computed(revision=revision, calibration=review.calibration, review=review)
+
+
+def preview(
+    radiograph: Radiograph, marks: ReviewMarks, clicks_px: tuple[PointPx, ...], calibration: object
+) -> TracePreview | None:
+    """The line through these clicks, or None where there is none to draw yet."""
+    from rxmeasure.calibration.scale import Calibration
+
+    scale = calibration if isinstance(calibration, Calibration) else None
+    try:
+        return preview_trace(radiograph, scale, clicks_px, marks.film_kind, marks.settings)
+    except RxMeasureError:
+        return None

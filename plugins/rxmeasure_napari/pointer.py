@@ -1,0 +1,314 @@
+"""The pointer on the picture: clicks, drags and hovering become edits of the state.
+
+Uses napari's public mouse callbacks. A click is a press and release in one
+place; a press on a point takes hold of it, and the camera stays still.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Generator
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from rxmeasure.errors import RxMeasureError
+from rxmeasure.geometry import foot_on_polyline
+from rxmeasure.marks import PointPx, ReviewMarks
+from rxmeasure_napari import layer_style as style
+from rxmeasure_napari import marks_edits
+from rxmeasure_napari.film_layers import FilmLayers
+from rxmeasure_napari.review_state import (
+    Handle,
+    OpenFilm,
+    Pointing,
+    Purpose,
+    ReviewState,
+    Step,
+    handles_of,
+    moved,
+    without,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+#: One key press moves a point so far (pixels of the film).
+NUDGE_PX = 0.5
+
+
+class Pointer:
+    """Mouse and point keys of one viewer.
+
+    Parameters
+    ----------
+    viewer : napari viewer
+    state : ReviewState
+    layers : mapping
+        Layers of each film by its id.
+    finish : callable
+        Called when the reader says that a line is whole.
+    follow : callable
+        Called with marks in which the pointer is the last click, for a live line.
+    """
+
+    def __init__(
+        self,
+        viewer: Any,
+        state: ReviewState,
+        layers: Mapping[str, FilmLayers],
+        *,
+        finish: Callable[[], None],
+        follow: Callable[[OpenFilm, ReviewMarks, str], None],
+    ) -> None:
+        self._viewer = viewer
+        self._state = state
+        self._layers = layers
+        self._finish = finish
+        self._follow = follow
+        self._holding = False
+        self._callbacks: list[tuple[list[Any], Any]] = [
+            (viewer.mouse_move_callbacks, self._on_move),
+            (viewer.mouse_drag_callbacks, self._on_press),
+        ]
+        for callbacks, callback in self._callbacks:
+            callbacks.append(callback)
+
+    def detach(self) -> None:
+        """Leave the viewer's mouse alone."""
+        for callbacks, callback in self._callbacks:
+            if callback in callbacks:
+                callbacks.remove(callback)
+        self._hold_camera(False)
+
+    # What lies under the pointer.
+
+    def _film_at(self, world: Any) -> FilmLayers | None:
+        """The film in front when the pointer is on it, else any other film there."""
+        front = self._front()
+        order = [front] if front is not None else []
+        order += [one for one in self._layers.values() if one is not front]
+        return next((one for one in order if one.contains(one.to_px(world))), None)
+
+    def _front(self) -> FilmLayers | None:
+        film = self._state.film
+        return self._layers.get(film.id) if film is not None else None
+
+    def _reach(self, layers: FilmLayers, screen_px: float) -> float:
+        return screen_px * layers.image_px_per_screen_px(self._viewer.scene.camera.zoom)
+
+    def _handle_at(self, layers: FilmLayers, point_px: PointPx) -> Handle | None:
+        # Points of other canals are not shown, so they cannot be taken hold of.
+        handles = handles_of(layers.film.marks, self._state.canal)
+        if not handles:
+            return None
+        where = np.array([h.point_px for h in handles])
+        distance = np.hypot(*(where - np.array(point_px)).T)
+        nearest = int(np.argmin(distance))
+        reach = self._reach(layers, style.GRAB_PX)
+        return handles[nearest] if distance[nearest] <= reach else None
+
+    def _canal_at(self, layers: FilmLayers, point_px: PointPx) -> tuple[str, float] | None:
+        """Name of the canal whose line is near, and the place on it."""
+        review = layers.film.review
+        found = []
+        for canal in review.canals if review is not None else ():
+            s, distance = foot_on_polyline(canal.centre_line.points_px, point_px)
+            found.append((distance, canal.name, s))
+        if not found or min(found)[0] > self._reach(layers, style.NEAR_LINE_PX):
+            return None
+        _, name, s = min(found)
+        return name, s
+
+    # Moving.
+
+    def _on_move(self, viewer: Any, event: Any) -> None:
+        layers = self._front()
+        if layers is None or self._holding:
+            return
+        point = layers.to_px(event.position)
+        if not layers.contains(point):
+            self._hold_camera(False)
+            return
+        self._hold_camera(self._handle_at(layers, point) is not None)
+        pointing = self._state.pointing
+        canal = marks_edits.canal_of(layers.film.marks, pointing.canal)
+        if pointing.purpose is Purpose.CANAL and canal is not None and canal.clicks_px:
+            marks = marks_edits.add_click(layers.film.marks, canal.name, point)
+            self._follow(layers.film, marks, canal.name)
+        elif pointing.purpose is Purpose.LOOK and self._state.step in (Step.FILL, Step.VERDICT):
+            near = self._canal_at(layers, point)
+            here = near is not None and near[0] == self._state.canal
+            self._state.hover_place(near[1] if near is not None and here else None)
+
+    def _hold_camera(self, hold: bool) -> None:
+        camera = self._viewer.scene.camera
+        if camera.mouse_pan is hold:
+            camera.mouse_pan = not hold
+
+    # Pressing.
+
+    def _on_press(self, viewer: Any, event: Any) -> Generator[None, None, None] | None:
+        if event.button == 2:
+            return self._right(event)
+        if event.button != 1:
+            return None
+        layers = self._film_at(event.position)
+        if layers is None:
+            return None
+        if layers is not self._front():
+            return self._choose_film(layers, event)
+        handle = self._handle_at(layers, layers.to_px(event.position))
+        if handle is not None:
+            return self._drag(layers, handle, event)
+        return self._click(layers, event)
+
+    def _right(self, event: Any) -> Generator[None, None, None]:
+        start = np.array(event.pos)
+        yield
+        while event.type == "mouse_move":
+            yield
+        if _still(start, event) and self._state.pointing.purpose is not Purpose.LOOK:
+            self._finish()
+
+    def _choose_film(self, layers: FilmLayers, event: Any) -> Generator[None, None, None]:
+        start = np.array(event.pos)
+        yield
+        while event.type == "mouse_move":
+            yield
+        if _still(start, event):
+            self._state.choose_film(layers.film)
+
+    def _click(self, layers: FilmLayers, event: Any) -> Generator[None, None, None]:
+        start = np.array(event.pos)
+        point = layers.to_px(event.position)
+        yield
+        while event.type == "mouse_move":
+            yield
+        if not _still(start, event):
+            return
+        self._state.choose_handle(None)
+        if self._state.pointing.purpose is not Purpose.LOOK:
+            self._state.place_point(point)
+        else:
+            self._look_at(layers, point)
+
+    def _look_at(self, layers: FilmLayers, point: PointPx) -> None:
+        """A click that places nothing: choose what lies there, or add a point to the line."""
+        near = self._canal_at(layers, point)
+        if near is None:
+            return
+        name, s = near
+        if name != self._state.canal:
+            self._state.choose_canal(name)
+            return
+        measured = layers.film.measured(name)
+        if self._state.step is Step.CANALS and measured is not None:
+            line = measured.centre_line.points_px
+            self._state.try_edit(
+                f"point on canal {name}",
+                lambda m: marks_edits.insert_click(m, name, point, line),
+            )
+            return
+        for k, gap in enumerate(measured.gaps if measured is not None else ()):
+            if abs(foot_on_polyline(measured.centre_line.points_px, gap.centre_px)[0] - s) <= max(
+                gap.length.value_px, self._reach(layers, style.NEAR_LINE_PX)
+            ):
+                self._state.choose_gap(k)
+                return
+
+    def _drag(self, layers: FilmLayers, handle: Handle, event: Any) -> Generator[None, None, None]:
+        film, state = layers.film, self._state
+        state.choose_handle(handle)
+        self._holding = True
+        self._hold_camera(True)
+        offset = np.array(handle.point_px) - np.array(layers.to_px(event.position))
+        start = np.array(event.pos)
+        marks = film.marks
+        try:
+            yield
+            while event.type == "mouse_move":
+                if not _still(start, event):
+                    marks = moved(film.marks, handle, self._target(layers, event, offset))
+                    film.set_provisional(marks)
+                    if handle.canal:
+                        self._follow(film, marks, handle.canal)
+                yield
+            if not _still(start, event):
+                marks = moved(film.marks, handle, self._target(layers, event, offset))
+                film.edit(f"move {_word(handle)}", marks)
+        except RxMeasureError as error:
+            state.refuse(error)
+        finally:
+            film.set_provisional(None)
+            self._holding = False
+            self._hold_camera(False)
+
+    def _target(self, layers: FilmLayers, event: Any, offset: Any) -> PointPx:
+        """Where the held point goes: never off the film."""
+        rows, cols = layers.film.radiograph.shape
+        row, col = np.clip(np.array(layers.to_px(event.position)) + offset, 0, (rows - 1, cols - 1))
+        return (float(row), float(col))
+
+    # Keys.
+
+    def nudge(self, rows: float, cols: float) -> None:
+        """Move the chosen point by so many steps."""
+        state = self._state
+        handle, film = state.handle, state.film
+        if handle is None or film is None:
+            return
+        height, width = film.radiograph.shape
+        row = min(max(handle.point_px[0] + rows * NUDGE_PX, 0.0), height - 1.0)
+        col = min(max(handle.point_px[1] + cols * NUDGE_PX, 0.0), width - 1.0)
+        state.try_edit(f"move {_word(handle)}", lambda m: moved(m, handle, (row, col)))
+
+    def remove(self) -> None:
+        """Take the chosen point out; without one, the last click of the line being traced."""
+        state = self._state
+        handle, film = state.handle, state.film
+        if film is None:
+            return
+        if handle is None:
+            handle = self._last_click(film, state.pointing)
+        if handle is not None:
+            gone = handle
+            state.choose_handle(None)
+            state.try_edit(f"take {_word(gone)} out", lambda m: without(m, gone))
+
+    def _last_click(self, film: OpenFilm, pointing: Pointing) -> Handle | None:
+        own = [
+            h
+            for h in handles_of(film.marks)
+            if (pointing.purpose is Purpose.CANAL and h.kind == "click")
+            and h.canal == pointing.canal
+            or (pointing.purpose is Purpose.REFERENCE and h.reference == pointing.reference >= 0)
+        ]
+        return own[-1] if own else None
+
+    def next_point(self, by: int = 1) -> None:
+        """Choose the next point of the canal in front."""
+        film = self._state.film
+        handles = handles_of(film.marks, self._state.canal) if film is not None else []
+        if handles:
+            here = next((k for k, h in enumerate(handles) if h.same_as(self._state.handle)), -1)
+            self._state.choose_handle(handles[(here + by) % len(handles)])
+
+    def let_go(self) -> None:
+        """Stop clicking, or let a chosen point go."""
+        if self._state.handle is not None:
+            self._state.choose_handle(None)
+        else:
+            self._state.point_for(Pointing())
+
+
+def _still(start: Any, event: Any) -> bool:
+    """Whether the pointer is where it was pressed, within the shake of a hand (4 screen px)."""
+    return bool(np.hypot(*(np.array(event.pos) - start)) <= 4.0)
+
+
+def _word(handle: Handle) -> str:
+    if handle.kind == "reference":
+        return "point of the known length"
+    if handle.kind == "click":
+        return f"point {handle.index + 1} of canal {handle.canal}"
+    return f"{marks_edits.LANDMARKS[handle.landmark]} of canal {handle.canal}"
