@@ -11,10 +11,12 @@ from typing import Any
 
 import numpy as np
 
+from rxmeasure.criteria.criterion import default_rule_set_ids
 from rxmeasure.errors import MarksError
 from rxmeasure.geometry import foot_on_polyline
 from rxmeasure.marks import (
     CanalMarks,
+    FilmKind,
     Landmark,
     LandmarkState,
     LengthReference,
@@ -219,6 +221,23 @@ def add_override(marks: ReviewMarks, override: Override) -> ReviewMarks:
 def remove_override(marks: ReviewMarks, override: Override) -> ReviewMarks:
     """Without that override."""
     return replace(marks, overrides=tuple(o for o in marks.overrides if o != override))
+
+
+def with_rule_sets(marks: ReviewMarks, rule_set_ids: tuple[str, ...]) -> ReviewMarks:
+    """Judged by these criteria (none: the default set); overrides of others are taken out."""
+    kept = rule_set_ids or default_rule_set_ids(marks.film_kind)
+    return replace(
+        marks,
+        rule_set_ids=rule_set_ids,
+        overrides=tuple(
+            o for o in marks.overrides if not o.canal or o.rule_id.partition("/")[0] in kept
+        ),
+    )
+
+
+def with_film_kind(marks: ReviewMarks, film_kind: FilmKind) -> ReviewMarks:
+    """As another kind of film, judged by the criteria of that kind."""
+    return with_rule_sets(replace(marks, film_kind=film_kind), ())
 
 
 def _canal(marks: ReviewMarks, name: str) -> CanalMarks:
