@@ -17,6 +17,7 @@ import tempfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
+from typing import IO
 
 SIZE = (1280, 720)
 #: How long the display server may take to start (choice; usual is 0.3 s).
@@ -41,15 +42,10 @@ def own_display(size: tuple[int, int] = SIZE) -> Iterator[None]:
     if sys.platform != "linux" or os.environ.get("RXMEASURE_DISPLAY") == "keep":
         yield
         return
-    server, number = _start(size)
-    try:
-        with _environment(
-            {"DISPLAY": f":{number}", "QT_QPA_PLATFORM": "xcb"}, without=("WAYLAND_DISPLAY",)
-        ):
+    with _server(size) as number:
+        settings = {"DISPLAY": f":{number}", "QT_QPA_PLATFORM": "xcb"}
+        with _environment(settings, without=("WAYLAND_DISPLAY",)):
             yield
-    finally:
-        server.terminate()
-        server.wait()
 
 
 @contextmanager
@@ -69,7 +65,9 @@ def clean_desktop(folder: Path) -> Iterator[None]:
         yield
 
 
-def _start(size: tuple[int, int]) -> tuple[subprocess.Popen[bytes], int]:
+@contextmanager
+def _server(size: tuple[int, int]) -> Iterator[int]:
+    """Run Xvfb; it chooses a free display number, which is returned."""
     program = shutil.which("Xvfb")
     if program is None:
         raise NoDisplayError(
@@ -77,24 +75,27 @@ def _start(size: tuple[int, int]) -> tuple[subprocess.Popen[bytes], int]:
             "apt-get install xvfb. Or set RXMEASURE_DISPLAY=keep to use your own screen."
         )
     told, tell = os.pipe()
-    log = tempfile.TemporaryFile()
-    command = [program, "-displayfd", str(tell), "-screen", "0", f"{size[0]}x{size[1]}x24"]
-    server = subprocess.Popen(
-        [*command, "-nolisten", "tcp"], pass_fds=(tell,), stdout=log, stderr=log
-    )
-    os.close(tell)
-    try:
-        number = _first_line(told)
-        if not number:
-            server.kill()
+    screen = f"{size[0]}x{size[1]}x24"
+    command = [program, "-displayfd", str(tell), "-screen", "0", screen, "-nolisten", "tcp"]
+    with tempfile.TemporaryFile() as log:
+        server = subprocess.Popen(command, pass_fds=(tell,), stdout=log, stderr=log)
+        os.close(tell)
+        try:
+            number = _first_line(told)
+            if not number:
+                raise NoDisplayError(f"Xvfb did not start: {_ending(server, log)}")
+            yield int(number)
+        finally:
+            os.close(told)
+            server.terminate()
             server.wait()
-            log.seek(0)
-            text = log.read().decode(errors="replace").strip()
-            raise NoDisplayError(f"Xvfb did not start: {text or 'no message'}")
-    finally:
-        os.close(told)
-        log.close()
-    return server, int(number)
+
+
+def _ending(server: subprocess.Popen[bytes], log: IO[bytes]) -> str:
+    server.kill()
+    server.wait()
+    log.seek(0)
+    return log.read().decode(errors="replace").strip() or "no message"
 
 
 def _first_line(descriptor: int) -> str:

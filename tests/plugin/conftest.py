@@ -33,4 +33,6 @@ def display() -> Iterator[None]:
         with own_display():
             yield
     except NoDisplayError as error:
+        if "PYTEST_XDIST_WORKER" in os.environ:
+            pytest.fail(str(error), pytrace=False)  # a worker that exits is told as a crash
         pytest.exit(str(error), returncode=pytest.ExitCode.USAGE_ERROR)
