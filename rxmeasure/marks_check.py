@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from rxmeasure.errors import MarksError
 from rxmeasure.fit.dimensions import checked_size, checked_taper
@@ -12,6 +13,29 @@ from rxmeasure.marks import CanalMarks, LandmarkState, PointPx, ReviewMarks
 #: Longest length of a tooth, file or cone that is taken for one (choice; longest tooth of the
 #: tables 38.4 mm).
 LONGEST_MM = 50.0
+
+_FEWEST_POINTS = 2
+
+
+def finished_marks(marks: ReviewMarks) -> ReviewMarks:
+    """Return the part of unfinished marks that can be measured.
+
+    Left out are canals and references with fewer than two points, references
+    without a length, and overrides on a canal left out. What is wrong, not
+    unfinished, stays in and is refused by `check_marks` or where it is used.
+    """
+    canals = tuple(c for c in marks.canals if len(c.clicks_px) >= _FEWEST_POINTS)
+    left_out = {c.name for c in marks.canals} - {c.name for c in canals}
+    return replace(
+        marks,
+        canals=canals,
+        references=tuple(
+            r
+            for r in marks.references
+            if len(r.points_px) >= _FEWEST_POINTS and not r.length_mm <= 0.0
+        ),
+        overrides=tuple(o for o in marks.overrides if o.canal not in left_out),
+    )
 
 
 def check_marks(marks: ReviewMarks, shape: tuple[int, int]) -> None:

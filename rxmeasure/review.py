@@ -10,10 +10,11 @@ from pathlib import Path
 from rxmeasure import __version__
 from rxmeasure.calibration.calibrate import calibrate
 from rxmeasure.calibration.scale import Calibration
+from rxmeasure.canal_memory import CanalInputs, CanalMemory
 from rxmeasure.criteria.results import ToothSummary, Verdict
 from rxmeasure.errors import MarksError
 from rxmeasure.filling.results import CanalMeasurement
-from rxmeasure.marks import ReviewMarks
+from rxmeasure.marks import CanalMarks, ReviewMarks
 from rxmeasure.marks_check import check_marks
 from rxmeasure.radiograph import ImageSource, Radiograph
 from rxmeasure.tooth import length_plausibility, plausible_range_mm
@@ -43,6 +44,7 @@ def review_film(
     *,
     rule_files: Sequence[Path] = (),
     progress: Callable[[str], None] | None = None,
+    memory: CanalMemory | None = None,
 ) -> Review:
     """Review one film: calibrate, measure each canal, judge, sum up.
 
@@ -55,6 +57,8 @@ def review_film(
         The user's own criteria files, judged besides the rule sets in ``marks``.
     progress : callable, optional
         Called with a short word before each step.
+    memory : CanalMemory, optional
+        Canals in it are not measured again; those measured are added. It changes no result.
 
     Returns
     -------
@@ -71,7 +75,6 @@ def review_film(
         pick_rule_sets,
     )
     from rxmeasure.criteria.verdict import apply_overrides, judge_canal, summarise_tooth
-    from rxmeasure.filling.measurement import measure_canal
 
     tell = progress or (lambda _: None)
     if not marks.canals:
@@ -89,8 +92,7 @@ def review_film(
     canals: list[CanalMeasurement] = []
     verdicts: list[Verdict] = []
     for canal in marks.canals:
-        tell(f"measure {canal.name}")
-        measured = measure_canal(radiograph, calibration, canal, marks.film_kind, marks.settings)
+        measured = _measured(radiograph, calibration, canal, marks, memory, tell)
         for rule_set in rule_sets:
             verdicts.extend(judge_canal(canal.name, measured.measures, rule_set))
         canals.append(_without_draws(measured))
@@ -110,6 +112,33 @@ def review_film(
         tooth_summaries=summarise_tooth(judged),
         warnings=(*radiograph.warnings, *_tooth_warnings(marks, canals)),
     )
+
+
+def _measured(
+    radiograph: Radiograph,
+    calibration: Calibration | None,
+    canal: CanalMarks,
+    marks: ReviewMarks,
+    memory: CanalMemory | None,
+    tell: Callable[[str], None],
+) -> CanalMeasurement:
+    from rxmeasure.filling.measurement import measure_canal
+
+    inputs = CanalInputs(
+        image_sha256=radiograph.source.sha256,
+        turned=radiograph.polarity.turned,
+        calibration=calibration,
+        canal=canal,
+        film_kind=marks.film_kind,
+        settings=marks.settings,
+    )
+    measured = None if memory is None else memory.recall(inputs)
+    if measured is None:
+        tell(f"measure {canal.name}")
+        measured = measure_canal(radiograph, calibration, canal, marks.film_kind, marks.settings)
+        if memory is not None:
+            memory.keep(inputs, measured)
+    return measured
 
 
 def _without_draws(canal: CanalMeasurement) -> CanalMeasurement:

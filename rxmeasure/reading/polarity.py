@@ -5,7 +5,7 @@ from __future__ import annotations
 from rxmeasure.radiograph import Polarity
 from rxmeasure.values import Warned
 
-_SWITCH = "the user's switch to invert"
+_SWITCHED = "the user's switch to invert, against: "
 
 
 def dicom_polarity(
@@ -97,5 +97,14 @@ def raster_polarity(*, white_is_zero: bool, invert: bool) -> Polarity:
 
 def _with_switch(turned: bool, reason: str, invert: bool) -> Polarity:
     if invert:
-        return Polarity(turned=not turned, reason=f"{_SWITCH}, against: {reason}")
+        return Polarity(turned=not turned, reason=_SWITCHED + reason)
     return Polarity(turned=turned, reason=reason)
+
+
+def inverted_by_user(reason: str) -> bool:
+    """Tell from a `Polarity.reason` whether the user's switch to invert was on.
+
+    A review file keeps the reason only; to open its image the same way it is
+    read with the same switch.
+    """
+    return reason.startswith(_SWITCHED)

@@ -14,11 +14,13 @@ from rxmeasure.marks import (
     FilmKind,
     Landmark,
     LandmarkState,
+    LengthReference,
     NominalShape,
+    Override,
     ReviewMarks,
     Settings,
 )
-from rxmeasure.marks_check import check_marks
+from rxmeasure.marks_check import check_marks, finished_marks
 
 SHAPE = (100, 60)
 CANAL = CanalMarks(name="single", clicks_px=((10.0, 30.0), (90.0, 30.0)))
@@ -95,3 +97,52 @@ def test_settings_out_of_range(change: dict[str, Any]) -> None:
 def test_two_canals_of_one_name() -> None:
     with pytest.raises(MarksError, match="two canals"):
         check_marks(_marks(CANAL, CANAL), SHAPE)
+
+
+# --- unfinished marks -----------------------------------------------------------------------
+
+FILE = LengthReference(kind="file", points_px=((5.0, 5.0), (80.0, 5.0)), length_mm=20.0)
+
+
+def _override(canal: str) -> Override:
+    return Override(canal=canal, rule_id="half_two/density", verdict="met", reason="artefact")
+
+
+def test_finished_marks_stay_as_they_are() -> None:
+    marks = _marks(CANAL, references=(FILE,), overrides=(_override("single"), _override("")))
+    assert finished_marks(marks) == marks
+    assert finished_marks(_marks()) == _marks()
+
+
+@pytest.mark.parametrize("clicks", [(), ((10.0, 30.0),)])
+def test_a_canal_that_was_only_begun_is_left_out_with_its_overrides(
+    clicks: tuple[tuple[float, float], ...],
+) -> None:
+    begun = CanalMarks(name="D", clicks_px=clicks)
+    marks = _marks(
+        begun, CANAL, tooth="36", reader="r1",
+        overrides=(_override("D"), _override("single"), _override("")),
+    )  # fmt: skip
+    assert finished_marks(marks) == replace(
+        marks, canals=(CANAL,), overrides=(_override("single"), _override(""))
+    )
+
+
+@pytest.mark.parametrize(
+    "change", [{"points_px": ()}, {"points_px": ((5.0, 5.0),)}, {"length_mm": 0.0},
+               {"length_mm": -1.0}],
+)  # fmt: skip
+def test_a_reference_that_was_only_begun_is_left_out(change: dict[str, Any]) -> None:
+    marks = _marks(CANAL, references=(replace(FILE, **change), FILE))
+    assert finished_marks(marks) == replace(marks, references=(FILE,))
+
+
+def test_what_is_wrong_is_not_hidden_as_unfinished() -> None:
+    odd = replace(FILE, length_mm=math.nan)
+    marks = _marks(CANAL, CANAL, references=(odd,))
+    assert finished_marks(marks) == marks
+    with pytest.raises(MarksError, match="two canals"):
+        check_marks(finished_marks(marks), SHAPE)
+    # Only one of the two canals of one name was begun: the override belongs to the other.
+    half = _marks(replace(CANAL, clicks_px=()), CANAL, overrides=(_override("single"),))
+    assert finished_marks(half) == _marks(CANAL, overrides=(_override("single"),))

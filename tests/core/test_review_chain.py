@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import threading
 from collections.abc import Callable, Iterator
 from dataclasses import fields, is_dataclass, replace
 from pathlib import Path
@@ -11,6 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from rxmeasure.canal_memory import CanalInputs, CanalMemory
 from rxmeasure.criteria.results import Outcome
 from rxmeasure.errors import CalibrationError, MarksError
 from rxmeasure.marks import (
@@ -22,10 +24,12 @@ from rxmeasure.marks import (
     Override,
     PointPx,
     ReviewMarks,
+    Settings,
 )
 from rxmeasure.phantom import PhantomTruth
 from rxmeasure.radiograph import PixelSpacing, Radiograph
 from rxmeasure.reading import read_radiograph
+from rxmeasure.reading.polarity import dicom_polarity, inverted_by_user, raster_polarity
 from rxmeasure.review import Review, review_film
 
 Point = tuple[float, float]
@@ -190,6 +194,158 @@ def test_a_verdict_is_changed_only_with_a_reason_and_the_tools_own_is_kept(
     assert verdict.tool_outcome is target.outcome
     assert verdict.overridden_by == "artefact of the sensor"
     assert changed.canals == plain.canals
+
+
+# --- memory of measured canals --------------------------------------------------------------
+
+
+def _measured_anew(told: list[str]) -> list[str]:
+    return [word.removeprefix("measure ") for word in told if word.startswith("measure ")]
+
+
+def test_memory_changes_no_result_and_spares_what_did_not_change(
+    film: Callable[..., Any], marks: Callable[..., ReviewMarks]
+) -> None:
+    radiograph, truth = film("molar")
+    radiograph = _with_spacing(radiograph, truth)
+    both = marks("molar", canals=(0, 2))
+    (row, col), *others = both.canals[1].clicks_px
+    moved = replace(both.canals[1], clicks_px=((row + 2.0, col), *others))
+    memory = CanalMemory()
+    for given, anew in (
+        (both, ["MB", "D"]),
+        (both, []),
+        (replace(both, canals=(both.canals[0], moved)), ["D"]),
+        (both, []),  # undone: still known
+        (replace(both, canals=both.canals[::-1]), []),
+        (replace(both, tooth="46", reader="r1"), []),
+    ):
+        told: list[str] = []
+        review = review_film(radiograph, given, progress=told.append, memory=memory)
+        assert _measured_anew(told) == anew
+        # Verdicts too: they are judged with the Monte Carlo draws, which the memory keeps.
+        assert _without_time(review) == _without_time(review_film(radiograph, given))
+
+
+def test_all_that_a_canal_depends_on_makes_it_measured_anew(
+    film: Callable[..., Any], marks: Callable[..., ReviewMarks]
+) -> None:
+    radiograph, truth = film("faults")
+    radiograph = _with_spacing(radiograph, truth)
+    plain = marks("faults")
+    scale = _with_spacing(radiograph, replace(truth, mm_per_px=1.01 * truth.mm_per_px))
+    turned = replace(
+        radiograph,
+        pixels=radiograph.pixels[::-1, ::-1],
+        polarity=replace(radiograph.polarity, turned=True),
+    )
+    other_file = replace(
+        radiograph,
+        pixels=radiograph.pixels[::-1, ::-1],
+        source=replace(radiograph.source, sha256="ab" * 32),
+    )
+    canal = replace(plain.canals[0], locator_reading_mm=20.0)
+    memory = CanalMemory()
+    for image, given in (
+        (radiograph, plain),
+        (scale, plain),
+        (turned, plain),
+        (other_file, plain),
+        (radiograph, replace(plain, use_detector_spacing=False)),
+        (radiograph, replace(plain, film_kind=FilmKind.PREOPERATIVE)),
+        (radiograph, replace(plain, settings=Settings(seed=1))),
+        (radiograph, replace(plain, settings=Settings(void_min_mm=0.6))),
+        (radiograph, replace(plain, canals=(canal,))),
+    ):
+        told: list[str] = []
+        review = review_film(image, given, progress=told.append, memory=memory)
+        assert _measured_anew(told) == ["single"]
+        assert _without_time(review) == _without_time(review_film(image, given))
+
+
+def test_a_refusal_is_not_remembered(
+    film: Callable[..., Any], marks: Callable[..., ReviewMarks]
+) -> None:
+    radiograph, _ = film("faults")
+    canal = CanalMarks(name="single", clicks_px=((5.0, 5.0), (5.0, 5.0)))
+    memory = CanalMemory()
+    for _ in range(2):
+        with pytest.raises(MarksError):
+            review_film(radiograph, replace(marks("faults"), canals=(canal,)), memory=memory)
+
+
+def _inputs(name: str) -> CanalInputs:
+    return CanalInputs(
+        image_sha256="ab" * 32, turned=False, calibration=None,
+        canal=CanalMarks(name=name, clicks_px=()), film_kind=FilmKind.RECALL, settings=Settings(),
+    )  # fmt: skip
+
+
+def test_memory_is_bounded_and_the_longest_unused_goes_first(
+    film: Callable[..., Any], marks: Callable[..., ReviewMarks]
+) -> None:
+    (measured,) = review_film(film("faults")[0], marks("faults")).canals
+    memory = CanalMemory(kept=3)
+    for name in "abc":
+        memory.keep(_inputs(name), measured)
+    assert memory.recall(_inputs("a")) is measured
+    memory.keep(_inputs("d"), measured)
+    known = [name for name in "abcd" if memory.recall(_inputs(name)) is not None]
+    assert known == ["a", "c", "d"]
+
+
+def test_memory_is_shared_between_threads(
+    film: Callable[..., Any], marks: Callable[..., ReviewMarks]
+) -> None:
+    (measured,) = review_film(film("faults")[0], marks("faults")).canals
+    named = {name: replace(measured, name=name) for name in map(str, range(12))}
+    memory = CanalMemory(kept=8)
+    faults: list[object] = []
+
+    def use(start: int) -> None:
+        try:
+            for k in range(3000):
+                name = str((start + 7 * k) % 12)
+                found = memory.recall(_inputs(name))
+                if found is not None and found is not named[name]:
+                    faults.append(name)
+                memory.keep(_inputs(name), named[name])
+        except Exception as fault:  # noqa: BLE001 - told by the assertion below
+            faults.append(fault)
+
+    threads = [threading.Thread(target=use, args=(k,)) for k in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert faults == []
+    assert sum(memory.recall(_inputs(name)) is not None for name in named) == 8
+
+
+# --- the user's switch to invert ------------------------------------------------------------
+
+
+def test_the_switch_is_known_from_a_review(sample_images: Path) -> None:
+    path = next(p for p in sorted(sample_images.iterdir()) if p.suffix == ".png")
+    for invert in (False, True):
+        polarity = read_radiograph(path, invert=invert).polarity
+        assert inverted_by_user(polarity.reason) is invert
+
+
+@pytest.mark.parametrize("invert", [False, True])
+def test_the_switch_is_known_from_every_reason(invert: bool) -> None:
+    reasons = [raster_polarity(white_is_zero=zero, invert=invert).reason for zero in (False, True)]
+    reasons += [
+        dicom_polarity(
+            photometric=photometric, lut_shape=shape, intensity_sign=sign,
+            for_processing=processing, modality_rises=True, invert=invert,
+        )[0].reason
+        for photometric in ("MONOCHROME1", "MONOCHROME2")
+        for shape in (None, "IDENTITY", "INVERSE")
+        for sign in (None, -1, 1)
+        for processing in (False, True)
+    ]  # fmt: skip
+    assert all(inverted_by_user(reason) is invert for reason in reasons)
 
 
 # --- without a scale ------------------------------------------------------------------------
