@@ -261,7 +261,7 @@ def build_content(
     scale = _Scale(review, numbers)
     canals = tuple(_canal_part(review, radiograph, c, numbers, sources) for c in review.canals)
     tooth_verdicts = tuple(
-        _verdict_row(v, numbers, sources) for v in review.verdicts if not v.canal
+        _numbered_row(v, numbers, sources) for v in review.verdicts if not v.canal
     )
     beyond = _beyond_sentence(review, numbers, sources)
     caution_rows = tuple(
@@ -283,7 +283,7 @@ def build_content(
         picture_note="Grey levels are set for the eye; the measures were taken from the unaltered "
         "pixels. Radiopaque is bright.",
         close_up_note="Thin lines beside an end: one standard uncertainty to either side.",
-        summaries=tuple(_summary_row(s, review.verdicts) for s in review.tooth_summaries),
+        summaries=tuple(summary_row(s, review.verdicts) for s in review.tooth_summaries),
         tooth_verdicts=tooth_verdicts,
         beyond=beyond,
         cautions=caution_rows,
@@ -414,7 +414,13 @@ def _kind(outcome: Outcome) -> str:
     }[outcome]
 
 
-def _verdict_row(verdict: Verdict, numbers: Numbers, sources: _Sources) -> VerdictRow:
+def _numbered_row(verdict: Verdict, numbers: Numbers, sources: _Sources) -> VerdictRow:
+    cited = sources.number(verdict.source, verdict.source_status)
+    return verdict_row(verdict, numbers, source=cited)
+
+
+def verdict_row(verdict: Verdict, numbers: Numbers, *, source: str) -> VerdictRow:
+    """One verdict in words; ``source`` stands for its citation."""
     probability = ""
     if verdict.outcome is Outcome.BORDERLINE and verdict.probability_met is not None:
         probability = f"met with a probability of {numbers.percent(verdict.probability_met)}"
@@ -437,7 +443,7 @@ def _verdict_row(verdict: Verdict, numbers: Numbers, sources: _Sources) -> Verdi
         value=_value_of(verdict, numbers),
         measure=clean(verdict.measure_name),
         probability=probability,
-        source=sources.number(verdict.source, verdict.source_status),
+        source=source,
         status=clean(verdict.source_status),
         why=numbers.in_text(verdict.why),
         changed=changed,
@@ -450,7 +456,8 @@ def _value_of(verdict: Verdict, numbers: Numbers) -> str:
     return f"{text}\u00a0{unit}".strip() if text else ""
 
 
-def _summary_row(summary: ToothSummary, verdicts: Sequence[Verdict]) -> SummaryRow:
+def summary_row(summary: ToothSummary, verdicts: Sequence[Verdict]) -> SummaryRow:
+    """What one rule says of the tooth, in words."""
     version = next((v.rule_version for v in verdicts if v.rule_id == summary.rule_id), "")
     return SummaryRow(
         rule=clean(summary.rule_id) + (f", version {clean(version)}" if version else ""),
@@ -533,10 +540,10 @@ def _canal_part(
     rows = [row for _, row in measure_rows(canal, verdicts, numbers)]
     film_scale = numbers.in_text(review.calibration.source) if review.calibration else ""
     return CanalPart(
-        heading=_heading(canal.name),
+        heading=canal_heading(canal.name),
         facts=_canal_facts(canal, marks, numbers),
-        verdicts=tuple(_verdict_row(v, numbers, sources) for v in verdicts),
-        measures=tuple(_short_note(row, film_scale) for row in rows),
+        verdicts=tuple(_numbered_row(v, numbers, sources) for v in verdicts),
+        measures=tuple(short_note(row, film_scale) for row in rows),
         film_scale=film_scale if any(row.note == film_scale for row in rows) else "",
         gaps=tuple(gap_row(g, numbered[k], numbers) for k, g in enumerate(canal.gaps)),
         gaps_sentence=_gaps_sentence(canal, numbers),
@@ -553,7 +560,8 @@ def _canal_part(
     )
 
 
-def _heading(name: str) -> str:
+def canal_heading(name: str) -> str:
+    """Name of a canal with what it stands for."""
     meaning = canal_meaning(name)
     if meaning == NOT_MAPPED:
         return f"Canal {clean(name)}"
@@ -562,7 +570,7 @@ def _heading(name: str) -> str:
     return f"Canal {clean(name)} ({meaning})"
 
 
-def _short_note(row: MeasureRow, film_scale: str) -> MeasureRow:
+def short_note(row: MeasureRow, film_scale: str) -> MeasureRow:
     """The row with "film scale" for the scale that is written out beside the table."""
     return replace(row, note="film scale") if film_scale and row.note == film_scale else row
 
