@@ -1,4 +1,4 @@
-"""JSON schemas of the review file and the annotation file, made from the dataclasses.
+"""JSON schemas of the review file, the annotation file and the draft, made from the dataclasses.
 
 Run ``python -m rxmeasure.record.schema`` after a change to the dataclasses; a
 test compares the shipped files with what this module makes.
@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from rxmeasure.marks import ReviewMarks
+from rxmeasure.record import draft
 from rxmeasure.record.migrations import FORMAT, MARKS_VERSION, VERSION
 from rxmeasure.review import Review
 
@@ -34,22 +35,14 @@ _SIMPLE: dict[Any, dict[str, Any]] = {
 
 def review_schema() -> dict[str, Any]:
     """Return the schema of a review file of the current version (JSON Schema 2020-12)."""
-    defs: dict[str, Any] = {}
-    review = _schema_of(Review, defs)
-    return {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "$id": f"urn:rxmeasure:review:{VERSION}",
-        "title": "Review of one radiograph",
-        "type": "object",
-        "properties": {
-            "format": {"const": FORMAT},
-            "format_version": {"const": VERSION},
-            "review": review,
-        },
-        "required": ["format", "format_version", "review"],
-        "additionalProperties": False,
-        "$defs": dict(sorted(defs.items())),
-    }
+    return _headed("review", Review, FORMAT, VERSION, title="Review of one radiograph")
+
+
+def draft_schema() -> dict[str, Any]:
+    """Return the schema of a draft of the current version."""
+    return _headed(
+        "draft", draft.Draft, draft.FORMAT, draft.VERSION, title="Unfinished work on one radiograph"
+    )
 
 
 def marks_schema() -> dict[str, Any]:
@@ -63,6 +56,26 @@ def marks_schema() -> dict[str, Any]:
         "$id": f"urn:rxmeasure:marks:{MARKS_VERSION}",
         "title": "Marks on one radiograph",
         **top,
+        "$defs": dict(sorted(defs.items())),
+    }
+
+
+def _headed(name: str, kind: type, heading: str, version: int, *, title: str) -> dict[str, Any]:
+    """Schema of a file with a heading and one entry, ``name``."""
+    defs: dict[str, Any] = {}
+    entry = _schema_of(kind, defs)
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "$id": f"urn:rxmeasure:{name}:{version}",
+        "title": title,
+        "type": "object",
+        "properties": {
+            "format": {"const": heading},
+            "format_version": {"const": version},
+            name: entry,
+        },
+        "required": ["format", "format_version", name],
+        "additionalProperties": False,
         "$defs": dict(sorted(defs.items())),
     }
 
@@ -126,3 +139,4 @@ def as_text(schema: dict[str, Any]) -> str:
 if __name__ == "__main__":
     REVIEW_SCHEMA_PATH.write_text(as_text(review_schema()), encoding="utf-8")
     MARKS_SCHEMA_PATH.write_text(as_text(marks_schema()), encoding="utf-8")
+    draft.DRAFT_SCHEMA_PATH.write_text(as_text(draft_schema()), encoding="utf-8")
