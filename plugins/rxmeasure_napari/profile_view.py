@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import pyqtgraph as pg
 from qtpy.QtCore import QEvent, QPointF, QRectF, QSize, Qt, Signal
-from qtpy.QtGui import QColor, QFont, QPolygonF
+from qtpy.QtGui import QColor, QFont, QMouseEvent, QPolygonF
 from qtpy.QtWidgets import (
     QGraphicsPolygonItem,
     QGraphicsRectItem,
@@ -142,7 +142,7 @@ class ProfileView(QWidget):
         self._pages.addWidget(self._missing)
         self._pages.addWidget(page)
 
-        self._view.scene().sigMouseMoved.connect(self._point_at)
+        self._view.pointer_moved.connect(self._point_at)
         self._view.scene().sigMouseClicked.connect(self._click)
         self._view.pointer_left.connect(self._leave)
         self._strip.vb.sigResized.connect(self._keep_proportions)
@@ -497,8 +497,9 @@ class ProfileView(QWidget):
 
 
 class _View(pg.GraphicsLayoutWidget):
-    """The plots' ground; tells when the pointer leaves it."""
+    """The plots' ground; tells every place of the pointer (the scene leaves quick ones out)."""
 
+    pointer_moved = Signal(QPointF)
     pointer_left = Signal()
 
     def __init__(self) -> None:
@@ -507,6 +508,10 @@ class _View(pg.GraphicsLayoutWidget):
         self.setAntialiasing(True)
         self.ci.layout.setContentsMargins(0, 2, 4, 0)
         self.ci.layout.setSpacing(3)
+
+    def mouseMoveEvent(self, event: QMouseEvent) -> None:
+        super().mouseMoveEvent(event)
+        self.pointer_moved.emit(self.mapToScene(event.position().toPoint()))
 
     def leaveEvent(self, event: QEvent) -> None:
         super().leaveEvent(event)
