@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 from qtpy.QtCore import QEvent, QSignalBlocker, Qt, Signal
 from qtpy.QtGui import QHideEvent, QKeyEvent, QKeySequence, QShowEvent, QWheelEvent
-from qtpy.QtWidgets import QComboBox, QLabel, QLineEdit, QPushButton, QSizePolicy, QWidget
+from qtpy.QtWidgets import QComboBox, QLabel, QLineEdit, QPushButton, QWidget
 
 from rxmeasure.report.numbers import Numbers, clean
+from rxmeasure_napari import look
 from rxmeasure_napari.keys import with_key
 from rxmeasure_napari.review_state import OpenFilm, ReviewState, Step
 
@@ -164,6 +165,7 @@ class TextField(QLineEdit):
             # Forgets the steps of typing, so that undo is now the review's.
             with QSignalBlocker(self):
                 self.setText(value)
+            self.setCursorPosition(len(value) if self.hasFocus() else 0)
 
     def commit(self) -> None:
         """Take what is typed."""
@@ -214,16 +216,8 @@ def is_enter(event: QKeyEvent) -> bool:
 
 
 def text_line(object_name: str = "") -> QLabel:
-    """A wrapped line of text that never widens the panel and can be copied."""
-    label = QLabel()
-    label.setObjectName(object_name)
-    label.setTextFormat(Qt.TextFormat.PlainText)
-    label.setWordWrap(True)
-    policy = QSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Minimum)
-    policy.setHeightForWidth(True)
-    label.setSizePolicy(policy)
-    label.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
-    return label
+    """A wrapped line of text, empty yet."""
+    return look.text_line("", object_name)
 
 
 def set_line(label: QLabel, text: str) -> None:

@@ -24,6 +24,7 @@ from rxmeasure.record.review_file import SUFFIX, review_path
 from rxmeasure.report.content import tooth_text
 from rxmeasure.report.numbers import Numbers
 from rxmeasure.report.options import ToothNotation
+from rxmeasure_napari import look
 from rxmeasure_napari.keys import with_key
 from rxmeasure_napari.panels.film_panel import FilmPanel, breakable, button, set_line, text_line
 from rxmeasure_napari.panels.picture import KIND_WORDS
@@ -39,13 +40,13 @@ _NO_SCALE = "none: ratios and pixels only, no millimetres"
 def summary_of(film: OpenFilm, notation: ToothNotation, numbers: Numbers) -> dict[str, str]:
     """What will be kept, by its heading."""
     marks = film.marks
-    case = ", visit ".join(t for t in (marks.patient_pseudonym, marks.visit) if t)
     return {
         "Film": KIND_WORDS[marks.film_kind],
         "Tooth": tooth_text(marks.tooth, notation),
         "Canals": _canals(film),
         "Scale": _scale(film, numbers),
-        "Case": case or "not given",
+        "Case": marks.patient_pseudonym or "not given",
+        "Visit": marks.visit or "not given",
         "Reader": marks.reader or "not given",
         "By hand": _by_hand(len(marks.overrides)),
     }
@@ -96,14 +97,14 @@ def state_of_keeping(film: OpenFilm) -> str:
         return "Not kept yet." + (f" {_DRAFT}" if film.has_unkept_work else "")
     if film.has_unkept_work:
         return f"Changed since it was kept in {target.name}. {_DRAFT}"
-    return f"Kept in {target.name}, {_written_at(target)}."
+    return f"Kept {_written_at(target)}, in {target.name}."
 
 
 def _written_at(path: Path) -> str:
     try:
         seconds = path.stat().st_mtime
     except OSError:
-        return "but the file is no longer there"
+        return "before, but the file is no longer there"
     return datetime.fromtimestamp(seconds).strftime("%Y-%m-%d %H:%M")
 
 
@@ -132,6 +133,7 @@ class KeepPanel(FilmPanel):
         self._facts: dict[str, QLabel] = {}
         self._state_line = text_line("rx_keep_state")
         self._why_not = text_line("rx_keep_why_not")
+        self._why_not.setStyleSheet(look.told_style("warning"))
         self._keep = button("Keep the review", "rx_keep")
         self._keep.clicked.connect(self._keep_now)
         self._files = _FileList(self._tell)
@@ -152,9 +154,9 @@ class KeepPanel(FilmPanel):
     # Laying out.
 
     def _report_row(self) -> QHBoxLayout:
-        self._report = button("Write report (HTML and PDF)", "rx_report")
+        self._report = button("Write report (HTML, PDF)", "rx_report")
         self._report.clicked.connect(self._write_report)
-        self._export = button("Save JSON elsewhere…", "rx_export")
+        self._export = button("Save JSON as…", "rx_export")
         self._export.clicked.connect(self._export_now)
         row = QHBoxLayout()
         row.addWidget(self._report, 1)
@@ -308,7 +310,7 @@ class _FileList(QWidget):
 
     def _row(self, place: int, path: Path, time: str) -> QWidget:
         name = text_line(f"rx_written_{place}")
-        set_line(name, f"{path.name}, {time}")
+        set_line(name, f"{path.name}\nwritten {time}")
         name.setToolTip(breakable(str(path)))
         opener = button("Open", f"rx_open_{place}", f"Open {path.name}")
         opener.setAccessibleName(f"Open {path.name}")

@@ -24,6 +24,7 @@ from rxmeasure.errors import RxMeasureError
 from rxmeasure.marks import FilmKind
 from rxmeasure.radiograph import PixelSpacing, Radiograph
 from rxmeasure.report.numbers import Numbers
+from rxmeasure_napari import look
 from rxmeasure_napari.grey_levels import GreyPreset
 from rxmeasure_napari.panels.film_panel import (
     Choice,
@@ -67,18 +68,19 @@ def image_facts(radiograph: Radiograph, numbers: Numbers) -> tuple[str, ...]:
 
 def _spacing(spacing: PixelSpacing | None, numbers: Numbers) -> str:
     if spacing is None:
-        return "none that can be believed; a known length gives millimetres"
-    return (
-        f"{numbers.mm_per_px(spacing.row_mm)} mm between rows, "
-        f"{numbers.mm_per_px(spacing.col_mm)} mm between columns; {spacing.attribute}; "
-        f"{spacing.plane} plane"
-    )
+        return "none to believe; a known length gives mm"
+    pitch = f"{numbers.mm_per_px(spacing.row_mm)} mm per pixel"
+    if spacing.row_mm != spacing.col_mm:
+        row, col = numbers.mm_per_px(spacing.row_mm), numbers.mm_per_px(spacing.col_mm)
+        pitch = f"{row} mm between rows, {col} mm between columns"
+    return f"{pitch}; {spacing.attribute}; {spacing.plane} plane"
 
 
 def marks_beside(film: OpenFilm) -> Path | None:
     """Annotation file beside a film that has neither marks nor a kept review."""
     marks = film.marks
-    if film.kept is not None or marks.canals or marks.references:
+    reviewed = film.kept is not None or film.changed_image is not None
+    if reviewed or marks.canals or marks.references:
         return None
     found = sidecar_of(film.path)
     return found if found is not None and found.name.endswith(SIDECAR_SUFFIXES) else None
@@ -137,8 +139,9 @@ class PicturePanel(FilmPanel):
         rows.setContentsMargins(0, 0, 0, 0)
         rows.setSpacing(4)
         self._restored = text_line("rx_restored")
-        self._facts = text_line("rx_facts")
+        self._facts = look.hint("", "rx_facts")
         self._warnings = text_line("rx_warnings")
+        self._warnings.setStyleSheet(look.told_style("warning"))
         self._marks_file: Path | None = None
         self._take_marks = button("", "rx_take_marks")
         self._take_marks.clicked.connect(self._take_marks_file)
@@ -162,8 +165,7 @@ class PicturePanel(FilmPanel):
         self._case = self._text_field("rx_case", "Case", "patient_pseudonym", "pseudonym")
         self._visit = self._text_field("rx_visit", "Visit", "visit", "for example a date")
         self._reader = self._text_field("rx_reader", "Reader", "reader", "pseudonym")
-        names = text_line("rx_no_names")
-        names.setText("Pseudonyms only: never a name or a record number.")
+        names = look.hint("Pseudonyms only: never a name or record number.", "rx_no_names")
         case_and_visit = QHBoxLayout()
         case_and_visit.addWidget(self._case)
         case_and_visit.addWidget(self._visit)
@@ -171,9 +173,10 @@ class PicturePanel(FilmPanel):
         form.setVerticalSpacing(4)
         form.addRow("Film", self._kind)
         form.addRow("Tooth", self._tooth)
+        form.addRow(self._tooth.below)
         form.addRow("Case, visit", case_and_visit)
         form.addRow("Reader", self._reader)
-        form.addRow("", names)
+        form.addRow(names)
         return form
 
     def _text_field(self, object_name: str, name: str, field: str, example: str) -> TextField:
@@ -311,6 +314,7 @@ class _ChangedImageBox(QFrame):
         self.setObjectName("rx_changed_image")
         self.setFrameShape(QFrame.Shape.StyledPanel)
         self._text = text_line("rx_changed_text")
+        self._text.setStyleSheet(look.told_style("warning"))
         self._reason = QLineEdit()
         self._reason.setObjectName("rx_changed_reason")
         self._reason.setAccessibleName("Reason to use the marks on this image")

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from qtpy.QtCore import Qt, Signal
-from qtpy.QtWidgets import QGridLayout, QHBoxLayout, QToolButton, QVBoxLayout, QWidget
+from qtpy.QtCore import Signal
+from qtpy.QtWidgets import QGridLayout, QHBoxLayout, QPushButton, QSizePolicy, QVBoxLayout, QWidget
 
 from rxmeasure.errors import MarksError
 from rxmeasure.report.content import tooth_text
@@ -22,7 +22,8 @@ from rxmeasure.tooth import (
     universal_to_fdi,
     usual_canals,
 )
-from rxmeasure_napari.panels.film_panel import TextField, set_line, text_line
+from rxmeasure_napari import look
+from rxmeasure_napari.panels.film_panel import TextField, button, set_line, text_line
 
 _EXAMPLES = {
     ToothNotation.FDI: "11 to 48, for example 36",
@@ -98,7 +99,7 @@ def _lengths(lengths: Sequence[MeanLength], numbers: Numbers) -> str:
 
 
 class ToothField(QWidget):
-    """Field, chart and hint for the tooth.
+    """Field, chart and hint for the tooth; ``below`` holds chart and hint, as wide as can be.
 
     Signals: ``committed(str)``, the FDI number, empty for none. What is no
     tooth is refused beneath the field and not taken.
@@ -116,28 +117,28 @@ class ToothField(QWidget):
         self.field.setMaximumWidth(self.field.fontMetrics().horizontalAdvance("0") * 12)
         self.field.committed.connect(self._take)
         self.field.given_up.connect(self.forget)
-        self._pick = QToolButton()
-        self._pick.setObjectName("rx_tooth_pick")
-        self._pick.setText("Pick")
+        self._pick = button("Pick", "rx_tooth_pick", "Pick the tooth on a chart")
         self._pick.setAccessibleName("Pick the tooth on a chart")
-        self._pick.setToolTip("Pick the tooth on a chart, as seen from the front")
         self._pick.setCheckable(True)
-        self._pick.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self._name = text_line("rx_tooth_name")
-        self._hint = text_line("rx_tooth_hint")
+        self._hint = look.hint("", "rx_tooth_hint")
+        self._refusal = text_line("rx_tooth_refusal")
+        self._refusal.setStyleSheet(look.told_style("refusal"))
         self._chart = _Chart()
         self._chart.hide()
         self._pick.toggled.connect(self._chart.setVisible)
         self._chart.picked.connect(self._take_picked)
-        row = QHBoxLayout()
+        row = QHBoxLayout(self)
+        row.setContentsMargins(0, 0, 0, 0)
         row.addWidget(self.field)
         row.addWidget(self._pick)
         row.addWidget(self._name, 1)
-        rows = QVBoxLayout(self)
+        self.below = QWidget()
+        rows = QVBoxLayout(self.below)
         rows.setContentsMargins(0, 0, 0, 0)
         rows.setSpacing(2)
-        rows.addLayout(row)
         rows.addWidget(self._chart)
+        rows.addWidget(self._refusal)
         rows.addWidget(self._hint)
 
     def show_tooth(self, fdi: str, notation: ToothNotation, numbers: Numbers) -> None:
@@ -153,8 +154,15 @@ class ToothField(QWidget):
     def _restore(self) -> None:
         self._refused = False
         self.field.show_value(written(self._fdi, self._notation))
-        set_line(self._name, tooth_text(self._fdi, self._notation))
+        set_line(self._name, self._named())
+        set_line(self._refusal, "")
         set_line(self._hint, usual(self._fdi, self._numbers))
+
+    def _named(self) -> str:
+        tooth = tooth_of(self._fdi)
+        if tooth is None or self._notation is ToothNotation.FDI:
+            return tooth.name if tooth is not None else tooth_text(self._fdi, self._notation)
+        return f"{tooth.name}, FDI {tooth.fdi}"
 
     def commit(self) -> None:
         """Take what is typed."""
@@ -172,7 +180,8 @@ class ToothField(QWidget):
         except MarksError as refusal:
             self._refused = True
             set_line(self._name, "✗ not taken")
-            set_line(self._hint, str(refusal))
+            set_line(self._refusal, str(refusal))
+            set_line(self._hint, "")
             return
         self._take_fdi(fdi)
 
@@ -199,17 +208,18 @@ class _Chart(QWidget):
         grid = QGridLayout(self)
         grid.setContentsMargins(0, 0, 0, 0)
         grid.setSpacing(1)
-        self._buttons: dict[str, QToolButton] = {}
+        self._buttons: dict[str, QPushButton] = {}
         for row, arch in enumerate(_ARCHES):
             for column, fdi in enumerate(arch):
                 grid.addWidget(self._button(fdi), row, column)
 
-    def _button(self, fdi: str) -> QToolButton:
+    def _button(self, fdi: str) -> QPushButton:
         tooth = tooth_of(fdi)
-        made = QToolButton()
-        made.setObjectName(f"rx_tooth_{fdi}")
+        made = button("", f"rx_tooth_{fdi}")
         made.setCheckable(True)
-        made.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
+        made.setMinimumWidth(8)
+        made.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
+        made.setStyleSheet("padding: 3px 0px; margin: 0px;")
         if tooth is not None:
             made.setAccessibleName(tooth.name)
         made.clicked.connect(lambda: self.picked.emit(fdi))
