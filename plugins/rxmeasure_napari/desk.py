@@ -45,7 +45,6 @@ from rxmeasure_napari.review_state import (
     Computed,
     OpenFilm,
     Pointing,
-    Purpose,
     ReviewState,
     Step,
     Work,
@@ -67,6 +66,7 @@ class Loaded:
     draft: Draft | None
     changed: ImageChangedError | None
     review_bytes: str
+    autosave: Autosave
 
 
 class Desk(QObject):
@@ -79,12 +79,14 @@ class Desk(QObject):
         The dock widget.
 
     Signals: ``busy_changed(str)`` a word for the long work that runs, ``""``
-    when idle; ``preferences_changed()``; ``written(object)`` the paths of a
+    when idle; ``line_finished()``: the reader says that the line being clicked is
+    whole; ``preferences_changed()``; ``written(object)`` the paths of a
     report or file that was written.
     """
 
     busy_changed = Signal(str)
     preferences_changed = Signal()
+    line_finished = Signal()
     written = Signal(object)
 
     def __init__(self, viewer: Any, parent: QObject | None = None) -> None:
@@ -127,7 +129,9 @@ class Desk(QObject):
         self._listen(viewer.layers.events.removed, self._on_layer_removed)
         self._listen(viewer.layers.events.inserted, self._on_layer_inserted)
         self._listen(viewer.scene.camera.events.zoom, self._on_zoom)
-        self._pointer = Pointer(viewer, state, self.layers, finish=self.finish, follow=self._follow)
+        self._pointer = Pointer(
+            viewer, state, self.layers, finish=self.line_finished.emit, follow=self._follow
+        )
         for film in state.films:
             self._take_film(film)
         for layer in list(viewer.layers):
@@ -183,20 +187,15 @@ class Desk(QObject):
             self.state.choose_film(known)
             self.state.tell(f"{path.name} is open already.")
             return
-        autosave = Autosave(path)
-
-        def refused(error: RxMeasureError) -> None:
-            self.state.refuse(error)
-
         self._files.run(
             f"open:{path}",
-            lambda progress: load_film(path, inverted, autosave),
-            partial(self._add_loaded, path, autosave, image),
-            refused,
+            lambda progress: load_film(path, inverted),
+            partial(self._add_loaded, path, image),
+            self.state.refuse,
             word=f"opening {path.name}",
         )
 
-    def _add_loaded(self, path: Path, autosave: Autosave, image: Any, loaded: Loaded) -> None:
+    def _add_loaded(self, path: Path, image: Any, loaded: Loaded) -> None:
         if loaded.review is not None:
             kept = Work(marks=loaded.review.marks, inverted=loaded.inverted)
             start = kept
@@ -207,13 +206,15 @@ class Desk(QObject):
         film = OpenFilm(path, loaded.radiograph, start)
         film.kept = kept
         film.changed_image = loaded.changed
-        self._autosaves[film.id] = autosave
+        self._autosaves[film.id] = loaded.autosave
         self._review_bytes[film.id] = loaded.review_bytes
         if image is not None:
             self.layers[film.id] = FilmLayers(self.viewer, film, image)
         self.state.add_film(film)
         if loaded.draft is not None:
             self._take_draft(film, loaded.draft)
+        for warning in loaded.autosave.warnings:
+            self.state.tell(warning.text, "warning")
         if film.changed_image is not None:
             self.state.refuse(film.changed_image)
 
@@ -284,7 +285,7 @@ class Desk(QObject):
             )
             self.layers[film.id] = FilmLayers(self.viewer, film, shown)
         if film.id not in self._autosaves:
-            self._autosaves[film.id] = Autosave(film.path)
+            self._autosaves[film.id] = Autosave(film.path, film.radiograph.source.sha256)
         self._listen(film.marks_changed, partial(self._on_marks, film))
         self._listen(film.computed_changed, partial(self._on_computed, film))
         self._listen(film.preview_changed, partial(self._touch, film))
@@ -399,22 +400,6 @@ class Desk(QObject):
             lambda progress: measuring.preview(radiograph, marks, clicks, calibration),
             show,
         )
-
-    def finish(self) -> None:
-        """The line being clicked is whole: go on to what comes next."""
-        state, film = self.state, self.state.film
-        pointing = state.pointing
-        if film is None:
-            return
-        if pointing.purpose is Purpose.CANAL:
-            canal = marks_edits.canal_of(film.marks, pointing.canal)
-            if canal is None or len(canal.clicks_px) < 2:
-                state.tell("A canal needs two clicks or more: coronal reference and apex.")
-                return
-            state.point_for(Pointing())
-            state.choose_step(Step.FILL)
-        elif pointing.purpose is not Purpose.LOOK:
-            state.point_for(Pointing())
 
     def cancel(self) -> None:
         """Stop the long work that runs."""
@@ -546,7 +531,9 @@ class Desk(QObject):
         try:
             autosave.write(film.draft(canal=self.state.canal or "", step=self.state.step))
         except DraftTakenError as error:
-            self.state.refuse(error)
+            self.state.tell(
+                str(error), "refusal", ("Go on here", lambda: self.take_over_draft(film))
+            )
         except RxMeasureError as error:
             self.state.refuse(error)
 
@@ -661,7 +648,7 @@ class Desk(QObject):
         )
 
 
-def load_film(path: Path, inverted: bool, autosave: Autosave) -> Loaded:
+def load_film(path: Path, inverted: bool) -> Loaded:
     """Read an image with its review and draft, all off the GUI thread.
 
     Raises
@@ -672,7 +659,8 @@ def load_film(path: Path, inverted: bool, autosave: Autosave) -> Loaded:
     radiograph = read_radiograph(path, invert=inverted)
     target = review_path(path)
     review = load_review(target) if target.exists() else None
-    draft = autosave.find(radiograph.source.sha256)
+    autosave = Autosave(path, radiograph.source.sha256)
+    draft = autosave.find()
     wanted = inverted
     if review is not None:
         wanted = inverted_by_user(review.polarity_reason)
@@ -695,6 +683,7 @@ def load_film(path: Path, inverted: bool, autosave: Autosave) -> Loaded:
         draft=draft,
         changed=changed,
         review_bytes=_hash_of(target),
+        autosave=autosave,
     )
 
 

@@ -65,8 +65,10 @@ class ReviewDock(QWidget):
         self._build()
         self.setStyleSheet(look.style_sheet())
         self._shortcuts = self._make_shortcuts()
+        self.desk.line_finished.connect(self._finish_line)
         self.destroyed.connect(self.desk.close)
         self._listening: list[tuple[Any, Any]] = []
+        self._told_action: Callable[[], None] | None = None
         self.setAcceptDrops(True)
 
     def sizeHint(self) -> QSize:
@@ -155,6 +157,9 @@ class ReviewDock(QWidget):
         self._told.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
         self._told.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
         row.addWidget(self._told, 1)
+        self._action = self._small_button("", "rx_action", self._take_action)
+        self._action.hide()
+        row.addWidget(self._action)
         self._cancel = self._small_button("Stop", "rx_cancel", self.desk.cancel)
         self._cancel.setToolTip("Stop the work that runs")
         self._cancel.hide()
@@ -240,7 +245,7 @@ class ReviewDock(QWidget):
     def _mark_steps(self) -> None:
         """A tick on each step that is done."""
         film = self._film
-        done = {step: False for step in Step}
+        done = dict.fromkeys(Step, False)
         if film is not None:
             done[Step.PICTURE] = bool(film.marks.tooth)
             done[Step.CALIBRATE] = film.calibration is not None
@@ -255,6 +260,23 @@ class ReviewDock(QWidget):
     def _show_told(self, told: Told) -> None:
         self._told.setText(told.text)
         self._told.setStyleSheet(look.told_style(told.kind))
+
+        self._told_action = told.action[1] if told.action else None
+        self._action.setVisible(told.action is not None)
+        if told.action is not None:
+            self._action.setText(told.action[0])
+            self._action.setAccessibleName(told.action[0])
+
+    def _take_action(self) -> None:
+        self._action.hide()
+        if self._told_action is not None:
+            self._told_action()
+
+    def _finish_line(self) -> None:
+        """The step in front knows what comes after its line."""
+        finish = getattr(self._panels[self.desk.state.step], "finish", None)
+        if finish is not None:
+            finish()
 
     def _show_busy(self, word: str) -> None:
         self._cancel.setVisible(bool(word))
@@ -315,7 +337,7 @@ class ReviewDock(QWidget):
             return do
 
         return {
-            "Enter": self.desk.finish,
+            "Enter": self.desk.line_finished.emit,
             "Escape": pointer_does("let_go"),
             "Delete": pointer_does("remove"),
             "Backspace": pointer_does("remove"),

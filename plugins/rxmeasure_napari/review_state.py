@@ -16,7 +16,6 @@ from pathlib import Path
 from weakref import WeakKeyDictionary
 
 from psygnal import Signal
-from rxmeasure.record.draft import Draft
 
 from rxmeasure import __version__
 from rxmeasure.calibration.scale import Calibration
@@ -25,6 +24,7 @@ from rxmeasure.filling.results import CanalMeasurement
 from rxmeasure.marks import CanalMarks, FilmKind, PointPx, ReviewMarks
 from rxmeasure.radiograph import Radiograph
 from rxmeasure.reading import read_radiograph
+from rxmeasure.record.draft import Draft
 from rxmeasure.review import Review
 from rxmeasure.tracing.preview import TracePreview
 from rxmeasure_napari import marks_edits
@@ -390,10 +390,14 @@ def without(marks: ReviewMarks, handle: Handle) -> ReviewMarks:
 
 @dataclass
 class Told:
-    """A line for the reader: ``kind`` is ``"note"``, ``"warning"`` or ``"refusal"``."""
+    """A line for the reader: ``kind`` is ``"note"``, ``"warning"`` or ``"refusal"``.
+
+    ``action`` is a way out that is offered beside it: its words and what it does.
+    """
 
     text: str
     kind: str = "note"
+    action: tuple[str, Callable[[], None]] | None = None
 
 
 @dataclass
@@ -556,9 +560,14 @@ class ReviewState:
             self._now.gap = index
             self.gap_chosen.emit(index)
 
-    def tell(self, text: str, kind: str = "note") -> None:
-        """Show the reader a line."""
-        self.last_told = Told(text, kind)
+    def tell(
+        self,
+        text: str,
+        kind: str = "note",
+        action: tuple[str, Callable[[], None]] | None = None,
+    ) -> None:
+        """Show the reader a line, with a way out where there is one."""
+        self.last_told = Told(text, kind, action)
         self.told.emit(self.last_told)
 
     def refuse(self, error: RxMeasureError) -> None:
