@@ -23,6 +23,55 @@ apt_install() {
   rm -f "$log"
 }
 
+# What a window needs from the system: Debian package=library in it.
+WINDOW_NEEDS='libegl1=libEGL.so.1 libgl1=libGL.so.1 libdbus-1-3=libdbus-1.so.3
+  libfontconfig1=libfontconfig.so.1 libglib2.0-0=libglib-2.0.so.0
+  libxcb-cursor0=libxcb-cursor.so.0 libxcb-icccm4=libxcb-icccm.so.4
+  libxcb-image0=libxcb-image.so.0 libxcb-keysyms1=libxcb-keysyms.so.1
+  libxcb-render-util0=libxcb-render-util.so.0 libxcb-shape0=libxcb-shape.so.0
+  libxkbcommon-x11-0=libxkbcommon-x11.so.0'
+
+has_dpkg() { command -v dpkg-query >/dev/null; }
+# Newer releases end some names in t64.
+is_installed() {
+  { dpkg-query -W -f '${db:Status-Status}\n' "$1" "$1t64" 2>/dev/null || true; } | grep -qx installed
+}
+loads() { "$PYTHON" -c 'import ctypes, sys; ctypes.CDLL(sys.argv[1])' "$1" 2>/dev/null; }
+has_font() {
+  local folders=(/usr/share/fonts /usr/local/share/fonts ~/.fonts ~/.local/share/fonts)
+  [ -n "$(find "${folders[@]}" -name '*.[ot]t[fc]' -print -quit 2>/dev/null)" ]
+}
+
+# missing_of PACKAGE=FILE...: prints the packages whose library or program is not there.
+missing_of() {
+  local entry package file
+  for entry; do
+    package=${entry%%=*} file=${entry#*=}
+    if has_dpkg; then
+      is_installed "$package" || echo "$package"
+    else
+      command -v "$file" >/dev/null || loads "$file" || echo "$package"
+    fi
+  done
+}
+
+# need_for_window PACKAGE=FILE...: installs what a window, and these, need from the system; or
+# says what to install and stops.
+need_for_window() {
+  [ "$(uname -s)" = Linux ] || return 0
+  has_dpkg || find_python
+  local missing
+  # shellcheck disable=SC2086 # words of a list
+  missing=$(missing_of "$@" $WINDOW_NEEDS && { has_font || echo fonts-dejavu-core; })
+  # shellcheck disable=SC2086,SC2116
+  missing=$(echo $missing)
+  [ -n "$missing" ] || return 0
+  on_debian_as_root || stop "The window needs from the system, by the names of the Debian packages: $missing" \
+    "Install them (Debian, Ubuntu: sudo apt-get install $missing), then start this again."
+  # shellcheck disable=SC2086
+  apt_install $missing
+}
+
 is_new_enough() { "$1" -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null; }
 has_venv() { "$1" -c 'import ensurepip, venv' 2>/dev/null; }
 

@@ -1,17 +1,22 @@
-"""The set-up script finds a Python, or says what is missing and stops."""
+"""The set-up finds what it needs from the system, or says what is missing and stops."""
 
 from __future__ import annotations
 
 import os
 import shutil
 import subprocess
+import sys
 from pathlib import Path
 
 import pytest
+from display import NoDisplayError, own_display
+
+from rxmeasure.cli.open import LIBRARIES, X_LIBRARIES, _display_answers
 
 SET_UP = Path(__file__).resolve().parents[2] / ".tools" / "set-up.sh"
 BASH = shutil.which("bash") or "bash"
 
+on_linux = pytest.mark.skipif(sys.platform != "linux", reason="elsewhere the desktop is used")
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="the scripts are for bash")
 
 
@@ -26,7 +31,9 @@ def _bash(code: str, **environment: str) -> subprocess.CompletedProcess[str]:
     )
 
 
-@pytest.mark.parametrize("script", ["review-samples", "run-tests", "set-up.sh", "../.ci/run"])
+@pytest.mark.parametrize(
+    "script", ["review-samples", "open-window", "run-tests", "set-up.sh", "../.ci/run"]
+)
 def test_scripts_are_sound_bash(script: str) -> None:
     path = SET_UP.parent / script
     assert subprocess.run([BASH, "-n", str(path)], timeout=60, check=False).returncode == 0
@@ -88,3 +95,84 @@ def test_an_environment_is_set_up_once_and_again_when_the_project_changes(tmp_pa
     assert done.returncode == 0, done.stderr
     calls = (tmp_path / "calls").read_text(encoding="utf-8").splitlines()
     assert [call.split("-e ")[1] for call in calls] == [".", ".", ".[dev]"]
+
+
+def test_packages_for_the_window_are_those_that_the_command_names() -> None:
+    done = _bash("printf '%s\\n' $WINDOW_NEEDS")
+    needs = dict(entry.split("=") for entry in done.stdout.split())
+    assert needs == {package: library for library, package in (LIBRARIES | X_LIBRARIES).items()}
+
+
+#: A system without two packages, by the list of the package manager or by trying.
+LACKS_TWO = {
+    "dpkg": 'is_installed() { [ "$1" != xvfb ] && [ "$1" != libgl1 ]; }; has_dpkg() { true; }; ',
+    "trying": "has_dpkg() { return 1; }; loads() { [ $1 != libGL.so.1 ] && [ $1 != NoX ]; }; ",
+}
+AS_ROOT = 'on_debian_as_root() { true; }; apt_install() { echo "$*"; }; has_font() { true; }; '
+NOT_ROOT = "on_debian_as_root() { return 1; }; has_font() { true; }; "
+
+
+@pytest.mark.parametrize("way", LACKS_TWO)
+def test_installs_what_the_window_lacks_as_root_on_debian(way: str) -> None:
+    done = _bash(AS_ROOT + LACKS_TWO[way] + "need_for_window xvfb=NoX")
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.split() == ["xvfb", "libgl1"]
+
+
+@pytest.mark.parametrize("way", LACKS_TWO)
+def test_names_what_the_window_lacks_where_it_may_not_install_it(way: str) -> None:
+    done = _bash(NOT_ROOT + LACKS_TWO[way] + "need_for_window xvfb=NoX; echo went on")
+    assert done.returncode == 1
+    assert done.stdout == ""
+    assert "sudo apt-get install xvfb libgl1)" in done.stderr
+
+
+def test_installs_nothing_for_the_window_where_all_is_there() -> None:
+    done = _bash(
+        "is_installed() { true; }; loads() { true; }; "
+        "apt_install() { return 1; }; has_font() { true; }; need_for_window; echo went on"
+    )
+    assert done.stdout.strip() == "went on", done.stderr
+
+
+def test_a_font_is_installed_only_where_there_is_none() -> None:
+    done = _bash(
+        "is_installed() { true; }; loads() { true; }; " + AS_ROOT + "need_for_window; "
+        "has_font() { return 1; }; need_for_window"
+    )
+    assert done.stdout.split() == ["fonts-dejavu-core"], done.stderr
+
+
+@pytest.mark.skipif(shutil.which("dpkg-query") is None, reason="asks the package manager")
+def test_an_installed_package_is_known_from_one_that_is_not() -> None:
+    done = _bash("is_installed dpkg && echo yes; is_installed no-such-package-here || echo no")
+    assert done.stdout.split() == ["yes", "no"], done.stderr
+
+
+@on_linux
+def test_a_display_that_does_not_start_is_told(tmp_path: Path, monkeypatch) -> None:
+    monkeypatch.delenv("RXMEASURE_DISPLAY", raising=False)
+    monkeypatch.setenv("PATH", str(tmp_path))
+    with pytest.raises(NoDisplayError, match="not installed"), own_display():
+        pytest.fail("a window would open without a display")
+    server = tmp_path / "Xvfb"
+    server.write_text("#!/bin/sh\necho no memory >&2\nexit 1\n", encoding="utf-8")
+    server.chmod(0o755)
+    with pytest.raises(NoDisplayError, match="no memory"), own_display():
+        pytest.fail("a window would open without a display")
+
+
+@on_linux
+def test_a_display_is_the_process_s_own_and_ends_with_it(monkeypatch) -> None:
+    monkeypatch.delenv("RXMEASURE_DISPLAY", raising=False)
+    monkeypatch.delenv("DISPLAY", raising=False)
+    with own_display():
+        first = os.environ["DISPLAY"]
+        with own_display():
+            second = os.environ["DISPLAY"]
+            assert second != first
+            assert _display_answers()
+        assert os.environ["DISPLAY"] == first
+    assert "DISPLAY" not in os.environ
+    monkeypatch.setenv("DISPLAY", first)
+    assert not _display_answers()
