@@ -17,6 +17,8 @@ TOPICS = {
     "all": ("aid for teaching", "foramen"),
 }
 
+_SIGN = "⚠"
+
 #: Lines of text of the folded strip, and of the unfolded cautions.
 _LINES_FOLDED = 2
 _LINES_UNFOLDED = 14
@@ -92,13 +94,14 @@ class CautionBar(QWidget):
             if not self._fits(" ".join((*shown, head))):
                 break
             shown.append(head)
-        self._heads.setText("⚠ " + " ".join(shown))
+        self._heads.setText(f"{_SIGN} {' '.join(shown)}")
 
     def _fits(self, text: str) -> bool:
         metrics = self._heads.fontMetrics()
         room = QRect(0, 0, max(self._heads.width(), 1), 10_000)
-        needed = metrics.boundingRect(room, Qt.TextFlag.TextWordWrap, "⚠ " + text)
-        return bool(needed.height() <= _LINES_FOLDED * metrics.lineSpacing())
+        needed = metrics.boundingRect(room, Qt.TextFlag.TextWordWrap, f"{_SIGN} {text}")
+        # Rounded, for a sign from another font makes its line a little higher.
+        return round(needed.height() / metrics.lineSpacing()) <= _LINES_FOLDED
 
 
 class _Unfolded(QScrollArea):

@@ -286,20 +286,20 @@ class _Line(QFrame):
 
 
 def _tooth_line(tooth: tuple[ToothText, ...]) -> QLabel:
-    """All rule sets on one tooth at a glance; each verdict stays on one line."""
-    parts = []
+    """All rule sets on one tooth at a glance, a line each."""
+    several = any(text.worst for text in tooth)
+    lines = [f"<b>Tooth, by its {'worst' if several else 'only'} canal</b>"]
     for text in tooth:
-        words = f"{text.verdict} {text.rule_id}" + (f" ({text.worst})" if text.worst else "")
-        shown = escape(words).replace(" ", "&nbsp;")
-        parts.append(f'<span style="color: {look.VERDICT[text.outcome]}">{shown}</span>')
-    who = "by its worst canal" if any(text.worst for text in tooth) else "by its only canal"
+        colour = look.VERDICT[text.outcome]
+        worst = f": {text.worst} ({text.counts})" if several else ""
+        lines.append(
+            f'<b style="color: {colour}">{escape(text.verdict)}</b>&nbsp; '
+            + escape(_wrapped(text.rule_id + worst))
+        )
     label = look.text_line("", "rx_verdict_tooth")
     label.setTextFormat(Qt.TextFormat.RichText)
-    label.setText(f"<b>Tooth, {who}:</b> " + "; ".join(parts))
-    counts = "; ".join(f"{text.rule_id}: {text.counts}" for text in tooth)
-    label.setToolTip(
-        f"<qt>The worst canal rules the tooth; nothing is averaged. {escape(counts)}</qt>"
-    )
+    label.setText("<br>".join(lines))
+    label.setToolTip("The worst canal rules the tooth; nothing is averaged.")
     return label
 
 
