@@ -102,7 +102,7 @@ class StraightenedCanal:
     Attributes
     ----------
     pixels : ndarray of float32, shape (N, M)
-        Grey levels; NaN outside the picture.
+        Grey levels; NaN outside the picture (past the centres of its outermost pixels).
     s_px : ndarray, shape (N,)
         Arc distance from the line's first point, in column pitches; negative before it.
     offset_px : ndarray, shape (M,)
@@ -187,18 +187,15 @@ def straightened_canal(
     normal = np.column_stack([direction[:, 1], -direction[:, 0]])
     half = int(half_width_px / step_px)
     offset = np.arange(-half, half + 1, dtype=np.float64) * step_px
-    across = line[:, None, :] + offset[None, :, None] * normal[:, None, :]
-    frame = MeasuringFrame(scale=scale, calibration=None)
-    values = PictureCrop(radiograph, frame, line, half_width_px).sample(across, order=1)
-    rows, cols = radiograph.shape
-    px = scale.to_px(across)
-    outside = ((px < -0.5) | (px > np.array([rows - 0.5, cols - 0.5]))).any(axis=-1)
-    values[outside] = np.nan
+    line_px, normal_px = scale.to_px(line), scale.to_px(normal)
+    where = [line_px[:, k, None] + normal_px[:, k, None] * offset for k in (0, 1)]
     return StraightenedCanal(
-        pixels=values.astype(np.float32),
+        pixels=ndimage.map_coordinates(
+            radiograph.pixels, where, order=1, mode="constant", cval=np.nan, prefilter=False
+        ),
         s_px=s,
         offset_px=offset,
-        line_px=scale.to_px(line),
+        line_px=line_px,
         normal=normal,
         scale=scale,
     )
