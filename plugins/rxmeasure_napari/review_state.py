@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
-from weakref import WeakKeyDictionary
+from weakref import WeakKeyDictionary, WeakValueDictionary
 
 from psygnal import Signal
 
@@ -176,6 +176,7 @@ class OpenFilm:
         self.changed_image: RxMeasureError | None = None
         self.restored = ""
         self.provisional: ReviewMarks | None = None
+        _FILMS[self.id] = self
 
     @property
     def name(self) -> str:
@@ -672,3 +673,11 @@ def state_of(viewer: object) -> ReviewState:
 def new_marks(film_kind: FilmKind, reader: str = "") -> ReviewMarks:
     """Marks of a film that was never reviewed."""
     return ReviewMarks(film_kind=film_kind, reader=reader)
+
+
+_FILMS: WeakValueDictionary[str, OpenFilm] = WeakValueDictionary()
+
+
+def film_by_id(film_id: str) -> OpenFilm | None:
+    """The open film with that `OpenFilm.id`; None when there is none."""
+    return _FILMS.get(film_id)

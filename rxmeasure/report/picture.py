@@ -121,12 +121,22 @@ def gap_numbers(review: Review) -> dict[tuple[str, int], int]:
     return {key: number for number, key in enumerate(keys, start=1)}
 
 
-def grey_for_the_eye(radiograph: Radiograph) -> NDArray[np.uint8]:
-    """Pixels as 8-bit grey: the file's own window, else the 0.5 to 99.5 percent range."""
+def eye_window(radiograph: Radiograph) -> tuple[float, float]:
+    """Grey levels to show as black and white, low below high, in values of ``pixels``.
+
+    The file's own window, else the 0.5 to 99.5 percent range (choice); the whole
+    possible range for a film without contrast.
+    """
     low, high = radiograph.window or np.percentile(radiograph.pixels, (0.5, 99.5))
     if not high > low:
         low, high = radiograph.value_min, radiograph.value_max
-    scaled = (radiograph.pixels - low) / max(high - low, np.finfo(np.float32).tiny)
+    return float(low), float(high)
+
+
+def grey_for_the_eye(radiograph: Radiograph) -> NDArray[np.uint8]:
+    """Pixels as 8-bit grey within `eye_window`."""
+    low, high = eye_window(radiograph)
+    scaled = (radiograph.pixels - low) / max(high - low, float(np.finfo(np.float32).tiny))
     return np.asarray(np.clip(scaled * 255.0 + 0.5, 0, 255), dtype=np.uint8)
 
 
