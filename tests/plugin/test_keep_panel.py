@@ -9,10 +9,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from qtpy.QtCore import QObject, Qt, QUrl, Slot
+from napari.components import ViewerModel
+from qtpy.QtCore import QEvent, QObject, Qt, QUrl, Slot
 from qtpy.QtGui import QDesktopServices
 from qtpy.QtTest import QTest
-from qtpy.QtWidgets import QFileDialog, QLabel, QWidget
+from qtpy.QtWidgets import QApplication, QFileDialog, QLabel, QWidget
 from rxmeasure_napari.desk import Desk
 from rxmeasure_napari.panels.keep import KeepPanel
 from rxmeasure_napari.review_state import OpenFilm
@@ -24,8 +25,8 @@ Open = Callable[[str], OpenFilm]
 
 
 @pytest.fixture
-def desk(make_napari_viewer: Any) -> Iterator[Desk]:
-    desk = Desk(make_napari_viewer())
+def desk(qapp: Any) -> Iterator[Desk]:
+    desk = Desk(ViewerModel())
     desk.wake()
     yield desk
     desk.close()
@@ -47,14 +48,16 @@ def open_film(desk: Desk, films: Path, qtbot: Any) -> Open:
 
 
 @pytest.fixture
-def panel(desk: Desk, qtbot: Any) -> KeepPanel:
+def panel(desk: Desk, qtbot: Any) -> Iterator[KeepPanel]:
     panel = KeepPanel(desk)
-    qtbot.addWidget(panel)
     panel.resize(375, 480)
     with qtbot.waitActive(panel):
         panel.show()
         panel.activateWindow()
-    return panel
+    yield panel
+    panel.close()
+    panel.deleteLater()
+    QApplication.sendPostedEvents(None, QEvent.Type.DeferredDelete)
 
 
 @pytest.fixture
@@ -234,8 +237,9 @@ class _Opened(QObject):
         self.paths.append(Path(url.toLocalFile()))
 
 
-def test_what_was_written_can_be_opened(panel: KeepPanel, reviewed: OpenFilm) -> None:
+def test_what_was_written_can_be_opened(panel: KeepPanel, reviewed: OpenFilm, qtbot: Any) -> None:
     click(part(panel, "rx_keep"))
+    qtbot.waitUntil(lambda: part(panel, "rx_open_folder").isVisible())
     opened = _Opened()
     QDesktopServices.setUrlHandler("file", opened, "take")
     try:
@@ -253,7 +257,7 @@ def test_each_film_has_its_own_files(
     other = open_film("voids_canine.png")
     assert text_of(panel, "rx_keep_canals") == "none"
     assert "Not kept yet" in text_of(panel, "rx_keep_state")
-    assert not [w for w in panel.findChildren(QLabel, "rx_written_0") if w.isVisible()]
+    assert panel.findChild(QLabel, "rx_written_0") is None
     desk.close_film(other)
     assert text_of(panel, "rx_keep_canals") == "single"
     assert review_path(reviewed.path).name in text_of(panel, "rx_written_0")

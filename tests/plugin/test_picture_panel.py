@@ -10,7 +10,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-from qtpy.QtCore import QPoint, QPointF, Qt
+from napari.components import ViewerModel
+from qtpy.QtCore import QEvent, QPoint, QPointF, Qt
 from qtpy.QtGui import QWheelEvent
 from qtpy.QtTest import QTest
 from qtpy.QtWidgets import QApplication, QFileDialog, QLabel, QPushButton, QWidget
@@ -30,8 +31,8 @@ Open = Callable[[str], OpenFilm]
 
 
 @pytest.fixture
-def desk(make_napari_viewer: Any) -> Iterator[Desk]:
-    desk = Desk(make_napari_viewer())
+def desk(qapp: Any) -> Iterator[Desk]:
+    desk = Desk(ViewerModel())
     desk.wake()
     yield desk
     desk.close()
@@ -53,14 +54,16 @@ def open_film(desk: Desk, films: Path, qtbot: Any) -> Open:
 
 
 @pytest.fixture
-def panel(desk: Desk, qtbot: Any) -> PicturePanel:
+def panel(desk: Desk, qtbot: Any) -> Iterator[PicturePanel]:
     panel = PicturePanel(desk)
-    qtbot.addWidget(panel)
     panel.resize(375, 480)
     with qtbot.waitActive(panel):
         panel.show()
         panel.activateWindow()
-    return panel
+    yield panel
+    panel.close()
+    panel.deleteLater()
+    QApplication.sendPostedEvents(None, QEvent.Type.DeferredDelete)
 
 
 def part(panel: QWidget, name: str) -> Any:

@@ -299,7 +299,7 @@ class _FileList(QWidget):
         self._shown = found
         while (item := self._rows.takeAt(0)) is not None:
             row = item.widget()
-            row.hide()
+            row.setParent(None)
             row.deleteLater()
         for k, (path, time) in enumerate(found):
             self._rows.addWidget(self._row(k, path, time))

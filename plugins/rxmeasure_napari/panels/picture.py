@@ -247,7 +247,9 @@ class PicturePanel(FilmPanel):
         self._marks_file = marks_beside(film)
         self._take_marks.setVisible(self._marks_file is not None)
         if self._marks_file is not None:
-            self._take_marks.setText(self._elided(f"Take the marks in {self._marks_file.name}"))
+            words = f"Take the marks in {self._marks_file.name}"
+            self._take_marks.setText(self._elided(words))
+            self._take_marks.setAccessibleName(words)
             self._take_marks.setToolTip(breakable(str(self._marks_file)))
 
     def _elided(self, text: str) -> str:
