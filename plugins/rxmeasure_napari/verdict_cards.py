@@ -111,10 +111,7 @@ class VerdictCards(QWidget):
     def _clear(self) -> None:
         self._lines.clear()
         while self._rows.count():
-            widget = self._rows.takeAt(0).widget()
-            widget.hide()
-            widget.setParent(None)
-            widget.deleteLater()
+            _drop(self._rows.takeAt(0).widget())
 
     def _card(self, card: CardText) -> QFrame:
         frame = QFrame()
@@ -219,9 +216,7 @@ class _Line(QFrame):
     def close_form(self) -> None:
         """Close the form; what was entered is dropped."""
         if self.form is not None:
-            self._rows.removeWidget(self.form)
-            self.form.hide()
-            self.form.deleteLater()
+            _drop(self.form)
             self.form = None
 
     def _head(self) -> QLabel:
@@ -283,6 +278,13 @@ class _Line(QFrame):
     def _cancel(self) -> None:
         self.close_form()
         self._act.setFocus(Qt.FocusReason.OtherFocusReason)
+
+
+def _drop(widget: QWidget) -> None:
+    """Take a widget out of sight and reach at once; it may be the one that is speaking."""
+    widget.hide()
+    widget.setParent(None)
+    widget.deleteLater()
 
 
 def _tooth_line(tooth: tuple[ToothText, ...]) -> QLabel:
