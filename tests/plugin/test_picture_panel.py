@@ -17,6 +17,7 @@ from qtpy.QtTest import QTest
 from qtpy.QtWidgets import QApplication, QFileDialog, QLabel, QPushButton, QWidget
 from rxmeasure_napari.desk import Desk
 from rxmeasure_napari.grey_levels import GreyPreset, window_for
+from rxmeasure_napari.panels.film_panel import breakable
 from rxmeasure_napari.panels.picture import PicturePanel
 from rxmeasure_napari.panels.tooth_field import read_tooth, written
 from rxmeasure_napari.review_state import OpenFilm, Step
@@ -434,3 +435,11 @@ def test_everything_can_be_reached_and_is_named(panel: PicturePanel, open_film: 
         assert made.accessibleName()
         assert made.objectName().startswith("rx_")
         assert made.focusPolicy() & Qt.FocusPolicy.TabFocus
+
+
+def test_only_words_longer_than_a_line_may_break() -> None:
+    short = "0.04612 mm per pixel; (0018,1164); patient (estimated magnification) plane"
+    assert breakable(short) == short
+    pieces = breakable("molar_" * 12 + "b" * 100).split("\u200b")
+    assert len(pieces) > 1
+    assert max(map(len, pieces)) <= 25

@@ -20,7 +20,8 @@ if TYPE_CHECKING:
 
 _FILM_SIGNALS = ("marks_changed", "computed_changed", "kept_changed", "radiograph_changed")
 
-# A place to break a long word: after a separator, and within a long run of letters.
+# A word too long for a line, and where it may break: after a separator, or in a long run.
+_LONG_WORD = re.compile(r"\S{25,}")
 _BREAK_AFTER = re.compile(r"([_\-./\\,])(?=\S)|(\w{24})(?=\w)")
 
 
@@ -228,9 +229,11 @@ def set_line(label: QLabel, text: str) -> None:
 
 def breakable(text: str) -> str:
     """Text of any origin in which long words, like file names, may break at the line's end."""
-    return "\n".join(
-        _BREAK_AFTER.sub(lambda m: m[0] + "\u200b", clean(line)) for line in text.splitlines()
-    )
+    return "\n".join(_LONG_WORD.sub(_broken, clean(line)) for line in text.splitlines())
+
+
+def _broken(word: re.Match[str]) -> str:
+    return _BREAK_AFTER.sub(lambda m: m[0] + "\u200b", word[0])
 
 
 def button(text: str, object_name: str, tip: str = "") -> QPushButton:

@@ -68,7 +68,7 @@ def image_facts(radiograph: Radiograph, numbers: Numbers) -> tuple[str, ...]:
 
 def _spacing(spacing: PixelSpacing | None, numbers: Numbers) -> str:
     if spacing is None:
-        return "none to believe; a known length gives mm"
+        return "none usable; a known length gives mm"
     pitch = f"{numbers.mm_per_px(spacing.row_mm)} mm per pixel"
     if spacing.row_mm != spacing.col_mm:
         row, col = numbers.mm_per_px(spacing.row_mm), numbers.mm_per_px(spacing.col_mm)
