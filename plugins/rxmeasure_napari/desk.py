@@ -38,7 +38,7 @@ from rxmeasure_napari.autosave import Autosave, DraftTakenError
 from rxmeasure_napari.background import Background
 from rxmeasure_napari.drawing import InFront, draw_film
 from rxmeasure_napari.film_layers import FilmLayers, FilmPlace
-from rxmeasure_napari.layer_edge import film_of_layer
+from rxmeasure_napari.layer_edge import FILM_GAP, film_of_layer
 from rxmeasure_napari.pointer import Pointer
 from rxmeasure_napari.preferences import Preferences, on_change, read_preferences
 from rxmeasure_napari.review_state import (
@@ -51,9 +51,6 @@ from rxmeasure_napari.review_state import (
     new_marks,
     state_of,
 )
-
-#: Free space between films that lie side by side, as a share of the film's width.
-FILM_GAP = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

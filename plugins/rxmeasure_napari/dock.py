@@ -68,6 +68,7 @@ class ReviewDock(QWidget):
         self.desk.line_finished.connect(self._finish_line)
         self.destroyed.connect(self.desk.close)
         self._listening: list[tuple[Any, Any]] = []
+        self._busy_shown = False
         self._told_action: Callable[[], None] | None = None
         self.setAcceptDrops(True)
 
@@ -143,6 +144,7 @@ class ReviewDock(QWidget):
             button.setToolTip(with_key(f"Go to {step.value}; next step", "next_step"))
             button.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
             button.setMinimumWidth(10)
+            button.setStyleSheet("padding: 2px 1px;")
             self._steps.addButton(button, place)
             row.addWidget(button)
         self._steps.idClicked.connect(lambda k: self.desk.state.choose_step(list(Step)[k]))
@@ -254,10 +256,11 @@ class ReviewDock(QWidget):
             done[Step.VERDICT] = film.review is not None and bool(film.review.verdicts)
             done[Step.KEEP] = film.kept is not None and not film.has_unkept_work
         for place, step in enumerate(Step):
-            tick = "✓ " if done[step] else ""
+            tick = "✓" if done[step] else ""
             self._steps.button(place).setText(tick + step.value.capitalize())
 
     def _show_told(self, told: Told) -> None:
+        self._busy_shown = False
         self._told.setText(told.text)
         self._told.setStyleSheet(look.told_style(told.kind))
 
@@ -280,6 +283,9 @@ class ReviewDock(QWidget):
 
     def _show_busy(self, word: str) -> None:
         self._cancel.setVisible(bool(word))
+        if not word and self._busy_shown:
+            self._told.setText("")
+        self._busy_shown = bool(word)
         if word:
             self._told.setText(word[:1].upper() + word[1:] + " …")
             self._told.setStyleSheet(look.told_style("note"))

@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike
 
 from rxmeasure.filling.results import CanalMeasurement, FillEnd
 from rxmeasure.geometry import FloatArray, foot_on_polyline, point_at, resample, tangents
-from rxmeasure.marks import CanalMarks, PointPx, ReviewMarks
+from rxmeasure.marks import PointPx, ReviewMarks
 from rxmeasure.report.numbers import Numbers
 from rxmeasure.report.picture import gap_numbers
 from rxmeasure.values import Length
@@ -78,12 +78,13 @@ def draw_film(film: OpenFilm, front: InFront, numbers: Numbers) -> Drawing:
     marks = film.provisional or film.marks
     _references(drawing, film, marks, numbers)
     named = gap_numbers(film.review) if film.review is not None else {}
+    begun: list[PointPx] = []
     for canal in marks.canals:
         measured = film.measured(canal.name)
         here = canal.name == front.canal
         previewed = film.preview_canal == canal.name and film.preview is not None
         if measured is not None and not previewed:
-            _centre_line(drawing, measured, canal, here=here, numbers=numbers)
+            _centre_line(drawing, measured, begun, here=here, numbers=numbers)
             _filling(drawing, measured, here=here, numbers=numbers)
             for k in range(len(measured.gaps)):
                 _gap(drawing, measured, k, named[canal.name, k], chosen=here and k == front.gap)
@@ -98,15 +99,26 @@ def draw_film(film: OpenFilm, front: InFront, numbers: Numbers) -> Drawing:
 
 
 def _centre_line(
-    drawing: Drawing, measured: CanalMeasurement, canal: CanalMarks, *, here: bool, numbers: Numbers
+    drawing: Drawing,
+    measured: CanalMeasurement,
+    begun: list[PointPx],
+    *,
+    here: bool,
+    numbers: Numbers,
 ) -> None:
+    """The line and its label; labels of canals that begin in one place stand one over another."""
     line = np.asarray(measured.centre_line.points_px)
     drawing.line(line, style.CENTRE if here else style.OTHER_CANAL)
-    outward = -tangents(line)[0] * 22.0
+    first = measured.centre_line.points_px[0]
+    length = measured.canal_length.value_px
+    before = sum(bool(np.hypot(*np.subtract(first, p)) < 0.2 * length) for p in begun)
+    begun.append(first)
+    outward = -tangents(line)[0] * (22.0 + 18.0 * before)
+    words = f"  {length_text(measured.canal_length, numbers)}" if here else ""
     drawing.points.append(
         DrawnPoint(
-            point_px=measured.centre_line.points_px[0],
-            text=f"{canal.name}  {length_text(measured.canal_length, numbers)}",
+            point_px=first,
+            text=measured.name + words,
             text_colour=style.CENTRE.colour,
             shift_px=(float(outward[0]), float(outward[1])),
         )

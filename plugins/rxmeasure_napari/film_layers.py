@@ -17,7 +17,7 @@ from rxmeasure.geometry import FloatArray
 from rxmeasure.marks import PointPx
 from rxmeasure_napari import layer_style as style
 from rxmeasure_napari.drawing import Drawing, DrawnPoint, Stroke, dashed
-from rxmeasure_napari.layer_edge import KEY, radiograph_layer
+from rxmeasure_napari.layer_edge import KEY, offer_whole_range, radiograph_layer
 from rxmeasure_napari.review_state import OpenFilm
 
 #: Width of one character of a label in screen pixels at 10 points (about; for aligning only).
@@ -56,12 +56,15 @@ class FilmLayers:
         }
         scale = self.image.scale
         self.place = FilmPlace(
-            scale=(float(scale[0]), float(scale[1])), unit=str(self.image.units[0])
+            scale=(float(scale[0]), float(scale[1])),
+            unit="mm" if str(self.image.units[0]) == "millimeter" else "pixel",
+            offset=(float(self.image.translate[0]), float(self.image.translate[1])),
         )
         self.lines: Vectors | None = None
         self.points: Points | None = None
         if self.image not in viewer.layers:
             viewer.add_layer(self.image)
+        offer_whole_range(self.image)
         self._drawing: Drawing | None = None
 
     def layers(self) -> list[Layer]:
@@ -104,12 +107,12 @@ class FilmLayers:
         """Show the film's pixels anew (after the grey levels were turned)."""
         fresh = _image(self.film)
         self.image.data = fresh.data
-        self.image.contrast_limits_range = fresh.contrast_limits_range
-        self.image.contrast_limits = fresh.contrast_limits
         self.image.metadata = {
             **self.image.metadata,
             KEY: {**fresh.metadata[KEY], "film": self.film.id},
         }
+        self.image.contrast_limits = fresh.contrast_limits
+        offer_whole_range(self.image)
 
     def draw(self, drawing: Drawing, zoom: float) -> None:
         """Draw lines and points; layers the user took away are made again."""

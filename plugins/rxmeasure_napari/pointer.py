@@ -97,8 +97,7 @@ class Pointer:
         return screen_px * layers.image_px_per_screen_px(self._viewer.scene.camera.zoom)
 
     def _handle_at(self, layers: FilmLayers, point_px: PointPx) -> Handle | None:
-        # Points of other canals are not shown, so they cannot be taken hold of.
-        handles = handles_of(layers.film.marks, self._state.canal)
+        handles = self._within_reach(layers.film)
         if not handles:
             return None
         where = np.array([h.point_px for h in handles])
@@ -106,6 +105,15 @@ class Pointer:
         nearest = int(np.argmin(distance))
         reach = self._reach(layers, style.GRAB_PX)
         return handles[nearest] if distance[nearest] <= reach else None
+
+    def _within_reach(self, film: OpenFilm) -> list[Handle]:
+        """Points that can be taken hold of: those of the line being clicked, else those shown."""
+        pointing = self._state.pointing
+        if pointing.purpose is Purpose.CANAL:
+            return [h for h in handles_of(film.marks) if h.canal == pointing.canal]
+        if pointing.purpose is Purpose.REFERENCE:
+            return [h for h in handles_of(film.marks) if h.reference == pointing.reference]
+        return handles_of(film.marks, self._state.canal)
 
     def _canal_at(self, layers: FilmLayers, point_px: PointPx) -> tuple[str, float] | None:
         """Name of the canal whose line is near, and the place on it."""

@@ -614,8 +614,8 @@ def _hint(canal: CanalMeasurement) -> str:
     if canal.film_kind != FilmKind.PREOPERATIVE and canal.fill_end is None:
         return f"No {filling_word(canal.film_kind)} was seen along the clicks."
     if canal.gaps:
-        return "Point to see a place on the film, click a void to choose it."
-    return "Point to see a place on the film."
+        return "Point at a place, or click a void."
+    return "Point at a place to see it on the film."
 
 
 # -- pieces of the drawing ----------------------------------------------------

@@ -511,7 +511,7 @@ class ReviewState:
         """Bring a canal to the front."""
         if name == self._now.canal:
             return
-        if self.pointing.canal != (name or ""):
+        if name is not None and self.pointing.canal != name:
             self.point_for(Pointing())
         self._now.canal = name
         self.choose_handle(None)
@@ -642,9 +642,11 @@ class ReviewState:
         if film is not self.film:
             return
         names = [c.name for c in film.marks.canals]
-        if self.canal not in names:
-            self.choose_canal(names[0] if names else None)
         pointing = self.pointing
+        if pointing.purpose is Purpose.CANAL:
+            self.choose_canal(pointing.canal if pointing.canal in names else None)
+        elif self.canal not in names:
+            self.choose_canal(names[0] if names else None)
         if pointing.reference > len(film.marks.references) or (
             pointing.purpose is Purpose.LANDMARK and pointing.canal not in names
         ):

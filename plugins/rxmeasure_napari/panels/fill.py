@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from qtpy.QtCore import Qt
+from qtpy.QtGui import QHideEvent, QShowEvent
 from qtpy.QtWidgets import (
-    QGridLayout,
+    QHBoxLayout,
     QLabel,
+    QLayout,
     QListWidget,
     QListWidgetItem,
     QSizePolicy,
@@ -28,19 +31,26 @@ from rxmeasure_napari.review_state import Step
 if TYPE_CHECKING:
     from rxmeasure_napari.desk import Desk
 
-#: Measures that stand on top, in the order of the question; the others are folded away.
-FIRST = (
-    "canal_length_mm",
-    "fill_to_apex_core_mm",
-    "fill_to_apex_sealer_mm",
-    "tip_to_apex_mm",
-    "corrected_working_length_mm",
-    "trial_working_length_mm",
-    "fill_length_mm",
-    "void_count",
-    "taper_mm_per_mm",
-    "puff_area_mm2",
-)
+#: Measures that stand on top, in the order of the question, with short words; the others
+#: are folded away.
+FIRST = {
+    "canal_length_mm": "Canal, reference to apex",
+    "fill_to_apex_core_mm": "Core to apex",
+    "fill_to_apex_sealer_mm": "Sealer to apex",
+    "tip_to_apex_mm": "Tip to apex",
+    "corrected_working_length_mm": "Corrected working length",
+    "trial_working_length_mm": "Trial working length",
+    "fill_length_mm": "Fill, along the canal",
+    "void_count": "Visible voids",
+    "taper_mm_per_mm": "Taper",
+    "puff_area_mm2": "Sealer puff, approximate",
+}
+#: Distances to the apex: a word says which side of it.
+TO_APEX = ("fill_to_apex_core_mm", "fill_to_apex_sealer_mm", "tip_to_apex_mm")
+
+
+#: Labels longer than this (characters) may take two lines.
+LONG_WORDS = 30
 
 
 class FillPanel(FilmPanel):
@@ -89,14 +99,20 @@ class FillPanel(FilmPanel):
         layout.addStretch(0)
         self._shown: tuple[object, ...] = ()
         self._fold(False)
-        desk.state.place_hovered.connect(self._mark_place)
-        desk.state.gap_chosen.connect(self._mark_gap)
-        self.destroyed.connect(
-            lambda place=self._mark_place, gap=self._mark_gap: (
-                desk.state.place_hovered.disconnect(place),
-                desk.state.gap_chosen.disconnect(gap),
-            )
-        )
+
+    def showEvent(self, event: QShowEvent) -> None:
+        """Follow the place and the void in front, too."""
+        if not self._watching:
+            self.state.place_hovered.connect(self._mark_place)
+            self.state.gap_chosen.connect(self._mark_gap)
+        super().showEvent(event)
+
+    def hideEvent(self, event: QHideEvent) -> None:
+        """Stop following."""
+        if self._watching:
+            self.state.place_hovered.disconnect(self._mark_place)
+            self.state.gap_chosen.disconnect(self._mark_gap)
+        super().hideEvent(event)
 
     def _state_signals(self) -> tuple[Any, ...]:
         return (*super()._state_signals(), self.state.canal_chosen)
@@ -124,6 +140,8 @@ class FillPanel(FilmPanel):
         problem = film.computed.problem
         if problem is not None and film.is_current:
             return _refusal(problem)
+        if measured is None and not film.is_current:
+            return "Measuring …"
         if measured is None:
             return (
                 "Nothing measured yet: trace a canal in the step 'canals', coronal reference "
@@ -135,13 +153,18 @@ class FillPanel(FilmPanel):
 
     def _show_numbers(self, measured: CanalMeasurement | None) -> None:
         film = self.film
-        rows: list[MeasureRow] = []
+        rows: list[tuple[str, MeasureRow]] = []
         if measured is not None and film is not None and film.review is not None:
             verdicts = [v for v in film.review.verdicts if v.canal == measured.name]
             pairs = measure_rows(measured, verdicts, self.numbers)
-            keyed = [(m.name if m is not None else r.name, r) for m, r in pairs]
-            first = [r for name in FIRST for key, r in keyed if key == name]
-            rows = [r for _, r in keyed if r not in first]
+            named = [(m.name, r) for m, r in pairs if m is not None]
+            first = [
+                (FIRST[name], _with_side(name, r))
+                for short in FIRST
+                for name, r in named
+                if name == short
+            ]
+            rows = [(r.label, r) for m, r in pairs if m is None or m.name not in FIRST]
             self._rows.show_rows(first)
         else:
             self._rows.show_rows([])
@@ -151,8 +174,8 @@ class FillPanel(FilmPanel):
 
     def _show_profiles(self, measured: CanalMeasurement | None) -> None:
         film = self.film
+        self._profiles.setVisible(measured is not None)
         if film is None or measured is None:
-            self._profiles.show_canal(None, None, mm_per_px=None, gap_numbers={})
             return
         calibration = film.calibration
         self._profiles.show_canal(
@@ -160,7 +183,9 @@ class FillPanel(FilmPanel):
             film.radiograph,
             mm_per_px=calibration.col_mm if calibration is not None else None,
             gap_numbers=self._numbers_of(measured),
+            numbers=self.numbers,
         )
+        self._profiles.emphasise_gap(self.state.gap)
 
     def _numbers_of(self, measured: CanalMeasurement) -> dict[int, int]:
         review = self.film.review if self.film is not None else None
@@ -214,12 +239,9 @@ class FillPanel(FilmPanel):
             self.desk.show_gap(row)
 
     def _mark_place(self, s_px: object) -> None:
-        if self.isVisible():
-            self._profiles.mark_place(s_px if isinstance(s_px, float) else None)
+        self._profiles.mark_place(s_px if isinstance(s_px, float) else None)
 
     def _mark_gap(self, index: object) -> None:
-        if not self.isVisible():
-            return
         chosen = index if isinstance(index, int) else None
         self._profiles.emphasise_gap(chosen)
         self._gaps.blockSignals(True)
@@ -233,41 +255,57 @@ class _MeasureTable(QWidget):
     def __init__(self, object_name: str) -> None:
         super().__init__()
         self.setObjectName(object_name)
-        self._grid = QGridLayout(self)
-        self._grid.setContentsMargins(0, 0, 0, 0)
-        self._grid.setVerticalSpacing(1)
-        self._grid.setColumnStretch(0, 1)
+        self._lines = QVBoxLayout(self)
+        self._lines.setContentsMargins(0, 0, 0, 0)
+        self._lines.setSpacing(1)
 
-    def show_rows(self, rows: list[MeasureRow]) -> None:
+    def show_rows(self, rows: list[tuple[str, MeasureRow]]) -> None:
         """Show these rows in place of the old ones."""
-        while self._grid.count():
-            item = self._grid.takeAt(0)
-            widget = item.widget() if item is not None else None
-            if widget is not None:
-                widget.hide()
-                widget.deleteLater()
-        for k, row in enumerate(rows):
-            name = QLabel(row.label)
-            name.setWordWrap(True)
-            name.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
-            name.setToolTip(row.name)
+        _empty(self._lines)
+        for words, row in rows:
+            name = QLabel(words)
+            if len(words) > LONG_WORDS:
+                name.setWordWrap(True)
+                name.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
+            name.setToolTip(row.label)
             value = QLabel(_value_text(row))
             value.setObjectName(f"rx_value_{row.name}")
             value.setToolTip(row.note)
             value.setAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignTop)
-            self._grid.addWidget(name, 2 * k, 0)
-            self._grid.addWidget(value, 2 * k, 1)
+            line = QHBoxLayout()
+            line.addWidget(name, 1)
+            line.addWidget(value)
+            self._lines.addLayout(line)
             if row.missing and row.note:
                 why = text_line()
                 set_line(why, row.note)
                 why.setEnabled(False)
-                self._grid.addWidget(why, 2 * k + 1, 0, 1, 2)
-        notes = {row.note for row in rows if row.note and not row.missing}
+                self._lines.addWidget(why)
+        notes = {row.note for _, row in rows if row.note and not row.missing}
         if len(notes) == 1:
             source = text_line()
             set_line(source, f"± standard uncertainty; scale: {notes.pop()}")
             source.setEnabled(False)
-            self._grid.addWidget(source, 2 * len(rows), 0, 1, 2)
+            self._lines.addWidget(source)
+
+
+def _empty(layout: QLayout) -> None:
+    while layout.count():
+        item = layout.takeAt(0)
+        inner, widget = item.layout(), item.widget()
+        if inner is not None:
+            _empty(inner)
+        if widget is not None:
+            widget.hide()
+            widget.deleteLater()
+
+
+def _with_side(measure_name: str, row: MeasureRow) -> MeasureRow:
+    """A distance to the apex with a word for its side in place of a sign."""
+    if measure_name not in TO_APEX or row.missing:
+        return row
+    side = "beyond" if row.value.startswith("-") else "short"
+    return replace(row, value=row.value.lstrip("-"), unit=f"{row.unit} {side}")
 
 
 def _value_text(row: MeasureRow) -> str:

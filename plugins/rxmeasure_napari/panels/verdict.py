@@ -83,6 +83,8 @@ class VerdictPanel(FilmPanel):
             return "No film is open."
         if film.computed.problem is not None:
             return str(film.computed.problem)
+        if film.review is None and not film.is_current:
+            return "Measuring …"
         if film.review is None:
             return "No verdict yet: trace a canal in the step 'canals'."
         return ""
