@@ -167,8 +167,12 @@ class Autosave:
                 "the other window is then replaced.",
                 overridable=True,
             )
-        write_bytes(path, data)
-        self._known[path] = hashlib.sha256(data).hexdigest()
+        digest = hashlib.sha256(data).hexdigest()
+        try:
+            write_bytes(path, data)
+        finally:  # it may fail when the file is in place already
+            if _digest(path) == digest:
+                self._known[path] = digest
 
     def _drop(self, path: Path) -> Iterator[WriteError]:
         known = self._known.pop(path, None)

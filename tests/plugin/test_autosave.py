@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import random
 import signal
@@ -347,6 +348,21 @@ def test_a_full_disk_is_told_and_the_older_draft_stays(image: Path, state: Path)
     assert written == ["False", "True"]
     assert load_draft(beside(image)) == replace(edit(1), step="verdict")
     assert os.listdir(state) == []
+
+
+def test_a_disk_that_fails_after_the_file_is_in_place_is_no_other_window(
+    image: Path, state: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fails(_: Path) -> None:
+        raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    autosave = Autosave(image, SHA, state_folder=state)
+    with monkeypatch.context() as disk:
+        disk.setattr("rxmeasure.atomic._sync_folder", fails)
+        with pytest.raises(WriteError, match="could not be written"):
+            autosave.write(edit(1))
+    assert load_draft(beside(image)) == edit(1)
+    assert autosave.write(edit(2))
 
 
 def test_what_cannot_be_kept_is_told_once(image: Path, state: Path) -> None:
