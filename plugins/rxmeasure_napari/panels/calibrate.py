@@ -110,12 +110,16 @@ class CalibratePanel(PointingPanel):
             if len(reference.points_px) < 2:
                 self.state.tell(_missing(reference), "warning")
                 return
-            if not self._cards[begun].commit_length():
+            if not self._cards[begun].take_length():
                 self._cards[begun].focus_length()
                 return
         self._begun = None
         self.stop_pointing()
         self.state.choose_step(Step.CANALS)
+
+    def typed_fields(self) -> list[NumberField | WordField]:
+        """Fields of all known lengths."""
+        return [field for card in self._cards for field in card.fields]
 
     def _go_on_clicking(self, index: int) -> None:
         """Take more clicks for a known length that has some."""
@@ -247,6 +251,7 @@ class CalibratePanel(PointingPanel):
             card = self._cards.pop()
             card.hide()
             self._card_box.removeWidget(card)
+            card.setParent(None)
             card.deleteLater()
         while len(self._cards) < len(references):
             self._cards.append(self._new_card(len(self._cards)))
@@ -263,6 +268,7 @@ class CalibratePanel(PointingPanel):
         card.clicks_requested.connect(lambda: self._go_on_clicking(index))
         card.entered.connect(lambda: self._entered(index))
         self._card_box.addWidget(card)
+        card.show()
         return card
 
     def _show_spacing(self, film: OpenFilm) -> None:
@@ -287,7 +293,7 @@ class CalibratePanel(PointingPanel):
         if self.film is None:
             return
         if index < len(self.film.marks.references):
-            self.state.try_edit(
+            self.edit(
                 f"known length {index + 1}",
                 lambda m: marks_edits.change_reference(m, index, **fields),
             )
@@ -305,7 +311,7 @@ class CalibratePanel(PointingPanel):
         self._begun = None
         self.stop_pointing()
         if index < len(self.film.marks.references):
-            self.state.try_edit(
+            self.edit(
                 f"remove known length {index + 1}",
                 lambda m: marks_edits.remove_reference(m, index),
             )
@@ -316,7 +322,7 @@ class CalibratePanel(PointingPanel):
             self.finish()
 
     def _set_spacing(self, use: bool) -> None:
-        self.state.try_edit(
+        self.edit(
             "use the file's own spacing" if use else "leave the file's own spacing",
             lambda m: replace(m, use_detector_spacing=use),
         )
@@ -384,6 +390,12 @@ class ReferenceCard(QFrame):
         for field in (self._length, self._u, self._tip):
             field.problem_changed.connect(lambda _: self._show_problem())
 
+        self.fields: tuple[NumberField | WordField, ...] = (
+            self._length,
+            self._u,
+            self._tip,
+            self._label,
+        )
         layout = QVBoxLayout(self)
         layout.setContentsMargins(6, 4, 6, 4)
         layout.setSpacing(3)
@@ -423,9 +435,9 @@ class ReferenceCard(QFrame):
         clicks = len(reference.points_px)
         self._clicks.setText("1 click" if clicks == 1 else f"{clicks} clicks")
         self._more.setVisible(clicks < 2 and not pointed)
-        self._length.show_value(reference.length_mm or None, mark)
-        self._u.show_value(reference.length_u_mm, mark)
-        self._tip.show_value(reference.tip_size, mark)
+        self._length.show_number(reference.length_mm or None, mark)
+        self._u.show_number(reference.length_u_mm, mark)
+        self._tip.show_number(reference.tip_size, mark)
         self._label.show_text(reference.label)
         is_file = reference.kind == "file"
         self._tip.setVisible(is_file)
@@ -438,9 +450,9 @@ class ReferenceCard(QFrame):
             self._state, _alone(result, numbers) if not missing else "" if pointed else missing
         )
 
-    def commit_length(self) -> bool:
+    def take_length(self) -> bool:
         """Take the typed length; False when it does not hold."""
-        return self._length.commit()
+        return self._length.take()
 
     def focus_length(self) -> None:
         """Put the cursor into the length."""

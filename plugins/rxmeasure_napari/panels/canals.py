@@ -89,6 +89,7 @@ class CanalsPanel(PointingPanel):
 
     def __init__(self, desk: Desk, parent: QWidget | None = None) -> None:
         super().__init__(desk, parent)
+        self._shown = ""
         self._list = QListWidget()
         self._list.setObjectName("rx_canal_list")
         self._list.setAccessibleName("Canals of this film")
@@ -102,7 +103,7 @@ class CanalsPanel(PointingPanel):
         self._more_clicks = button(
             "More clicks", "rx_more_clicks", "Take more clicks at the apical end of this canal"
         )
-        self._more_clicks.clicked.connect(lambda: self.state.begin_canal(self.state.canal))
+        self._more_clicks.clicked.connect(lambda: self.state.begin_canal(self._shown))
         self._remove = button("Remove", "rx_remove_canal", "Take this canal out")
         self._remove.clicked.connect(self._remove_canal)
         self._hint = text_line("rx_canal_hint")
@@ -162,6 +163,10 @@ class CanalsPanel(PointingPanel):
         self.stop_pointing()
         self.state.next_step()
 
+    def typed_fields(self) -> list[NumberField | WordField]:
+        """Fields of the canal in front."""
+        return self._fields.typed
+
     def _traced(self) -> CanalMarks | None:
         """The canal that clicks go to; empty before its first click, None when there is none."""
         pointing = self.state.pointing
@@ -178,6 +183,7 @@ class CanalsPanel(PointingPanel):
         self.setEnabled(film is not None)
         self._new.setText("New canal")
         if film is None:
+            self._shown = ""
             self._show_list(None, None)
             set_line(self._hint, "No film is open.")
             for line in (self._length, self._source, self._warnings, self._by_hand):
@@ -186,6 +192,7 @@ class CanalsPanel(PointingPanel):
             return
         traced = self._traced()
         canal = traced or marks_edits.canal_of(film.marks, self.state.canal)
+        self._turn_to(canal.name if canal is not None else "")
         self._show_list(film, traced)
         kept = canal is not None and canal in film.marks.canals
         self._remove.setEnabled(canal is not None)
@@ -199,6 +206,14 @@ class CanalsPanel(PointingPanel):
             self._fields.show_canal(canal, film.marks, self.numbers, self.state.pointing)
         whole = kept and traced is None
         set_line(self._by_hand, CORRECT_BY_HAND if whole else "")
+
+    def _turn_to(self, name: str) -> None:
+        """What is typed belongs to the canal that was shown."""
+        if name != self._shown:
+            self.commit()
+            self._shown = name
+            for field in self.typed_fields():
+                field.restore()
 
     def _show_next_name(self, film: OpenFilm) -> None:
         try:
@@ -297,31 +312,26 @@ class CanalsPanel(PointingPanel):
                 self.state.choose_canal(name)
 
     def _remove_canal(self) -> None:
-        traced = self._traced()
+        name = self._shown
         self.stop_pointing()
-        name = traced.name if traced is not None else self.state.canal
-        if self.film is None or name is None:
-            return
-        if marks_edits.canal_of(self.film.marks, name) is not None:
-            self.state.try_edit(f"remove canal {name}", lambda m: marks_edits.remove_canal(m, name))
-        elif self.film.marks.canals:
+        if self._front() is not None:
+            self.edit(f"remove canal {name}", lambda m: marks_edits.remove_canal(m, name))
+        elif self.film is not None and self.film.marks.canals:
             self.state.choose_canal(self.film.marks.canals[0].name)
 
     def _rename(self, new: str) -> None:
-        traced, film = self._traced(), self.film
-        old = traced.name if traced is not None else self.state.canal
-        if film is None or old is None:
-            return
-        if marks_edits.canal_of(film.marks, old) is None:
+        old, state = self._shown, self.state
+        if self._front() is None:
             self._begin_under(new)
             return
-        if self.state.try_edit(
-            f"rename canal {old}", lambda m: marks_edits.rename_canal(m, old, new)
-        ):
-            self.state.choose_canal(new)
-            if traced is not None:
-                self.state.begin_canal(new)
-        self._fields.show_name(self.state.canal or "")
+        traced = self._traced() is not None
+        in_front = self.film is state.film and state.canal == old
+        done = self.edit(f"rename canal {old}", lambda m: marks_edits.rename_canal(m, old, new))
+        if done and in_front:
+            state.choose_canal(new)
+            if traced:
+                state.begin_canal(new)
+        self._fields.show_name(self._shown)
 
     def _begin_under(self, name: str) -> None:
         """Give the canal that has no click yet another name; a name that is taken is refused."""
@@ -335,18 +345,16 @@ class CanalsPanel(PointingPanel):
             self.state.begin_canal(name)
         self._fields.show_name(self.state.pointing.canal)
 
-    def _edit_canal(self, label: str, **fields: object) -> None:
-        name = self.state.canal
-        if name is not None:
-            self.state.try_edit(
+    def _change(self, label: str, fields: dict[str, object]) -> None:
+        name = self._shown
+        if self._front() is not None:
+            self.edit(
                 f"{label} of canal {name}", lambda m: marks_edits.change_canal(m, name, **fields)
             )
 
-    def _change(self, label: str, fields: dict[str, object]) -> None:
-        self._edit_canal(label, **fields)
-
     def _front(self) -> CanalMarks | None:
-        return marks_edits.canal_of(self.film.marks, self.state.canal) if self.film else None
+        """The canal that is shown; None before its first click."""
+        return marks_edits.canal_of(self.film.marks, self._shown) if self.film else None
 
     def _name_reference(self, label: str) -> None:
         canal = self._front()
@@ -354,7 +362,7 @@ class CanalsPanel(PointingPanel):
             return
         point = canal.coronal_reference.point_px or canal.clicks_px[0]
         named = Landmark(point_px=point, state=LandmarkState.MARKED, label=label)
-        self._edit_canal("coronal reference", coronal_reference=named if label else Landmark())
+        self._change("coronal reference", {"coronal_reference": named if label else Landmark()})
 
     def _set_apex(self, state: LandmarkState) -> None:
         canal = self._front()
@@ -365,7 +373,7 @@ class CanalsPanel(PointingPanel):
             self.refresh()
             return
         point = canal.radiographic_apex.point_px if state in PLACED_STATES else None
-        self.state.try_edit(
+        self.edit(
             f"radiographic apex of canal {canal.name}",
             lambda m: marks_edits.set_landmark(
                 m, canal.name, "radiographic_apex", point, state=state
@@ -373,18 +381,16 @@ class CanalsPanel(PointingPanel):
         )
 
     def _place(self, landmark: str) -> None:
-        name = self.state.canal
-        if name is None:
-            return
-        pointing = Pointing(purpose=Purpose.LANDMARK, canal=name, landmark=landmark)
-        self.state.point_for(Pointing() if pointing == self.state.pointing else pointing)
+        if self._front() is not None:
+            pointing = Pointing(purpose=Purpose.LANDMARK, canal=self._shown, landmark=landmark)
+            self.state.point_for(Pointing() if pointing == self.state.pointing else pointing)
 
     def _remove_landmark(self, landmark: str) -> None:
-        name = self.state.canal
-        if name is not None:
-            self.state.try_edit(
-                f"remove {marks_edits.LANDMARKS[landmark]} of canal {name}",
-                lambda m: marks_edits.set_landmark(m, name, landmark, None),
+        canal = self._front()
+        if canal is not None:
+            self.edit(
+                f"remove {marks_edits.LANDMARKS[landmark]} of canal {canal.name}",
+                lambda m: marks_edits.set_landmark(m, canal.name, landmark, None),
             )
 
 
@@ -415,9 +421,9 @@ class CanalFields(QWidget):
         self._reference.propose(CORONAL_REFERENCES)
         self._reference.committed.connect(self.reference_named)
         self._apex = Choice("rx_apex_state", "Radiographic apex")
-        for state, words in APEX_STATES.items():
-            self._apex.addItem(words, state)
-        self._apex.activated.connect(lambda _: self.apex_chosen.emit(self._apex.currentData()))
+        self._apex.addItems(list(APEX_STATES.values()))
+        # By place: Qt hands a text enumeration back as bare text.
+        self._apex.activated.connect(lambda k: self.apex_chosen.emit(tuple(APEX_STATES)[k]))
         self._size = NumberField(
             "rx_nominal_size",
             "ISO size of the last shaping file or cone",
@@ -442,6 +448,7 @@ class CanalFields(QWidget):
         self._problem = warning_line("rx_canal_problem")
         self._problem.hide()
         self._numbers = (self._size, self._taper, self._stop, self._locator, self._downpack)
+        self.typed: list[NumberField | WordField] = [self._name, self._reference, *self._numbers]
         for field in self._numbers:
             field.problem_changed.connect(lambda _: self._show_problem())
         self._landmarks = {
@@ -511,13 +518,13 @@ class CanalFields(QWidget):
         self._name.show_text(canal.name)
         self._reference.show_text(canal.coronal_reference.label)
         with QSignalBlocker(self._apex):
-            self._apex.setCurrentIndex(self._apex.findData(canal.radiographic_apex.state))
+            self._apex.setCurrentIndex(list(APEX_STATES).index(canal.radiographic_apex.state))
         nominal = canal.nominal
-        self._size.show_value(nominal.size if nominal else None, mark)
-        self._taper.show_value(nominal.taper if nominal else None, mark)
-        self._stop.show_value(canal.stop_to_tip_mm, mark)
-        self._locator.show_value(canal.locator_reading_mm, mark)
-        self._downpack.show_value(canal.downpack_depth_mm, mark)
+        self._size.show_number(nominal.size if nominal else None, mark)
+        self._taper.show_number(nominal.taper if nominal else None, mark)
+        self._stop.show_number(canal.stop_to_tip_mm, mark)
+        self._locator.show_number(canal.locator_reading_mm, mark)
+        self._downpack.show_number(canal.downpack_depth_mm, mark)
         for name, row in self._landmarks.items():
             waiting = pointing.purpose is Purpose.LANDMARK and pointing.landmark == name
             row.show_landmark(getattr(canal, name), waiting=waiting)

@@ -5,17 +5,16 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 
-from qtpy.QtCore import QEvent, QSignalBlocker, Qt, Signal
-from qtpy.QtGui import QFocusEvent, QKeyEvent, QKeySequence
-from qtpy.QtWidgets import QComboBox, QLineEdit, QSizePolicy
+from qtpy.QtCore import QSignalBlocker, Qt, Signal
+from qtpy.QtGui import QFocusEvent, QKeyEvent
+from qtpy.QtWidgets import QComboBox, QSizePolicy
 
 from rxmeasure.errors import MarksError
 from rxmeasure.fit.inputs import checked
 from rxmeasure_napari import look
-from rxmeasure_napari.panels.film_panel import Choice
+from rxmeasure_napari.panels.film_panel import Choice, TextField, is_enter
 
-_NUMBER = re.compile(r"\d+[.,]?\d*|[.,]\d+")
-_ENTER = (Qt.Key.Key_Return, Qt.Key.Key_Enter)
+_NUMBER = re.compile(r"\d+[.,]?\d*|[.,]\d+", re.ASCII)
 
 
 def typed_number(text: str, *, name: str) -> float:
@@ -46,7 +45,7 @@ def number_within(name: str, unit: str, at_least: float, at_most: float) -> Call
     return read
 
 
-class NumberField(QLineEdit):
+class NumberField(TextField):
     """One number. Enter or leaving the field makes it one edit; Escape brings the old one back.
 
     Signals: ``committed(float | None)`` after a change by the reader,
@@ -75,9 +74,7 @@ class NumberField(QLineEdit):
         optional: bool = False,
         digits: int = 5,
     ) -> None:
-        super().__init__()
-        self.setObjectName(name)
-        self.setAccessibleName(words)
+        super().__init__(name, words)
         self.setToolTip(words)
         self.setFixedWidth(self.fontMetrics().horizontalAdvance("0" * digits) + 18)
         self._read = read
@@ -85,73 +82,59 @@ class NumberField(QLineEdit):
         self._value: float | None = None
         self._mark = "."
         self.problem = ""
-        self.editingFinished.connect(self._leave)
         self.textEdited.connect(lambda _: self._tell(""))
+        self.given_up.connect(lambda: self._tell(""))
 
     @property
     def value(self) -> float | None:
         """The number as it was last committed or shown."""
         return self._value
 
-    def show_value(self, value: float | None, decimal_mark: str = ".") -> None:
+    def show_number(self, value: float | None, decimal_mark: str = ".") -> None:
         """Show a number; what is being typed stays unless the number is another one now."""
-        if (value, decimal_mark) == (self._value, self._mark):
-            return
-        self._value, self._mark = value, decimal_mark
-        self._restore()
+        if (value, decimal_mark) != (self._value, self._mark):
+            self._value, self._mark = value, decimal_mark
+            self.restore()
 
-    def commit(self) -> bool:
-        """Take what is typed as an edit; False, with the reason shown, when it does not hold."""
+    def restore(self) -> None:
+        """Drop what is typed and was not taken."""
+        self.setModified(False)
+        self.show_value("" if self._value is None else f"{self._value:g}".replace(".", self._mark))
+        self._tell("")
+
+    def commit(self) -> None:
+        """Take what is typed, if anything is."""
+        if self.isModified():
+            self.take()
+
+    def take(self) -> bool:
+        """Take the field as it stands; False, with the reason shown, when it does not hold."""
+        text = self.text().strip()
         try:
-            value = None if self._optional and not self.text().strip() else self._read(self.text())
+            value = None if self._optional and not text else self._read(text)
         except MarksError as error:
             self._tell(f"{error.found} Needed: {error.needed}")
             return False
         self._tell("")
-        if self.isModified():
-            # Forgets the steps of typing, so that undo is now the review's.
-            self.setText(self.text().strip())
+        self.setModified(False)
+        self.show_value(text)
         if value != self._value:
             self._value = value
             self.committed.emit(value)
         return True
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
-        """Enter commits, Escape brings the old number back."""
-        if event.key() in _ENTER and not event.modifiers() & Qt.KeyboardModifier.ControlModifier:
-            if self.commit():
-                self.entered.emit()
-            event.accept()
-        elif event.key() == Qt.Key.Key_Escape and self.isModified():
-            self._restore()
-            event.accept()
-        else:
+        """Enter takes the number and goes no further."""
+        if not is_enter(event):
             super().keyPressEvent(event)
-
-    def event(self, event: QEvent) -> bool:
-        """Leave undo and redo to the review where nothing typed could be undone."""
-        if event.type() == QEvent.Type.ShortcutOverride and isinstance(event, QKeyEvent):
-            undo = event.matches(QKeySequence.StandardKey.Undo) and not self.isUndoAvailable()
-            redo = event.matches(QKeySequence.StandardKey.Redo) and not self.isRedoAvailable()
-            if undo or redo:
-                event.ignore()
-                return False
-        return super().event(event)
-
-    def _leave(self) -> None:
-        if self.isModified():
-            self.commit()
-
-    def _restore(self) -> None:
-        text = "" if self._value is None else f"{self._value:g}".replace(".", self._mark)
-        with QSignalBlocker(self):
-            self.setText(text)
-        self._tell("")
+            return
+        event.accept()
+        if self.take():
+            self.entered.emit()
 
     def _tell(self, problem: str) -> None:
         if problem != self.problem:
             self.problem = problem
-            self.setProperty("wrong", bool(problem))
             self.setStyleSheet(f"border: 1px solid {look.TOLD['warning']};" if problem else "")
             self.problem_changed.emit(problem)
 
@@ -190,7 +173,7 @@ class WordField(Choice):
         """Show a word; what is being typed stays unless the word is another one now."""
         if text != self._text:
             self._text = text
-            self._restore()
+            self.restore()
 
     def commit(self) -> None:
         """Take what is typed as an edit."""
@@ -202,11 +185,11 @@ class WordField(Choice):
     def keyPressEvent(self, event: QKeyEvent) -> None:
         """Escape brings the old word back; Enter goes no further than this field."""
         if event.key() == Qt.Key.Key_Escape and self.currentText() != self._text:
-            self._restore()
+            self.restore()
             event.accept()
             return
         super().keyPressEvent(event)
-        if event.key() in _ENTER:
+        if is_enter(event):
             event.accept()
 
     def focusOutEvent(self, event: QFocusEvent) -> None:
@@ -214,6 +197,7 @@ class WordField(Choice):
         super().focusOutEvent(event)
         self.commit()
 
-    def _restore(self) -> None:
+    def restore(self) -> None:
+        """Drop what is typed and was not taken."""
         with QSignalBlocker(self):
             self.setEditText(self._text)

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from qtpy.QtWidgets import QHBoxLayout, QLabel, QWidget
 
+from rxmeasure.errors import RxMeasureError
+from rxmeasure.marks import ReviewMarks
 from rxmeasure_napari import look
 from rxmeasure_napari.panels.film_panel import FilmPanel, text_line
+from rxmeasure_napari.panels.number_field import NumberField, WordField
 from rxmeasure_napari.review_state import OpenFilm, Pointing, Purpose
 
 if TYPE_CHECKING:
@@ -31,8 +35,19 @@ class PointingPanel(FilmPanel):
         """End what is being clicked and go on, or say what it still needs."""
         raise NotImplementedError
 
+    def typed_fields(self) -> list[NumberField | WordField]:
+        """Fields in which something may be typed and not taken yet."""
+        raise NotImplementedError
+
+    def commit(self) -> None:
+        """Take what is typed, for the film that it was typed for."""
+        for field in self.typed_fields():
+            field.commit()
+
     def forget(self) -> None:
         """Another film comes to the front, or the step does."""
+        for field in self.typed_fields():
+            field.restore()
         if self.state.step is self.step:
             self.enter()
 
@@ -41,10 +56,22 @@ class PointingPanel(FilmPanel):
         if self.state.pointing.purpose in self.purposes:
             self.state.point_for(Pointing())
 
+    def edit(self, label: str, change: Callable[[ReviewMarks], ReviewMarks]) -> bool:
+        """Edit the marks of the film that is shown; a refusal is told. True when it was done."""
+        if self.film is None:
+            return False
+        try:
+            self.film.edit(label, change(self.film.marks))
+        except RxMeasureError as error:
+            self.state.refuse(error)
+            return False
+        return True
+
     def hideEvent(self, event: QHideEvent) -> None:
         """Leave nothing behind that was begun without a click."""
         super().hideEvent(event)
-        self.stop_pointing()
+        if not event.spontaneous():
+            self.stop_pointing()
 
     def _go_on(self) -> None:
         self.finish()
