@@ -55,7 +55,7 @@ class Background(QObject):
         self,
         key: str,
         work: Callable[[Callable[[str], None]], Any],
-        then: Callable[[Any], None],
+        then: Callable[[Any], object],
         refused: Callable[[RxMeasureError], None] | None = None,
         *,
         word: str = "",
@@ -94,13 +94,14 @@ class Background(QObject):
         """Whether a job is wanted and not done."""
         return bool(self._newest)
 
-    def close(self) -> None:
-        """Stop everything; no callback comes after this."""
+    def close(self, *, finish: bool = False) -> None:
+        """Stop everything, or with ``finish`` do what was begun; no callback comes after this."""
         self._closed = True
-        for job in self._newest.values():
-            job.stop.set()
+        if not finish:
+            for job in self._newest.values():
+                job.stop.set()
         self._newest.clear()
-        self._pool.shutdown(wait=True, cancel_futures=True)
+        self._pool.shutdown(wait=True, cancel_futures=not finish)
 
     def _send(self, job: _Job, call: Callable[[], None], *, last: bool = False) -> None:
         if not self._closed:
@@ -124,7 +125,7 @@ def _run(work: Callable[[Callable[[str], None]], Any], job: _Job) -> Any:
 
 def _settle(
     done: Future[Any],
-    then: Callable[[Any], None],
+    then: Callable[[Any], object],
     refused: Callable[[RxMeasureError], None] | None,
 ) -> None:
     """On the GUI thread: hand on the result or the refusal; anything else is a fault and raised."""

@@ -8,7 +8,9 @@ its dock widget; the state lives as long as the viewer.
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from datetime import datetime
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -41,6 +43,7 @@ from rxmeasure_napari.film_layers import FilmLayers, FilmPlace
 from rxmeasure_napari.layer_edge import FILM_GAP, film_of_layer
 from rxmeasure_napari.pointer import Pointer
 from rxmeasure_napari.preferences import Preferences, on_change, read_preferences
+from rxmeasure_napari.reader import image_of
 from rxmeasure_napari.review_state import (
     Computed,
     OpenFilm,
@@ -51,12 +54,14 @@ from rxmeasure_napari.review_state import (
     new_marks,
     state_of,
 )
+from rxmeasure_napari.writer import current_review
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Loaded:
     """What was found for one image: pixels, the review that is kept, work that was not."""
 
+    path: Path
     radiograph: Radiograph
     inverted: bool
     review: Review | None
@@ -96,12 +101,14 @@ class Desk(QObject):
         self._measure = Background("measure", self)
         self._live = Background("live", self)
         self._files = Background("files", self)
+        self._drafts = Background("drafts", self)
         self._files.progressed.connect(self.busy_changed)
         self.layers: dict[str, FilmLayers] = {}
         self._autosaves: dict[str, Autosave] = {}
         self._review_bytes: dict[str, str] = {}
         self._overwrite_asked: set[str] = set()
         self._dirty: set[str] = set()
+        self._draft_count = 0
         self._pointer: Pointer | None = None
         self._connections: list[tuple[Any, Any]] = []
         self._drawing_timer = _single_shot(self, 0, self._draw_dirty)
@@ -152,6 +159,7 @@ class Desk(QObject):
         self._forget_preferences()
         for job in (self._measure, self._live, self._files):
             job.close()
+        self._drafts.close(finish=True)
 
     @property
     def pointer(self) -> Pointer | None:
@@ -187,12 +195,12 @@ class Desk(QObject):
         self._files.run(
             f"open:{path}",
             lambda progress: load_film(path, inverted),
-            partial(self._add_loaded, path, image),
+            partial(self._add_loaded, image),
             self.state.refuse,
             word=f"opening {path.name}",
         )
 
-    def _add_loaded(self, path: Path, image: Any, loaded: Loaded) -> None:
+    def _add_loaded(self, image: Any, loaded: Loaded) -> None:
         if loaded.review is not None:
             kept = Work(marks=loaded.review.marks, inverted=loaded.inverted)
             start = kept
@@ -200,13 +208,14 @@ class Desk(QObject):
             kept = None
             kind = FilmKind(self.preferences.film_kind)
             start = Work(marks=new_marks(kind, self.preferences.reader), inverted=loaded.inverted)
-        film = OpenFilm(path, loaded.radiograph, start)
+        film = OpenFilm(loaded.path, loaded.radiograph, start)
         film.kept = kept
         film.changed_image = loaded.changed
         self._autosaves[film.id] = loaded.autosave
         self._review_bytes[film.id] = loaded.review_bytes
         if image is not None:
             self.layers[film.id] = FilmLayers(self.viewer, film, image)
+            self.layers[film.id].show_radiograph()
         self.state.add_film(film)
         if loaded.draft is not None:
             self._take_draft(film, loaded.draft)
@@ -216,7 +225,8 @@ class Desk(QObject):
             self.state.refuse(film.changed_image)
 
     def _take_draft(self, film: OpenFilm, draft: Draft) -> None:
-        film.restored = f"Unfinished work of {draft.saved_utc} was taken up; undo goes back."
+        when = datetime.fromisoformat(draft.saved_utc).astimezone()
+        film.restored = f"Unfinished work of {when:%Y-%m-%d %H:%M} was taken up; undo goes back."
         if draft.inverted != film.work.inverted:
             film.set_inverted(draft.inverted)
         film.edit("unfinished work", draft.marks)
@@ -521,18 +531,26 @@ class Desk(QObject):
         if film is None or autosave is None:
             return
         if not film.has_unkept_work and film.kept is not None:
-            autosave.drop()
+            self._in_order(film, autosave.drop)
             return
         if not film.undo_label and not film.restored:
             return
-        try:
-            autosave.write(film.draft(canal=self.state.canal or "", step=self.state.step))
-        except DraftTakenError as error:
+        draft = film.draft(canal=self.state.canal or "", step=self.state.step)
+        self._in_order(film, lambda: autosave.write(draft))
+
+    def _in_order(self, film: OpenFilm, work: Callable[[], object]) -> None:
+        """Write or drop a draft after all that came before; none is left out."""
+
+        def refused(error: RxMeasureError) -> None:
+            way_out = ("Go on here", lambda: self.take_over_draft(film))
             self.state.tell(
-                str(error), "refusal", ("Go on here", lambda: self.take_over_draft(film))
+                str(error), "refusal", way_out if isinstance(error, DraftTakenError) else None
             )
-        except RxMeasureError as error:
-            self.state.refuse(error)
+
+        self._draft_count += 1
+        self._drafts.run(
+            f"{film.id}:{self._draft_count}", lambda progress: work(), lambda _: None, refused
+        )
 
     def take_over_draft(self, film: OpenFilm) -> None:
         """Go on with this window's work where another window changed the draft."""
@@ -543,7 +561,7 @@ class Desk(QObject):
         """Write the review file beside the image; True when it was written."""
         target = review_path(film.path)
         try:
-            review = self._reviewed(film)
+            review = current_review(film)
             self._check_on_disk(film)
             self._check_review_file(film, target)
             save_review(review, target)
@@ -554,7 +572,7 @@ class Desk(QObject):
         self._overwrite_asked.discard(film.id)
         film.restored = ""
         film.set_kept(film.work)
-        self._autosaves[film.id].drop()
+        self._in_order(film, self._autosaves[film.id].drop)
         self.state.tell(f"Kept: {target.name}.")
         self.written.emit([target])
         if self.preferences.report_on_keep:
@@ -564,7 +582,7 @@ class Desk(QObject):
     def export_review(self, film: OpenFilm, path: Path) -> None:
         """Write the review elsewhere."""
         try:
-            save_review(self._reviewed(film), path)
+            save_review(current_review(film), path)
         except RxMeasureError as error:
             self.state.refuse(error)
             return
@@ -574,7 +592,7 @@ class Desk(QObject):
     def write_report(self, film: OpenFilm, *, folder: Path | None = None) -> None:
         """Write the report as HTML and PDF, off the GUI thread."""
         try:
-            review = self._reviewed(film)
+            review = current_review(film)
             self._check_on_disk(film)
         except RxMeasureError as error:
             self.state.refuse(error)
@@ -601,24 +619,6 @@ class Desk(QObject):
         self._files.run(
             f"report:{film.id}", work, done, self.state.refuse, word="writing the report"
         )
-
-    def _reviewed(self, film: OpenFilm) -> Review:
-        """The review of the marks as they stand, or a refusal that says what is missing."""
-        if film.computed.problem is not None and film.is_current:
-            raise film.computed.problem
-        if not film.is_current:
-            raise MarksError(
-                found="the measuring of the last edit is not done.",
-                needed="results that belong to the marks.",
-                next_step="Wait a moment and try again.",
-            )
-        if film.review is None:
-            raise MarksError(
-                found="no canal that is whole.",
-                needed="clicks along at least one canal.",
-                next_step="Click the coronal reference and the apex of a canal.",
-            )
-        return film.review
 
     def _check_on_disk(self, film: OpenFilm) -> None:
         """Refuse when the file is no longer the image that was measured."""
@@ -653,6 +653,7 @@ def load_film(path: Path, inverted: bool) -> Loaded:
     RxMeasureError
         The image or its review file cannot be read.
     """
+    path = image_of(path)
     radiograph = read_radiograph(path, invert=inverted)
     target = review_path(path)
     review = load_review(target) if target.exists() else None
@@ -674,6 +675,7 @@ def load_film(path: Path, inverted: bool) -> Loaded:
             overridable=True,
         )
     return Loaded(
+        path=path,
         radiograph=radiograph,
         inverted=wanted,
         review=review,

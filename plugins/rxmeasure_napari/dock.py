@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-import napari
+import napari.viewer
 from qtpy.QtCore import QSize, Qt
 from qtpy.QtGui import QCloseEvent, QHideEvent, QKeySequence, QShortcut, QShowEvent
 from qtpy.QtWidgets import (
@@ -52,10 +52,10 @@ class ReviewDock(QWidget):
 
     Parameters
     ----------
-    viewer : napari.Viewer
+    viewer : napari.viewer.Viewer
     """
 
-    def __init__(self, viewer: napari.Viewer, parent: QWidget | None = None) -> None:
+    def __init__(self, viewer: napari.viewer.Viewer, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.setObjectName("rx_dock")
         self.desk = Desk(viewer, self)
@@ -332,6 +332,10 @@ class ReviewDock(QWidget):
 
     def _keep(self) -> None:
         if self._film is not None:
+            # What is typed and not yet taken belongs to the review.
+            commit = getattr(self._panels[self.desk.state.step], "commit", None)
+            if commit is not None:
+                commit()
             self.desk.keep(self._film)
 
     def _picture_actions(self) -> dict[str, Callable[[], None]]:

@@ -93,7 +93,8 @@ def rename_canal(marks: ReviewMarks, old: str, new: str) -> ReviewMarks:
             next_step="Choose another name, for example MB1 and MB2.",
         )
     return replace(
-        change_canal(marks, old, name=new),
+        marks,
+        canals=tuple(replace(c, name=new) if c.name == old else c for c in marks.canals),
         overrides=tuple(replace(o, canal=new) if o.canal == old else o for o in marks.overrides),
     )
 

@@ -217,7 +217,9 @@ class Pointer:
                 lambda m: marks_edits.insert_click(m, name, point, line),
             )
             return
-        for k, gap in enumerate(measured.gaps if measured is not None else ()):
+        if measured is None:
+            return
+        for k, gap in enumerate(measured.gaps):
             if abs(foot_on_polyline(measured.centre_line.points_px, gap.centre_px)[0] - s) <= max(
                 gap.length.value_px, self._reach(layers, style.NEAR_LINE_PX)
             ):

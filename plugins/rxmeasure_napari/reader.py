@@ -80,13 +80,7 @@ def read_film(path: Path) -> ReadFilm:
     if not _is_review(path):
         return ReadFilm(path=path, radiograph=read_radiograph(path))
     review = load_review(path)
-    image = path.parent / Path(review.image.file_name).name
-    if not image.is_file():
-        raise ReviewFileError(
-            found=f"the image {review.image.file_name} is not beside {path.name}.",
-            needed="the review file in the folder of its image.",
-            next_step="Put the image and its review file into one folder.",
-        )
+    image = image_of(path)
     inverted = inverted_by_user(review.polarity_reason)
     radiograph = read_radiograph(image, invert=inverted)
     check_image(review, radiograph)
@@ -97,6 +91,27 @@ def read_film(path: Path) -> ReadFilm:
         calibration=review.calibration,
         review_path=path,
     )
+
+
+def image_of(path: Path) -> Path:
+    """The image itself, or the image beside a review file.
+
+    Raises
+    ------
+    ReviewFileError
+        The review file is not valid, or its image does not lie beside it.
+    """
+    if not _is_review(path):
+        return path
+    review = load_review(path)
+    image = path.parent / Path(review.image.file_name).name
+    if not image.is_file():
+        raise ReviewFileError(
+            found=f"the image {review.image.file_name} is not beside {path.name}.",
+            needed="the review file in the folder of its image.",
+            next_step="Put the image and its review file into one folder.",
+        )
+    return image
 
 
 def _without_scale(film: ReadFilm) -> ReadFilm:

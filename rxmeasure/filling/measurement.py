@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rxmeasure.calibration.scale import Calibration
 from rxmeasure.filling import density_gaps, extrusion
@@ -584,6 +585,7 @@ def _profile(seen: _Seen) -> tuple[ProfilePoint, ...]:
         )
     rows = np.flatnonzero(extent.present & (strip.s <= extent.end_s))[::PROFILE_EVERY]
     points = []
+    to_left = _to_left(strip, rows)
     for row in rows:
         s = float(strip.s[row])
         middle, half = float(width.centre[row]), float(width.width[row]) / 2.0
@@ -598,13 +600,23 @@ def _profile(seen: _Seen) -> tuple[ProfilePoint, ...]:
                 u_width_mm=None
                 if frame.calibration is None
                 else float(np.hypot(width.u_width[row], frame.calibration.u_rel * 2 * half)),
-                left_edge_px=frame.point_px(strip.at(s, middle - half)),
-                right_edge_px=frame.point_px(strip.at(s, middle + half)),
+                left_edge_px=frame.point_px(strip.at(s, middle + to_left * half)),
+                right_edge_px=frame.point_px(strip.at(s, middle - to_left * half)),
                 density=float(density[row]),
                 density_expected=float(expected[row]),
             )
         )
     return tuple(points)
+
+
+def _to_left(strip: CanalStrip, rows: NDArray[np.int_]) -> float:
+    """Sign of the strip's crosswise direction that leads to the left of the picture."""
+    if len(rows) == 0:
+        return 1.0
+    across = [
+        strip.at(float(strip.s[row]), 1.0) - strip.at(float(strip.s[row]), 0.0) for row in rows
+    ]
+    return 1.0 if float(np.mean(across, axis=0)[1]) <= 0.0 else -1.0
 
 
 def _warnings(seen: _Seen, canal: CanalMarks, film_kind: FilmKind) -> list[Warned]:

@@ -2,8 +2,8 @@
 
 Distances along the canal (``s_*``) run from the coronal reference towards the
 apex along the centre line. ``to_end`` distances run from the apical end of the
-core in coronal direction. Everything in ``*_mm`` is None without a scale; the
-``*_px`` companion is always there.
+visible fill (``fill_end``) in coronal direction. Everything in ``*_mm`` is None
+without a scale; the ``*_px`` companion is always there.
 """
 
 from __future__ import annotations
@@ -43,7 +43,8 @@ class FillEnd:
 class ProfilePoint:
     """Width and density of the fill at one place.
 
-    ``s_px`` from the coronal reference, ``to_end_px`` from the fill's end.
+    ``s_px`` from the coronal reference, ``to_end_px`` from the fill's end. Left and
+    right edge as seen on the picture.
     ``density`` is the fill's grey level over the dentine beside it in image
     units; ``density_expected`` what the fill's own width profile predicts.
     """

@@ -71,7 +71,7 @@ def profile_plot(
 
     unit = plane.unit
     word = filling_word(canal.film_kind)
-    end = "apical end of the core" if word == "fill" else f"tip of the {word}"
+    end = "apical end of the fill" if word == "fill" else f"tip of the {word}"
     style = {
         "font.family": "DejaVu Sans",
         "font.size": 7.0,

@@ -288,6 +288,9 @@ def test_a_mirrored_film_gives_the_mirrored_result(
     assert [v.side for v in _voids(other, scene)] == ["", side]
     for a, b in zip(measured.profile[5:-5:10], other.profile[5:-5:10], strict=False):
         assert b.width_px == pytest.approx(a.width_px, abs=0.5)
+    for found in (measured, other):
+        if how != "transposed" or found is measured:
+            assert all(p.left_edge_px[1] < p.right_edge_px[1] for p in found.profile)
 
 
 @pytest.mark.parametrize("by", [0.5, 2.0])
