@@ -187,10 +187,7 @@ class Desk(QObject):
         self._open(Path(path), inverted=inverted, image=None)
 
     def _open(self, path: Path, *, inverted: bool, image: Any) -> None:
-        known = next((f for f in self.state.films if f.path.resolve() == path.resolve()), None)
-        if known is not None:
-            self.state.choose_film(known)
-            self.state.tell(f"{path.name} is open already.")
+        if self._is_open(path):
             return
         self._files.run(
             f"open:{path}",
@@ -200,7 +197,17 @@ class Desk(QObject):
             word=f"opening {path.name}",
         )
 
+    def _is_open(self, path: Path) -> bool:
+        """Bring a film to the front that is open already, and say so."""
+        known = next((f for f in self.state.films if f.path.resolve() == path.resolve()), None)
+        if known is not None:
+            self.state.choose_film(known)
+            self.state.tell(f"{path.name} is open already.")
+        return known is not None
+
     def _add_loaded(self, image: Any, loaded: Loaded) -> None:
+        if self._is_open(loaded.path):
+            return
         if loaded.review is not None:
             kept = Work(marks=loaded.review.marks, inverted=loaded.inverted)
             start = kept
