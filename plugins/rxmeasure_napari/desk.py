@@ -348,11 +348,16 @@ class Desk(QObject):
         self.layers[film.id].show_radiograph()
 
     def _on_computed(self, film: OpenFilm) -> None:
-        if self.state.pointing.canal != film.preview_canal:
+        if not self._is_wanted(film, film.preview_canal):
             self._live.cancel()
             film.set_preview("", None)
         self.arrange()
         self._touch(film)
+
+    def _is_wanted(self, film: OpenFilm, canal: str) -> bool:
+        """Whether a preview tells more than the results: while clicking, dragging, measuring."""
+        clicking = bool(canal) and self.state.pointing.canal == canal
+        return clicking or film.provisional is not None or not film.is_current
 
     def _on_layer_removed(self, event: Any) -> None:
         for film_id, layers in list(self.layers.items()):
@@ -406,7 +411,7 @@ class Desk(QObject):
         clicks = traced.clicks_px
 
         def show(result: Any) -> None:
-            if result is not None:
+            if result is not None and self._is_wanted(film, canal):
                 film.set_preview(canal, result)
 
         self._live.run(

@@ -250,6 +250,8 @@ class Pointer:
             state.refuse(error)
         finally:
             film.set_provisional(None)
+            if film.is_current:
+                film.set_preview("", None)
             self._holding = False
             self._hold_camera(False)
 
