@@ -27,7 +27,8 @@ from rxmeasure_napari import look
 from rxmeasure_napari.caution_bar import CautionBar
 from rxmeasure_napari.desk import Desk
 from rxmeasure_napari.grey_levels import window_for
-from rxmeasure_napari.keys import KEYS, keys_for, with_key
+from rxmeasure_napari.keys import keys_for, with_key
+from rxmeasure_napari.keys_card import KeysCard
 from rxmeasure_napari.panels.calibrate import CalibratePanel
 from rxmeasure_napari.panels.canals import CanalsPanel
 from rxmeasure_napari.panels.fill import FillPanel
@@ -110,16 +111,21 @@ class ReviewDock(QWidget):
 
     def _head(self) -> QHBoxLayout:
         row = QHBoxLayout()
-        self._title = QLabel("No film open")
-        self._title.setObjectName("rx_title")
-        self._title.setTextFormat(Qt.TextFormat.PlainText)
-        self._title.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
+        row.setSpacing(4)
+        self._title = look.NameLine("rx_title")
         row.addWidget(self._title, 1)
+        self._unkept = QLabel("not kept")
+        self._unkept.setObjectName("rx_unkept")
+        self._unkept.setStyleSheet(look.told_style("warning"))
+        self._unkept.setToolTip(
+            with_key("Marks or verdicts are not in the review file yet", "keep")
+        )
+        row.addWidget(self._unkept)
         self._undo = self._small_button("Undo", "rx_undo", self.desk.undo)
         self._redo = self._small_button("Redo", "rx_redo", self.desk.redo)
         row.addWidget(self._undo)
         row.addWidget(self._redo)
-        keys = self._small_button("Keys", "rx_keys", self._tell_keys)
+        self._keys = keys = self._small_button("Keys", "rx_keys", self._show_keys)
         keys.setToolTip("All keys of the review")
         row.addWidget(keys)
         return row
@@ -228,14 +234,14 @@ class ReviewDock(QWidget):
     def _show_head(self, _: object = None) -> None:
         film = self._film
         if film is None:
-            self._title.setText("No film open")
+            self._title.show_name("No film open")
         else:
             tooth = f"tooth {film.marks.tooth} · " if film.marks.tooth else ""
-            unkept = " · not kept yet" if film.has_unkept_work else ""
             many = len(self.desk.state.films)
             place = f"{self.desk.state.films.index(film) + 1}/{many} · " if many > 1 else ""
-            self._title.setText(f"{place}{tooth}{film.name}{unkept}")
+            self._title.show_name(f"{place}{tooth}{film.name}")
             self._title.setToolTip(str(film.path))
+        self._unkept.setVisible(film is not None and film.has_unkept_work)
         for button, label, name in (
             (self._undo, film.undo_label if film else "", "undo"),
             (self._redo, film.redo_label if film else "", "redo"),
@@ -296,9 +302,9 @@ class ReviewDock(QWidget):
         if film is not None and layers is not None:
             layers.image.contrast_limits = window_for(film.radiograph, preset)
 
-    def _tell_keys(self) -> None:
-        lines = [f"{key.keys}: {key.meaning}" for key in KEYS]
-        self.desk.state.tell("; ".join(lines) + ".")
+    def _show_keys(self) -> None:
+        card = KeysCard(self)
+        card.show_under(self._keys)
 
     # Keys.
 

@@ -22,6 +22,8 @@ from rxmeasure_napari.review_state import OpenFilm
 
 #: Width of one character of a label in screen pixels at 10 points (about; for aligning only).
 _CHARACTER_PX = 7.2
+#: Height of a label in screen pixels at 10 points.
+_LINE_PX = 18.0
 #: Copies of a label drawn dark beneath it, so that it reads on enamel and on bone.
 _HALO = tuple((r, c) for r in (-1, 0, 1) for c in (-1, 0, 1) if (r, c) != (0, 0))
 
@@ -271,12 +273,7 @@ def point_fields(points: list[DrawnPoint], unit: float) -> dict[str, Any]:
                 "",
                 "#fff",
             )
-    for point in points:
-        if not point.text:
-            continue
-        half = 0.5 * _CHARACTER_PX * len(point.text) * point.align
-        row = point.point_px[0] + point.shift_px[0] * unit
-        col = point.point_px[1] + (point.shift_px[1] + half) * unit
+    for point, (row, col) in label_places(points, unit):
         for r, c in _HALO:
             at = (row + r * style.HALO_PX * unit, col + c * style.HALO_PX * unit)
             add(at, 0.0, "disc", "#00000000", "#00000000", point.text, "#000000")
@@ -295,6 +292,25 @@ def point_fields(points: list[DrawnPoint], unit: float) -> dict[str, Any]:
             "anchor": "center",
         },
     }
+
+
+def label_places(
+    points: list[DrawnPoint], unit: float
+) -> list[tuple[DrawnPoint, tuple[float, float]]]:
+    """Each label with the (row, col) of its centre; one that would lie on another moves down."""
+    placed: list[tuple[DrawnPoint, tuple[float, float]]] = []
+    for point in points:
+        if not point.text:
+            continue
+        half = 0.5 * _CHARACTER_PX * len(point.text) * point.align
+        row = point.point_px[0] + point.shift_px[0] * unit
+        col = point.point_px[1] + (point.shift_px[1] + half) * unit
+        for other, (at_row, at_col) in sorted(placed, key=lambda p: p[1][0]):
+            wide = 0.5 * _CHARACTER_PX * (len(point.text) + len(other.text)) * unit
+            if abs(row - at_row) < _LINE_PX * unit and abs(col - at_col) < wide:
+                row = at_row + _LINE_PX * unit
+        placed.append((point, (row, col)))
+    return placed
 
 
 def _rgba(colours: list[str]) -> Any:
