@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import napari.viewer
-from qtpy.QtCore import QSize, Qt
+from qtpy.QtCore import QSize, Qt, QTimer
 from qtpy.QtGui import QCloseEvent, QHideEvent, QKeySequence, QShortcut, QShowEvent
 from qtpy.QtWidgets import (
     QButtonGroup,
@@ -29,12 +29,6 @@ from rxmeasure_napari.desk import Desk
 from rxmeasure_napari.grey_levels import window_for
 from rxmeasure_napari.keys import keys_for, with_key
 from rxmeasure_napari.keys_card import KeysCard
-from rxmeasure_napari.panels.calibrate import CalibratePanel
-from rxmeasure_napari.panels.canals import CanalsPanel
-from rxmeasure_napari.panels.fill import FillPanel
-from rxmeasure_napari.panels.keep import KeepPanel
-from rxmeasure_napari.panels.picture import PicturePanel
-from rxmeasure_napari.panels.verdict import VerdictPanel
 from rxmeasure_napari.review_state import OpenFilm, Step, Told
 
 #: Cautions that matter most at each step.
@@ -46,6 +40,10 @@ _CAUTION_TOPIC = {
     Step.VERDICT: "all",
     Step.KEEP: "all",
 }
+
+
+#: Pause before each panel that is made ahead of its step (choice: a click comes in between).
+_LATER_MS = 250
 
 
 class ReviewDock(QWidget):
@@ -63,6 +61,10 @@ class ReviewDock(QWidget):
         self._viewer = viewer
         self._film: OpenFilm | None = None
         self._panels: dict[Step, QWidget] = {}
+        self._later = QTimer(self)
+        self._later.setSingleShot(True)
+        self._later.setInterval(_LATER_MS)
+        self._later.timeout.connect(self._make_next_panel)
         self._build()
         self.setStyleSheet(look.style_sheet())
         self._shortcuts = self._make_shortcuts()
@@ -86,28 +88,34 @@ class ReviewDock(QWidget):
         layout.addLayout(self._head())
         layout.addLayout(self._step_bar())
         self._stack = QStackedWidget()
-        for kind in (
-            PicturePanel,
-            CalibratePanel,
-            CanalsPanel,
-            FillPanel,
-            VerdictPanel,
-            KeepPanel,
-        ):
-            panel = kind(self.desk)
-            self._panels[panel.step] = panel
+        for _ in Step:
             area = QScrollArea()
             area.setWidgetResizable(True)
             area.setFrameShape(QFrame.Shape.NoFrame)
             area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-            area.setWidget(panel)
             self._stack.addWidget(area)
-        picture = self._panels[Step.PICTURE]
-        picture.grey_requested.connect(self._set_grey)
+        self._panel(Step.PICTURE).grey_requested.connect(self._set_grey)
         layout.addWidget(self._stack, 1)
         layout.addLayout(self._told_row())
         self._cautions = CautionBar()
         layout.addWidget(self._cautions)
+
+    def _panel(self, step: Step) -> Any:
+        """The panel of a step; made when it is first wanted, for some take long to import."""
+        if step not in self._panels:
+            panel = self._panels[step] = make_panel(step, self.desk)
+            area = self._stack.widget(list(Step).index(step))
+            assert isinstance(area, QScrollArea)
+            area.setWidget(panel)
+        return self._panels[step]
+
+    def _make_next_panel(self) -> None:
+        """Make the panels that are left one by one, while the reader looks at the picture."""
+        left = [step for step in Step if step not in self._panels]
+        if left:
+            self._panel(left[0])
+        if len(left) > 1:
+            self._later.start()
 
     def _head(self) -> QHBoxLayout:
         row = QHBoxLayout()
@@ -195,12 +203,14 @@ class ReviewDock(QWidget):
         self._bind_picture_keys()
         self._show_film(state.film)
         self._show_step(state.step)
+        self._later.start()
 
     def hideEvent(self, event: QHideEvent) -> None:
         """The dock is closed or behind another: leave the viewer alone."""
         super().hideEvent(event)
         if not self._listening:
             return
+        self._later.stop()
         for signal, slot in self._listening:
             signal.disconnect(slot)
         self._listening.clear()
@@ -210,6 +220,7 @@ class ReviewDock(QWidget):
         self.desk.rest()
 
     def _show_step(self, step: Step) -> None:
+        self._panel(step)
         place = list(Step).index(step)
         self._stack.setCurrentIndex(place)
         self._steps.button(place).setChecked(True)
@@ -283,7 +294,7 @@ class ReviewDock(QWidget):
 
     def _finish_line(self) -> None:
         """The step in front knows what comes after its line."""
-        finish = getattr(self._panels[self.desk.state.step], "finish", None)
+        finish = getattr(self._panel(self.desk.state.step), "finish", None)
         if finish is not None:
             finish()
 
@@ -339,7 +350,7 @@ class ReviewDock(QWidget):
     def _keep(self) -> None:
         if self._film is not None:
             # What is typed and not yet taken belongs to the review.
-            commit = getattr(self._panels[self.desk.state.step], "commit", None)
+            commit = getattr(self._panel(self.desk.state.step), "commit", None)
             if commit is not None:
                 commit()
             self.desk.keep(self._film)
@@ -387,6 +398,24 @@ class ReviewDock(QWidget):
         """Stop all threads with the widget."""
         self.desk.close()
         super().closeEvent(event)
+
+
+def make_panel(step: Step, desk: Desk) -> QWidget:
+    """Make the panel of a step; only now is it imported, with what it draws with."""
+    match step:
+        case Step.PICTURE:
+            from rxmeasure_napari.panels.picture import PicturePanel as Panel
+        case Step.CALIBRATE:
+            from rxmeasure_napari.panels.calibrate import CalibratePanel as Panel
+        case Step.CANALS:
+            from rxmeasure_napari.panels.canals import CanalsPanel as Panel
+        case Step.FILL:
+            from rxmeasure_napari.panels.fill import FillPanel as Panel
+        case Step.VERDICT:
+            from rxmeasure_napari.panels.verdict import VerdictPanel as Panel
+        case Step.KEEP:
+            from rxmeasure_napari.panels.keep import KeepPanel as Panel
+    return Panel(desk)
 
 
 def _as_handler(action: Callable[[], None]) -> Callable[[object], None]:

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
+from typing import TYPE_CHECKING
 from weakref import WeakKeyDictionary, WeakValueDictionary
 
 from psygnal import Signal
@@ -26,8 +27,10 @@ from rxmeasure.radiograph import Radiograph
 from rxmeasure.reading import read_radiograph
 from rxmeasure.record.draft import Draft
 from rxmeasure.review import Review
-from rxmeasure.tracing.preview import TracePreview
 from rxmeasure_napari import marks_edits
+
+if TYPE_CHECKING:
+    from rxmeasure.tracing.preview import TracePreview
 
 #: Steps that can be undone (choice: a long review has some hundred edits).
 UNDO_DEPTH = 500
