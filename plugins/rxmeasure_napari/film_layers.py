@@ -7,6 +7,8 @@ bar loses its unit.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
@@ -25,7 +27,7 @@ _CHARACTER_PX = 7.2
 #: Height of a label in screen pixels at 10 points.
 _LINE_PX = 18.0
 #: Copies of a label drawn dark beneath it, so that it reads on enamel and on bone.
-_HALO = tuple((r, c) for r in (-1, 0, 1) for c in (-1, 0, 1) if (r, c) != (0, 0))
+_HALO = ((-1, -1), (-1, 1), (1, -1), (1, 1))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,12 +152,11 @@ class FilmLayers:
             )
             self._add(self.lines)
             return
-        with self.lines.events.blocker_all():
+        with changed_at_once(self.lines):
             self.lines.edge_width = style.LINE_PX * unit
             self.lines.data = vectors
             if len(colours):
                 self.lines.edge_color = colours
-        self.lines.refresh()
 
     def _draw_points(self, points: list[DrawnPoint], zoom: float) -> None:
         fields = point_fields(points, self.image_px_per_screen_px(zoom))
@@ -172,19 +173,33 @@ class FilmLayers:
             )
             self._add(self.points)
             return
-        # One refresh instead of one for each field.
-        with self.points.events.blocker_all():
+        # The text has signals of its own; between data and features it would not fit.
+        with changed_at_once(self.points), self.points.text.events.blocker_all():
             self.points.data = where
-            for name, value in fields.items():
-                if len(where):
-                    setattr(self.points, name, value)
-        self.points.refresh()
+            for name, value in fields.items() if len(where) else ():
+                setattr(self.points, name, value)
 
     def _add(self, layer: Layer) -> None:
         layer.editable = False
         active = self.viewer.layers.selection.active
         self.viewer.layers.insert(self.viewer.layers.index(self.image) + 1, layer)
         self.viewer.layers.selection.active = active if active in self.viewer.layers else self.image
+
+
+@contextmanager
+def changed_at_once(layer: Layer) -> Iterator[None]:
+    """Change several fields of a layer and refresh it once.
+
+    Each field would draw the layer and its thumbnail anew; those of an unseen layer do not.
+    """
+    seen = layer.visible
+    with layer.events.blocker_all():
+        layer.visible = False
+        try:
+            yield
+        finally:
+            layer.visible = seen
+    layer.refresh(thumbnail=False)
 
 
 def _image(film: OpenFilm) -> Image:
