@@ -173,11 +173,13 @@ class FilmLayers:
             )
             self._add(self.points)
             return
-        # The text has signals of its own; between data and features it would not fit.
-        with changed_at_once(self.points), self.points.text.events.blocker_all():
+        # Text and colours have signals of their own, so this layer stays seen: an unseen one
+        # would be drawn with the indices of its old points. One refresh in place of many.
+        with self.points.events.blocker_all(), self.points.text.events.blocker_all():
             self.points.data = where
             for name, value in fields.items() if len(where) else ():
                 setattr(self.points, name, value)
+        self.points.refresh(thumbnail=False)
 
     def _add(self, layer: Layer) -> None:
         layer.editable = False
