@@ -66,6 +66,7 @@ class FilmLayers:
         )
         self.lines: Vectors | None = None
         self.points: Points | None = None
+        self._point_fields: dict[str, Any] = {}
         if self.image not in viewer.layers:
             viewer.add_layer(self.image)
         offer_whole_range(self.image)
@@ -172,14 +173,18 @@ class FilmLayers:
                 **_where(self.place),
             )
             self._add(self.points)
+            self._point_fields = fields
             return
         # Text and colours have signals of their own, so this layer stays seen: an unseen one
         # would be drawn with the indices of its old points. One refresh in place of many.
+        kept = self._point_fields if len(where) == len(self.points.data) else {}
         with self.points.events.blocker_all(), self.points.text.events.blocker_all():
             self.points.data = where
             for name, value in fields.items() if len(where) else ():
-                setattr(self.points, name, value)
+                if name not in kept or not _equal(kept[name], value):
+                    setattr(self.points, name, value)
         self.points.refresh(thumbnail=False)
+        self._point_fields = fields
 
     def _add(self, layer: Layer) -> None:
         layer.editable = False
@@ -209,6 +214,12 @@ def _image(film: OpenFilm) -> Image:
         film.radiograph, film.path, inverted=film.work.inverted, film_id=film.id
     )
     return Image(data, **options)
+
+
+def _equal(a: Any, b: Any) -> bool:
+    if isinstance(a, dict):
+        return a.keys() == b.keys() and all(_equal(a[k], b[k]) for k in a)
+    return bool(np.array_equal(a, b))
 
 
 def _where(place: FilmPlace) -> dict[str, Any]:
