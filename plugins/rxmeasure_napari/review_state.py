@@ -514,7 +514,7 @@ class ReviewState:
         """Bring a canal to the front."""
         if name == self._now.canal:
             return
-        if name is not None and self.pointing.canal != name:
+        if name is not None and self.pointing.canal not in ("", name):
             self.point_for(Pointing())
         self._now.canal = name
         self.choose_handle(None)
