@@ -58,6 +58,10 @@ from rxmeasure_napari.writer import current_review
 
 #: How long measuring leaves the processor to the line of a click (choice: the line takes 0.1 s).
 _LINE_FIRST_MS = 150
+#: How long a click waits to be drawn in one frame with its line (choice: a line takes 25 ms).
+_FRAME_WAITS_MS = 60
+#: How long measuring waits for the frame that shows the line.
+_AFTER_FRAME_MS = 20
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -309,7 +313,7 @@ class Desk(QObject):
             self._autosaves[film.id] = Autosave(film.path, film.radiograph.source.sha256)
         self._listen(film.marks_changed, partial(self._on_marks, film))
         self._listen(film.computed_changed, partial(self._on_computed, film))
-        self._listen(film.preview_changed, partial(self._touch, film))
+        self._listen(film.preview_changed, partial(self._touch, film, 0))
         self._listen(film.radiograph_changed, partial(self._on_radiograph, film))
         self.arrange()
         self._touch(film)
@@ -345,13 +349,17 @@ class Desk(QObject):
 
     def _on_marks(self, film: OpenFilm) -> None:
         self._save_draft(film)
-        self._touch(film)
         canal = marks_edits.canal_of(film.marks, self.state.canal)
-        if film is self.state.film and canal is not None and len(canal.clicks_px) > 1:
-            self._follow(film, film.marks, canal.name)
-            self._measure_after_line(film)
-        else:
+        if film is not self.state.film or canal is None or len(canal.clicks_px) < 2:
+            self._touch(film)
             self._start_measuring(film)
+        elif self._follow(film, film.marks, canal.name):
+            # Click and line come in one frame, unless the line is late.
+            self._touch(film, _FRAME_WAITS_MS)
+            self._measure_after_line(film, _LINE_FIRST_MS)
+        else:
+            self._touch(film)
+            self._measure_after_line(film, _AFTER_FRAME_MS)
 
     def _on_radiograph(self, film: OpenFilm) -> None:
         self.layers[film.id].show_radiograph()
@@ -380,7 +388,7 @@ class Desk(QObject):
                 self.close_film(film)
             elif event.value in (layers.lines, layers.points):
                 self._dirty.add(film_id)
-                self._drawing_timer.start()
+                self._drawing_timer.start(0)
 
     def _on_layer_inserted(self, event: Any) -> None:
         self._adopt(event.value)
@@ -410,41 +418,45 @@ class Desk(QObject):
             film.take_computed,
         )
 
-    def _measure_after_line(self, film: OpenFilm) -> None:
+    def _measure_after_line(self, film: OpenFilm, msec: int) -> None:
         """Measure a little later, so that the line of a click is not kept waiting."""
         waiting, self._line_first = self._line_first, film
         if waiting is not None and waiting is not film:
             self._start_measuring(waiting)
-        self._line_timer.start()
+        self._line_timer.start(msec)
 
     def _measure_waiting(self) -> None:
         film, self._line_first = self._line_first, None
         if film is not None and film in self.state.films:
             self._start_measuring(film)
 
-    def _follow(self, film: OpenFilm, marks: ReviewMarks, canal: str) -> None:
+    def _follow(self, film: OpenFilm, marks: ReviewMarks, canal: str) -> bool:
+        """Trace a canal before it is measured; False when its line is there or not wanted."""
         if not self.preferences.live_tracing and film.marks is not marks:
-            return
+            return False
         traced = marks_edits.canal_of(marks, canal)
         if traced is None or len(traced.clicks_px) < 2:
-            return
+            return False
         radiograph, calibration = film.radiograph, film.calibration
         clicks = traced.clicks_px
         asked = (film.id, canal, clicks, marks.film_kind, marks.settings, id(calibration))
         shown = film.preview is not None and film.preview_canal == canal
         if asked == self._followed and (shown or self._live.busy):
-            return
+            return not shown
         self._followed = asked
 
         def show(result: Any) -> None:
             if result is not None and self._is_wanted(film, canal):
                 film.set_preview(canal, result)
+            if self._line_first is film:
+                self._line_timer.start(_AFTER_FRAME_MS)
 
         self._live.run(
             "live",
             lambda progress: measuring.preview(radiograph, marks, clicks, calibration),
             show,
         )
+        return True
 
     def cancel(self) -> None:
         """Stop the long work that runs."""
@@ -495,13 +507,13 @@ class Desk(QObject):
             camera.zoom = zoom_px / front.place.scale[1]
             self._touch_all()
 
-    def _touch(self, film: OpenFilm) -> None:
+    def _touch(self, film: OpenFilm, msec: int = 0) -> None:
         self._dirty.add(film.id)
-        self._drawing_timer.start()
+        self._drawing_timer.start(msec)
 
     def _touch_all(self) -> None:
         self._dirty.update(self.layers)
-        self._drawing_timer.start()
+        self._drawing_timer.start(0)
 
     def _draw_dirty(self) -> None:
         dirty, self._dirty = self._dirty, set()
