@@ -11,7 +11,7 @@ from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from typing import Any
 
-from qtpy.QtCore import QObject, Signal
+from qtpy.QtCore import QObject, Qt, Signal
 
 from rxmeasure.errors import RxMeasureError
 
@@ -49,7 +49,8 @@ class Background(QObject):
         self._pool = ThreadPoolExecutor(1, thread_name_prefix=f"rxmeasure-{name}")
         self._newest: dict[str, _Job] = {}
         self._closed = False
-        self._arrived.connect(self._deliver)
+        # Queued always: a job that ends at once would else overtake its own words.
+        self._arrived.connect(self._deliver, Qt.ConnectionType.QueuedConnection)
 
     def run(
         self,

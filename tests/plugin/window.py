@@ -6,7 +6,7 @@ Import it in test modules only; `open_reader` is the fixture that opens windows 
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -78,9 +78,7 @@ class Reader(Hand):
         """One event of the mouse on the picture."""
         held = Qt.MouseButton.NoButton if held is None else held
         there = QPointF(at)
-        event = QMouseEvent(
-            kind, there, QPointF(self.canvas.mapToGlobal(at)), button, held, NO_KEY
-        )
+        event = QMouseEvent(kind, there, QPointF(self.canvas.mapToGlobal(at)), button, held, NO_KEY)
         QApplication.sendEvent(self.canvas, event)
         QApplication.processEvents()
 
@@ -206,20 +204,26 @@ OpenReader = Callable[..., Reader]
 
 
 @pytest.fixture
-def open_reader(make_napari_viewer: Any) -> OpenReader:
+def open_reader(make_napari_viewer: Any, request: pytest.FixtureRequest) -> Iterator[OpenReader]:
     """Open a ready window with these films; afterwards nothing of it may be left."""
+    readers: list[Reader] = []
 
     def open_window(*paths: Path) -> Reader:
-        readers: list[Reader] = []
-
         def viewer(**_: object) -> Any:
             readers.append(Reader(paths))
-            return readers[0].viewer
+            return readers[-1].viewer
 
         make_napari_viewer(ViewerClass=viewer, show=True)
-        return readers[0]
+        return readers[-1]
 
-    return open_window
+    yield open_window
+    if request.node.rep_call.failed:
+        # Its report holds the window, which must not outlive the display.
+        for reader in readers:
+            reader.close()
+            reader.window.deleteLater()
+        QApplication.sendPostedEvents(None, QEvent.Type.DeferredDelete)
+    readers.clear()
 
 
 @pytest.fixture
