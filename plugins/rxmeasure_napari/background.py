@@ -60,14 +60,14 @@ class Background(QObject):
         refused: Callable[[RxMeasureError], None] | None = None,
         *,
         word: str = "",
-    ) -> None:
+    ) -> Future[Any] | None:
         """Run ``work(progress)``, then ``then(result)`` on the GUI thread.
 
         A refusal of core goes to ``refused``. ``word`` is shown while it runs;
-        without one the job is silent.
+        without one the job is silent. Returns what can be waited for; None after `close`.
         """
         if self._closed:
-            return
+            return None
         self.cancel(key)
         job = self._newest[key] = _Job(key)
         if word:
@@ -80,6 +80,7 @@ class Background(QObject):
         future.add_done_callback(
             lambda done: self._send(job, lambda: _settle(done, then, refused), last=True)
         )
+        return future
 
     def cancel(self, key: str | None = None) -> None:
         """Tell the job of that key (None: all) to stop, and drop what it returns."""

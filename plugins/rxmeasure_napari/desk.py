@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable
+from concurrent.futures import Future, wait
 from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import partial
@@ -116,6 +117,7 @@ class Desk(QObject):
         self._overwrite_asked: set[str] = set()
         self._dirty: set[str] = set()
         self._draft_count = 0
+        self._draft_on_its_way: Future[Any] | None = None
         self._pointer: Pointer | None = None
         self._connections: list[tuple[Any, Any]] = []
         self._drawing_timer = _single_shot(self, 0, self._draw_dirty)
@@ -597,8 +599,11 @@ class Desk(QObject):
                 str(error), "refusal", way_out if isinstance(error, DraftTakenError) else None
             )
 
+        # One on its way at most: a crash loses the last edit, not those of a slow disk.
+        if self._draft_on_its_way is not None:
+            wait([self._draft_on_its_way])
         self._draft_count += 1
-        self._drafts.run(
+        self._draft_on_its_way = self._drafts.run(
             f"{film.id}:{self._draft_count}", lambda progress: work(), lambda _: None, refused
         )
 
