@@ -22,6 +22,8 @@ from rxmeasure_napari.drawing import Drawing, DrawnPoint, Stroke, dashed
 from rxmeasure_napari.layer_edge import KEY, offer_whole_range, radiograph_layer
 from rxmeasure_napari.review_state import OpenFilm
 
+#: How far a drawn line may lie from the measured one (screen pixels).
+SIMPLER_BY_PX = 0.25
 #: Width of one character of a label in screen pixels at 10 points (about; for aligning only).
 _CHARACTER_PX = 7.2
 #: Height of a label in screen pixels at 10 points.
@@ -124,7 +126,7 @@ class FilmLayers:
         old, self._drawing = self._drawing, drawing
         if old is None or old.strokes or drawing.strokes:
             self._draw_lines(drawing.strokes, zoom)
-        if old is None or old.points != drawing.points:
+        if old is None or old.points != drawing.points or self.points not in self.viewer.layers:
             self._draw_points(drawing.points, zoom)
 
     def follow_zoom(self, zoom: float) -> None:
@@ -242,6 +244,7 @@ def line_vectors(strokes: list[Stroke], unit: float) -> tuple[FloatArray, FloatA
     ``unit`` is how many pixels of the film one screen pixel covers.
     """
     from napari.utils.colormaps.standardize_color import transform_color
+    from skimage.measure import approximate_polygon
 
     vectors: list[FloatArray] = []
     colours: list[FloatArray] = []
@@ -251,6 +254,8 @@ def line_vectors(strokes: list[Stroke], unit: float) -> tuple[FloatArray, FloatA
         for part in dashed(
             stroke.points_px, stroke.style.dash_px * unit, stroke.style.gap_px * unit
         ):
+            # As many pieces as the eye can tell apart; napari's work grows with each.
+            part = approximate_polygon(part, tolerance=SIMPLER_BY_PX * unit)
             steps = np.diff(part, axis=0)
             vectors.append(np.stack([part[:-1], steps], axis=1))
             colours.append(np.repeat(colour[None], len(steps), axis=0))
