@@ -112,8 +112,6 @@ class Desk(QObject):
         self._drafts = Background("drafts", self)
         self._files.progressed.connect(self.busy_changed)
         self.layers: dict[str, FilmLayers] = {}
-        self._autosaves: dict[str, Autosave] = {}
-        self._review_bytes: dict[str, str] = {}
         self._overwrite_asked: set[str] = set()
         self._dirty: set[str] = set()
         self._draft_count = 0
@@ -231,8 +229,8 @@ class Desk(QObject):
         film = OpenFilm(loaded.path, loaded.radiograph, start)
         film.kept = kept
         film.changed_image = loaded.changed
-        self._autosaves[film.id] = loaded.autosave
-        self._review_bytes[film.id] = loaded.review_bytes
+        film.autosave = loaded.autosave
+        film.review_bytes = loaded.review_bytes
         if image is not None:
             self.layers[film.id] = FilmLayers(self.viewer, film, image)
             self.layers[film.id].show_radiograph()
@@ -301,18 +299,9 @@ class Desk(QObject):
 
     def _take_film(self, film: OpenFilm) -> None:
         if film.id not in self.layers:
-            shown = next(
-                (
-                    layer
-                    for layer in self.viewer.layers
-                    if (film_of_layer(layer) or {}).get("film") == film.id
-                    and (film_of_layer(layer) or {}).get("role") == "radiograph"
-                ),
-                None,
-            )
-            self.layers[film.id] = FilmLayers(self.viewer, film, shown)
-        if film.id not in self._autosaves:
-            self._autosaves[film.id] = Autosave(film.path, film.radiograph.source.sha256)
+            self.layers[film.id] = FilmLayers(self.viewer, film)
+        if film.autosave is None:
+            film.autosave = Autosave(film.path, film.radiograph.source.sha256)
         self._listen(film.marks_changed, partial(self._on_marks, film))
         self._listen(film.computed_changed, partial(self._on_computed, film))
         self._listen(film.preview_changed, partial(self._touch, film, 0))
@@ -326,7 +315,6 @@ class Desk(QObject):
         layers = self.layers.pop(film.id, None)
         if layers is not None:
             layers.remove()
-        self._autosaves.pop(film.id, None)
         self.arrange()
 
     def _on_front(self, _: object = None) -> None:
@@ -579,9 +567,9 @@ class Desk(QObject):
     # Keeping.
 
     def _save_draft(self, film: OpenFilm | None) -> None:
-        autosave = self._autosaves.get(film.id) if film is not None else None
-        if film is None or autosave is None:
+        if film is None or film.autosave is None:
             return
+        autosave = film.autosave
         if not film.has_unkept_work and film.kept is not None:
             self._in_order(film, autosave.drop)
             return
@@ -609,8 +597,9 @@ class Desk(QObject):
 
     def take_over_draft(self, film: OpenFilm) -> None:
         """Go on with this window's work where another window changed the draft."""
-        self._autosaves[film.id].take_over()
-        self._save_draft(film)
+        if film.autosave is not None:
+            film.autosave.take_over()
+            self._save_draft(film)
 
     def keep(self, film: OpenFilm) -> bool:
         """Write the review file beside the image; True when it was written."""
@@ -623,11 +612,11 @@ class Desk(QObject):
         except RxMeasureError as error:
             self.state.refuse(error)
             return False
-        self._review_bytes[film.id] = _hash_of(target)
+        film.review_bytes = _hash_of(target)
         self._overwrite_asked.discard(film.id)
         film.restored = ""
         film.set_kept(film.work)
-        self._in_order(film, self._autosaves[film.id].drop)
+        self._save_draft(film)
         self.state.tell(f"Kept: {target.name}.")
         self.written.emit([target])
         if self.preferences.report_on_keep:
@@ -687,7 +676,7 @@ class Desk(QObject):
 
     def _check_review_file(self, film: OpenFilm, target: Path) -> None:
         """Refuse once when someone else wrote the review file meanwhile."""
-        if _hash_of(target) == self._review_bytes.get(film.id, ""):
+        if _hash_of(target) == film.review_bytes:
             return
         if film.id in self._overwrite_asked:
             return

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import napari.viewer
-from qtpy.QtCore import QSize, Qt, QTimer
+from qtpy.QtCore import QEvent, QSize, Qt, QTimer
 from qtpy.QtGui import QCloseEvent, QHideEvent, QKeySequence, QShortcut, QShowEvent
 from qtpy.QtOpenGLWidgets import QOpenGLWidget
 from qtpy.QtWidgets import (
@@ -405,6 +405,13 @@ class ReviewDock(QWidget):
         for url in event.mimeData().urls():
             if url.isLocalFile():
                 self.desk.open_path(Path(url.toLocalFile()))
+
+    def event(self, event: QEvent) -> bool:
+        """The dock was closed for good: napari keeps the widget in it, with no place to be."""
+        if event.type() == QEvent.Type.ParentChange and self.parentWidget() is None:
+            self.close()
+            self.deleteLater()
+        return bool(super().event(event))
 
     def closeEvent(self, event: QCloseEvent) -> None:
         """Stop all threads with the widget."""

@@ -19,7 +19,12 @@ from rxmeasure.geometry import FloatArray
 from rxmeasure.marks import PointPx
 from rxmeasure_napari import layer_style as style
 from rxmeasure_napari.drawing import Drawing, DrawnPoint, Stroke, dashed
-from rxmeasure_napari.layer_edge import KEY, offer_whole_range, radiograph_layer
+from rxmeasure_napari.layer_edge import (
+    KEY,
+    film_of_layer,
+    offer_whole_range,
+    radiograph_layer,
+)
 from rxmeasure_napari.review_state import OpenFilm
 
 #: How far a drawn line may lie from the measured one (screen pixels).
@@ -49,13 +54,14 @@ class FilmLayers:
     viewer : napari viewer or ViewerModel
     film : OpenFilm
     image : Image, optional
-        A layer that shows the film already.
+        A layer that shows the film already. Layers that were drawn for it before are
+        found without.
     """
 
     def __init__(self, viewer: Any, film: OpenFilm, image: Image | None = None) -> None:
         self.viewer = viewer
         self.film = film
-        self.image = image or _image(film)
+        self.image = image or self._shown("radiograph") or _image(film)
         self.image.metadata = {
             **self.image.metadata,
             KEY: {**self.image.metadata.get(KEY, {}), "film": film.id},
@@ -66,13 +72,21 @@ class FilmLayers:
             unit="mm" if str(self.image.units[0]) == "millimeter" else "pixel",
             offset=(float(self.image.translate[0]), float(self.image.translate[1])),
         )
-        self.lines: Vectors | None = None
-        self.points: Points | None = None
+        self.lines: Vectors | None = self._shown("lines")
+        self.points: Points | None = self._shown("points")
         self._point_fields: dict[str, Any] = {}
         if self.image not in viewer.layers:
             viewer.add_layer(self.image)
         offer_whole_range(self.image)
         self._drawing: Drawing | None = None
+
+    def _shown(self, role: str) -> Any:
+        """The layer of this film that is in the viewer, from a dock that was closed."""
+        facts = {"role": role, "film": self.film.id}
+        for layer in self.viewer.layers:
+            if facts.items() <= (film_of_layer(layer) or {}).items():
+                return layer
+        return None
 
     def layers(self) -> list[Layer]:
         """All layers of this film that are in the viewer."""

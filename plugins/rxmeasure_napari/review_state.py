@@ -31,6 +31,7 @@ from rxmeasure_napari import marks_edits
 
 if TYPE_CHECKING:
     from rxmeasure.tracing.preview import TracePreview
+    from rxmeasure_napari.autosave import Autosave
 
 #: Steps that can be undone (choice: a long review has some hundred edits).
 UNDO_DEPTH = 500
@@ -155,6 +156,10 @@ class OpenFilm:
     changed_image : RxMeasureError or None
         Set when the review or draft belongs to another image; nothing is
         measured until a reason is given.
+    autosave : Autosave or None
+        Keeps the unfinished work on the disk.
+    review_bytes : str
+        Hash of the review file as this window read or wrote it; empty for none.
     """
 
     marks_changed = Signal()
@@ -179,6 +184,8 @@ class OpenFilm:
         self.changed_image: RxMeasureError | None = None
         self.restored = ""
         self.provisional: ReviewMarks | None = None
+        self.autosave: Autosave | None = None
+        self.review_bytes = ""
         _FILMS[self.id] = self
 
     @property

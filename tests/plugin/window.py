@@ -65,6 +65,12 @@ class Reader(Hand):
         self.window.activateWindow()
         self.wait(self.window.isActiveWindow)
 
+    def take_dock(self) -> None:
+        """Open the review's dock from napari's menu of plugins, and work with that one."""
+        _, self.dock = self.viewer.window.add_plugin_dock_widget("rxmeasure", "Root-canal review")
+        self.desk, self.state = self.dock.desk, self.dock.desk.state
+        self.wait(self.dock.isVisible)
+
     def measured(self) -> None:
         """Wait until the films are measured and what was found is drawn."""
         self.wait(lambda: all(film.is_current for film in self.state.films))
@@ -217,13 +223,13 @@ def open_reader(make_napari_viewer: Any, request: pytest.FixtureRequest) -> Iter
         return readers[-1]
 
     yield open_window
-    if request.node.rep_call.failed:
-        # Its report holds the window, which must not outlive the display.
-        for reader in readers:
-            reader.close()
+    for reader in readers:
+        reader.close()
+        if request.node.rep_call.failed:
+            # Its report holds the window, which must not outlive the display.
             reader.window.deleteLater()
-        QApplication.sendPostedEvents(None, QEvent.Type.DeferredDelete)
     readers.clear()
+    QApplication.sendPostedEvents(None, QEvent.Type.DeferredDelete)
 
 
 @pytest.fixture
