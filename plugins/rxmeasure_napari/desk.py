@@ -355,7 +355,8 @@ class Desk(QObject):
         self.layers[film.id].show_radiograph()
 
     def _on_computed(self, film: OpenFilm) -> None:
-        if not self._is_wanted(film, film.preview_canal):
+        # A line that is still being traced for the pointer is wanted before it is shown.
+        if not self._is_wanted(film, film.preview_canal or self.state.pointing.canal):
             self._live.cancel()
             film.set_preview("", None)
         self.arrange()
