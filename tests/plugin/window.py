@@ -29,6 +29,8 @@ ALT = Qt.KeyboardModifier.AltModifier
 LEFT = Qt.MouseButton.LeftButton
 RIGHT = Qt.MouseButton.RightButton
 Key = Qt.Key
+#: A button that is lower has not been laid out yet.
+LEAST_HEIGHT_PX = 10
 
 
 class Reader(Hand):
@@ -149,7 +151,8 @@ class Reader(Hand):
     # The panels.
 
     def press(self, name: str) -> None:
-        """Click a button of the dock."""
+        """Click a button of the dock, once it has its place there."""
+        self.wait(lambda: self.find(name).height() >= LEAST_HEIGHT_PX)
         self.actions += 1
         super().press(name)
         QApplication.processEvents()
