@@ -151,4 +151,4 @@ def _outline(strip: CanalStrip, rows: np.ndarray, region: np.ndarray) -> FloatAr
     s = strip.s[rows[0]] + longest[:, 0] * strip.s_step
     t = strip.t[0] + longest[:, 1] * strip.t_step
     keep = np.unique(np.linspace(0, len(s) - 1, min(len(s), 60)).astype(int))
-    return np.array([strip.at(float(a), float(b)) for a, b in zip(s[keep], t[keep], strict=True)])
+    return strip.at(s[keep], t[keep])

@@ -477,7 +477,7 @@ def _gap(seen: _Seen, gap: density_gaps.GapCandidate) -> DensityGap:
         axis = strip.at(gap.s, 0.0)
         across = frame.to_px(centre[None])[0] - frame.to_px(axis[None])[0]
         side = "right" if across[1] > 0 else "left"
-    outline = np.array([strip.at(float(a), float(b)) for a, b in gap.outline])
+    outline = strip.at(gap.outline[:, 0], gap.outline[:, 1])
     to_end = extent.end_s - gap.s
     return DensityGap(
         kind=gap.kind,
@@ -584,39 +584,37 @@ def _profile(seen: _Seen) -> tuple[ProfilePoint, ...]:
             width.contrast,
         )
     rows = np.flatnonzero(extent.present & (strip.s <= extent.end_s))[::PROFILE_EVERY]
-    points = []
+    s, middle, half = strip.s[rows], width.centre[rows], width.width[rows] / 2.0
     to_left = _to_left(strip, rows)
-    for row in rows:
-        s = float(strip.s[row])
-        middle, half = float(width.centre[row]), float(width.width[row]) / 2.0
-        points.append(
-            ProfilePoint(
-                s_px=frame.px(s),
-                to_end_px=frame.px(extent.end_s - s),
-                to_end_mm=frame.mm(extent.end_s - s),
-                width_px=frame.px(2 * half),
-                width_mm=frame.mm(2 * half),
-                u_width_px=frame.px(float(width.u_width[row])),
-                u_width_mm=None
-                if frame.calibration is None
-                else float(np.hypot(width.u_width[row], frame.calibration.u_rel * 2 * half)),
-                left_edge_px=frame.point_px(strip.at(s, middle + to_left * half)),
-                right_edge_px=frame.point_px(strip.at(s, middle - to_left * half)),
-                density=float(density[row]),
-                density_expected=float(expected[row]),
-            )
+    left = frame.points_px(strip.at(s, middle + to_left * half))
+    right = frame.points_px(strip.at(s, middle - to_left * half))
+    u_rel = None if frame.calibration is None else frame.calibration.u_rel
+    return tuple(
+        ProfilePoint(
+            s_px=frame.px(s[k]),
+            to_end_px=frame.px(extent.end_s - s[k]),
+            to_end_mm=frame.mm(extent.end_s - s[k]),
+            width_px=frame.px(2 * half[k]),
+            width_mm=frame.mm(2 * half[k]),
+            u_width_px=frame.px(width.u_width[row]),
+            u_width_mm=None
+            if u_rel is None
+            else float(np.hypot(width.u_width[row], u_rel * 2 * half[k])),
+            left_edge_px=left[k],
+            right_edge_px=right[k],
+            density=float(density[row]),
+            density_expected=float(expected[row]),
         )
-    return tuple(points)
+        for k, row in enumerate(rows)
+    )
 
 
 def _to_left(strip: CanalStrip, rows: NDArray[np.int_]) -> float:
     """Sign of the strip's crosswise direction that leads to the left of the picture."""
     if len(rows) == 0:
         return 1.0
-    across = [
-        strip.at(float(strip.s[row]), 1.0) - strip.at(float(strip.s[row]), 0.0) for row in rows
-    ]
-    return 1.0 if float(np.mean(across, axis=0)[1]) <= 0.0 else -1.0
+    across = strip.at(strip.s[rows], 1.0) - strip.at(strip.s[rows], 0.0)
+    return 1.0 if float(across[:, 1].mean()) <= 0.0 else -1.0
 
 
 def _warnings(seen: _Seen, canal: CanalMarks, film_kind: FilmKind) -> list[Warned]:

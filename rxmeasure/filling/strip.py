@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
 
 from rxmeasure.geometry import FloatArray, cumulative_length, foot_on_polyline
@@ -66,15 +66,27 @@ class CanalStrip:
         """Row nearest to arc distance ``s``."""
         return int(np.clip(round((s - self.s[0]) / self.s_step), 0, len(self.s) - 1))
 
-    def at(self, s: float, t: float = 0.0) -> FloatArray:
-        """Plane point at arc distance ``s`` and distance ``t`` across."""
-        point = np.array([np.interp(s, self.s, self.line[:, k]) for k in (0, 1)])
-        k = self.index(s)
-        a, b = max(k - 2, 0), min(k + 2, len(self.line) - 1)
-        tangent = self.line[b] - self.line[a]
-        tangent = tangent / np.hypot(*tangent)
-        beyond = s - float(np.clip(s, self.s[0], self.s[-1]))  # straight on past either end
-        return np.asarray(point + beyond * tangent + t * np.array([tangent[1], -tangent[0]]))
+    def at(self, s: ArrayLike, t: ArrayLike = 0.0) -> FloatArray:
+        """Plane points at arc distances ``s`` and distances ``t`` across.
+
+        Parameters
+        ----------
+        s, t : array_like
+            Broadcast against each other.
+
+        Returns
+        -------
+        ndarray, shape (..., 2)
+        """
+        s, t = np.broadcast_arrays(np.asarray(s, dtype=np.float64), t)
+        point = np.stack([np.interp(s, self.s, self.line[:, k]) for k in (0, 1)], axis=-1)
+        last = len(self.s) - 1
+        k = np.clip(np.round((s - self.s[0]) / self.s_step), 0, last).astype(int)
+        tangent = self.line[np.minimum(k + 2, last)] - self.line[np.maximum(k - 2, 0)]
+        tangent /= np.hypot(tangent[..., 0], tangent[..., 1])[..., None]
+        normal = np.stack([tangent[..., 1], -tangent[..., 0]], axis=-1)
+        beyond = s - np.clip(s, self.s[0], self.s[-1])  # straight on past either end
+        return np.asarray(point + beyond[..., None] * tangent + t[..., None] * normal)
 
     def foot(self, point: FloatArray) -> float:
         """Arc distance of the place nearest to a plane point.
