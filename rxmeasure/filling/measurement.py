@@ -10,7 +10,13 @@ from numpy.typing import NDArray
 from rxmeasure.calibration.scale import Calibration
 from rxmeasure.filling import density_gaps, extrusion
 from rxmeasure.filling.curvature import fit_bend, schneider_class
-from rxmeasure.filling.fill_end import DISAGREE_MM, FillExtent, expected_width, find_extent
+from rxmeasure.filling.fill_end import (
+    DISAGREE_MM,
+    FillExtent,
+    FillRows,
+    find_extent,
+    find_rows,
+)
 from rxmeasure.filling.measures import FilmFacts, collect_measures
 from rxmeasure.filling.results import (
     CanalMeasurement,
@@ -85,70 +91,69 @@ def measure_canal(
     frame = frame_for(radiograph, calibration, canal.clicks_px)
     bright = film_kind is not FilmKind.PREOPERATIVE
     trace = trace_line(radiograph, frame, canal.clicks_px, bright=bright)
-    ends = _ends(radiograph, trace, canal, film_kind, settings)
-    loose_to = _unseen_coronal_part(trace, ends[2], film_kind)
+    strip, width, rows = _fill_rows(radiograph, trace, canal, film_kind)
+    loose_to = _unseen_coronal_part(trace, strip, rows, film_kind)
     if loose_to > LOOSE_MM:
         trace = hold_to_clicks(trace, canal.clicks_px, loose_to)
-        ends = _ends(radiograph, trace, canal, film_kind, settings)
-    seen = _look(trace, *ends, film_kind, settings)
+        strip, width, rows = _fill_rows(radiograph, trace, canal, film_kind)
+    seen = _look(trace, strip, width, rows, canal, film_kind, settings)
     return _put_together(radiograph, seen, canal, film_kind, settings)
 
 
-def _unseen_coronal_part(trace: LineTrace, extent: FillExtent | None, film_kind: FilmKind) -> float:
+def _unseen_coronal_part(
+    trace: LineTrace, strip: CanalStrip, rows: FillRows | None, film_kind: FilmKind
+) -> float:
     """Arc distance up to which there is no fill, instrument or canal to follow."""
-    if extent is not None:
-        return extent.start_s
+    if rows is not None:
+        return float(strip.s[rows.first])
     if film_kind is FilmKind.PREOPERATIVE and trace.seen.any():
         return float(trace.s[int(np.argmax(trace.seen))])
     return float("inf")
 
 
-def _ends(
-    radiograph: Radiograph,
-    trace: LineTrace,
-    canal: CanalMarks,
-    film_kind: FilmKind,
-    settings: Settings,
-) -> tuple[CanalStrip, WidthProfile, FillExtent | None]:
-    """The straightened picture, the width along it, and where the fill starts and ends."""
+def _fill_rows(
+    radiograph: Radiograph, trace: LineTrace, canal: CanalMarks, film_kind: FilmKind
+) -> tuple[CanalStrip, WidthProfile, FillRows | None]:
+    """The straightened picture, the width along it, and which of its rows hold the fill."""
     strip = canal_strip(radiograph, trace)
     width = measure_width(strip)
+    if film_kind is FilmKind.PREOPERATIVE:
+        return strip, width, None
     tops = [
         _foot(strip, trace.frame, mark)
         for mark in (canal.orifice, canal.post_end)
         if mark.point_px is not None
     ]
-    extent = None
-    if film_kind is not FilmKind.PREOPERATIVE:
-        # A file or cone stands out of the orifice; a fill does not.
-        below = max(tops) if tops and film_kind in _FILL_KINDS else None
-        extent = find_extent(strip, width, below)
-    if extent is not None and canal.core_end.point_px is not None:
-        extent = _with_marked_end(extent, trace, strip, canal.core_end, settings)
-    return strip, width, extent
+    # A file or cone stands out of the orifice; a fill does not.
+    below = max(tops) if tops and film_kind in _FILL_KINDS else None
+    return strip, width, find_rows(strip, width, below)
 
 
 def _look(
     trace: LineTrace,
     strip: CanalStrip,
     width: WidthProfile,
-    extent: FillExtent | None,
+    rows: FillRows | None,
+    canal: CanalMarks,
     film_kind: FilmKind,
     settings: Settings,
 ) -> _Seen:
-    taper = density = puff = smallest = None
+    extent = taper = density = puff = smallest = None
     gaps: list[density_gaps.GapCandidate] = []
-    if extent is not None and film_kind in _FILL_KINDS:
-        density = density_gaps.describe_density(strip, width, extent)
-        if density is not None:
-            gaps = _visible(density_gaps.find_gaps(strip, density, extent), strip, settings)
-            smallest = density_gaps.smallest_visible(
-                strip, density, width.blur, density_gaps.THRESHOLD_SD
-            )
-        inside = extent.present & (width.contrast > 0)
-        contrast = float(np.median(width.contrast[inside])) if inside.any() else 0.0
-        puff = extrusion.find_puff(strip, extent, expected_width(strip, width), contrast)
-    if extent is not None:
+    if rows is not None:
+        extent = find_extent(strip, width, rows)
+        if canal.core_end.point_px is not None:
+            extent = _with_marked_end(extent, trace, strip, canal.core_end, settings)
+        if film_kind in _FILL_KINDS:
+            density = density_gaps.describe_density(strip, width, extent)
+            if density is not None:
+                gaps = _visible(density_gaps.find_gaps(strip, density, extent), strip, settings)
+                smallest = density_gaps.smallest_visible(
+                    strip, density, width.blur, density_gaps.THRESHOLD_SD
+                )
+            inside = extent.present & (width.contrast > 0)
+            contrast = float(np.median(width.contrast[inside])) if inside.any() else 0.0
+            puff = extrusion.find_puff(strip, extent, rows.expected, contrast)
         taper = fit_taper(strip, width, extent, gaps)
     return _Seen(
         trace=trace,

@@ -323,7 +323,7 @@ def best_track(score: FloatArray, *, max_step: int) -> NDArray[np.int_]:
         after += own
     best = sums[:-1].copy()
     step = np.zeros(best.shape, dtype=np.int8)
-    for i in sorted(reversed(range(2 * max_step + 1)), key=lambda i: abs(i - max_step)):
+    for i in sorted(range(2 * max_step + 1), key=lambda i: (abs(i - max_step), -i)):
         net_sums = reached[:-1, i] - penalty[i]
         np.copyto(step, i - max_step, where=net_sums > best)
         np.maximum(best, net_sums, out=best)

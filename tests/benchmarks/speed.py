@@ -228,6 +228,7 @@ STEPS: tuple[tuple[Any, str, str], ...] = (
     (measurement, "canal_strip", "straightened picture"),
     (measurement, "measure_width", "width"),
     (width, "fit_edge", "  edge model in it"),
+    (measurement, "find_rows", "rows of the fill"),
     (measurement, "find_extent", "ends"),
     (measurement, "fit_taper", "taper"),
     (density_gaps, "describe_density", "density"),
