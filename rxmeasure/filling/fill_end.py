@@ -18,7 +18,7 @@ from scipy import ndimage
 from rxmeasure.filling.blurred_chord import blurred_chord
 from rxmeasure.filling.least_squares import Fit, height, levenberg_marquardt, without
 from rxmeasure.filling.straight_line import weighted_line
-from rxmeasure.filling.strip import CanalStrip
+from rxmeasure.filling.strip import CanalStrip, RowBands
 from rxmeasure.filling.width import WidthProfile, sides_level
 from rxmeasure.geometry import FloatArray
 
@@ -242,18 +242,16 @@ def axial_density(strip: CanalStrip, expected: FloatArray) -> tuple[FloatArray, 
     texture : float
         How far the same reading strays beside the canal, by bone and root texture.
     """
-    half = expected[:, None] / 2.0
+    half = expected / 2.0
+    sigma = np.maximum(0.5 * half, 0.06)
+    bands = RowBands(strip.values, strip.t)
 
     def reading(shift: float) -> FloatArray:
-        t = np.abs(strip.t - shift)[None, :]
-        side = (strip.t < shift)[None, :]
-        inner = np.exp(-0.5 * (t / np.maximum(0.5 * half, 0.06)) ** 2)
-        outer = (t > half + 0.1) & (t < half + 0.4)
-        middle = (strip.values * inner).sum(1) / inner.sum(1)
-        left, right = (
-            (strip.values * (outer & which)).sum(1) / np.maximum((outer & which).sum(1), 1)
-            for which in (side, ~side)
-        )
+        near = np.abs(strip.t - shift) < 6.0 * sigma.max()
+        inner = np.exp(-0.5 * ((strip.t[near] - shift) / sigma[:, None]) ** 2)
+        middle = (strip.values[:, near] * inner).sum(1) / inner.sum(1)
+        left = bands.mean(shift - half - 0.4, shift - half - 0.1)
+        right = bands.mean(shift + half + 0.1, shift + half + 0.4)
         level = sides_level(middle, left, right) if shift == 0.0 else (left + right) / 2
         return np.asarray(middle - level)
 

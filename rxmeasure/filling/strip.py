@@ -102,6 +102,29 @@ class CanalStrip:
         return s + float(self.s[0])
 
 
+class RowBands:
+    """Means over stretches of each row of a straightened picture.
+
+    Parameters
+    ----------
+    values : ndarray, shape (N, M)
+    t : ndarray, shape (M,)
+        Places of the columns, growing.
+    """
+
+    def __init__(self, values: FloatArray, t: FloatArray) -> None:
+        self._sums = np.pad(np.cumsum(values, axis=1), ((0, 0), (1, 0)))
+        self._t = t
+
+    def mean(self, low: FloatArray, high: FloatArray) -> FloatArray:
+        """Mean of the columns from ``low`` to ``high``, shape (N,); 0 where there are none."""
+        first = np.searchsorted(self._t, low)
+        stop = np.maximum(np.searchsorted(self._t, high, side="right"), first)
+        k = np.arange(len(self._sums))
+        total = self._sums[k, stop] - self._sums[k, first]
+        return np.asarray(total / np.maximum(stop - first, 1))
+
+
 def canal_strip(radiograph: Radiograph, trace: LineTrace) -> CanalStrip:
     """Straighten the picture along a trace, extended beyond both its ends."""
     frame = trace.frame

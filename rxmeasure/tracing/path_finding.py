@@ -114,9 +114,9 @@ def rough_path(
     # Any ridge as clear as the clearer tenth of the corridor is as good as a metal edge.
     typical = float(np.percentile(ridge, 90.0)) or 1.0
     cost = 1.0 / (0.05 + np.minimum(ridge / typical, 1.0))
+    search = MCP_Geometric(cost)
     pieces: list[FloatArray] = []
     for start, end in zip(nodes[:-1], nodes[1:], strict=True):
-        search = MCP_Geometric(cost)
         search.find_costs([tuple(start)], [tuple(end)])
         piece = np.asarray(search.traceback(tuple(end)), dtype=np.float64)
         pieces.append(piece if not pieces else piece[1:])
