@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
 
 from rxmeasure.filling.blurred_chord import blurred_chord
@@ -63,7 +63,7 @@ class EdgeModel:
 
 
 def cross_section(
-    x: FloatArray, radius: FloatArray, blur: ArrayLike, film_excess: ArrayLike
+    x: FloatArray, radius: FloatArray, blur: FloatArray | float, film_excess: FloatArray | float
 ) -> FloatArray:
     """Blurred density of the model at distance ``x`` from the axis; arguments broadcast."""
     core = np.maximum(radius - FILM_MM, 0.01)
@@ -165,7 +165,7 @@ def fit_edge(
 
 
 def _section(
-    strip: CanalStrip, rows: FloatArray, left: FloatArray, right: FloatArray, part: FloatArray
+    strip: CanalStrip, rows: FloatArray, left: FloatArray, right: FloatArray, part: NDArray[np.int_]
 ) -> tuple[float, FloatArray, FloatArray]:
     """Half-width, places and averaged cross-section (height 1) of some rows of like width."""
     half = (right - left) / 2.0

@@ -36,6 +36,7 @@ from rxmeasure.marks import CanalMarks, FilmKind, Landmark, LandmarkState, Setti
 from rxmeasure.radiograph import Radiograph
 from rxmeasure.tracing.canal_trace import LineTrace, hold_to_clicks, trace_line
 from rxmeasure.tracing.frame import MeasuringFrame, frame_for
+from rxmeasure.tracing.straighten import PictureCrop
 from rxmeasure.values import Length, Warned
 
 _FILL_KINDS = (FilmKind.POSTOPERATIVE, FilmKind.RECALL)
@@ -95,7 +96,7 @@ def measure_canal(
     loose_to = _unseen_coronal_part(trace, strip, rows, film_kind)
     if loose_to > LOOSE_MM:
         trace = hold_to_clicks(trace, canal.clicks_px, loose_to)
-        strip, width, rows = _fill_rows(radiograph, trace, canal, film_kind)
+        strip, width, rows = _fill_rows(radiograph, trace, canal, film_kind, strip.crop)
     seen = _look(trace, strip, width, rows, canal, film_kind, settings)
     return _put_together(radiograph, seen, canal, film_kind, settings)
 
@@ -112,10 +113,14 @@ def _unseen_coronal_part(
 
 
 def _fill_rows(
-    radiograph: Radiograph, trace: LineTrace, canal: CanalMarks, film_kind: FilmKind
+    radiograph: Radiograph,
+    trace: LineTrace,
+    canal: CanalMarks,
+    film_kind: FilmKind,
+    crop: PictureCrop | None = None,
 ) -> tuple[CanalStrip, WidthProfile, FillRows | None]:
     """The straightened picture, the width along it, and which of its rows hold the fill."""
-    strip = canal_strip(radiograph, trace)
+    strip = canal_strip(radiograph, trace, crop)
     width = measure_width(strip)
     if film_kind is FilmKind.PREOPERATIVE:
         return strip, width, None

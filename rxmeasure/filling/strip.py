@@ -19,6 +19,8 @@ BEYOND_MM = 4.0
 BEFORE_MM = 0.5
 #: Half-width of the strip (mm): the widest fill, its wall and the root beside it.
 HALF_WIDTH_MM = 2.2
+#: How much more of the picture is kept beside the strip (mm): a redrawn line lies in it too.
+CROP_MM = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -125,8 +127,13 @@ class RowBands:
         return np.asarray(total / np.maximum(stop - first, 1))
 
 
-def canal_strip(radiograph: Radiograph, trace: LineTrace) -> CanalStrip:
-    """Straighten the picture along a trace, extended beyond both its ends."""
+def canal_strip(
+    radiograph: Radiograph, trace: LineTrace, crop: PictureCrop | None = None
+) -> CanalStrip:
+    """Straighten the picture along a trace, extended beyond both its ends.
+
+    ``crop``: that of an earlier strip of the same picture and frame, used where it reaches.
+    """
     frame = trace.frame
     step = LINE_STEP_MM / 2.0
     fine = np.linspace(0.0, trace.length, max(2, round(trace.length / step) + 1))
@@ -143,7 +150,8 @@ def canal_strip(radiograph: Radiograph, trace: LineTrace) -> CanalStrip:
     t_step = max(0.03, 0.9 * frame.scale.mean)
     half = int(HALF_WIDTH_MM / t_step)
     t = np.arange(-half, half + 1, dtype=np.float64) * t_step
-    crop = PictureCrop(radiograph, frame, line, HALF_WIDTH_MM + 0.5)
+    if crop is None or not crop.covers(line, HALF_WIDTH_MM):
+        crop = PictureCrop(radiograph, frame, line, HALF_WIDTH_MM + CROP_MM)
     values = straighten(crop, line, t)
     return CanalStrip(
         frame=frame,

@@ -166,7 +166,7 @@ def _course(strip: CanalStrip, half: FloatArray) -> FloatArray:
     return np.clip(intercept + slope * strip.s, 0.06, 1.2)
 
 
-def _refine(slope: FloatArray, track: FloatArray, reach: int) -> FloatArray:
+def _refine(slope: FloatArray, track: NDArray[np.int_], reach: int) -> FloatArray:
     """Sub-step place of the steepest slope within ``reach`` columns of the track."""
     n, m = slope.shape
     columns = track[:, None] + np.arange(-reach, reach + 1)[None, :]
