@@ -16,11 +16,11 @@ from rxmeasure_napari import sample_data
 from rxmeasure_napari.layer_edge import film_of_layer
 from rxmeasure_napari.sample_data import CASES, sample_film
 
-from rxmeasure.cli.marks_input import SIDECAR_SUFFIXES
 from rxmeasure.errors import WriteError
 from rxmeasure.phantom.samples import Case
 from rxmeasure.reading import read_radiograph
 from rxmeasure.record.review_file import read_marks
+from rxmeasure.record.sidecar import SIDECAR_SUFFIXES
 
 ROOT = Path(__file__).resolve().parents[2]
 FOLDER = ROOT / "sample_images"
