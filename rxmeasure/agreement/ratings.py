@@ -136,7 +136,7 @@ def ratings_of(
     outside = np.setdiff1d(used, scores)
     if outside.size or not np.isfinite(used).all():
         raise AgreementError(
-            found=f"the score {(outside if outside.size else used)[-1]:g}, which is not on the scale.",
+            found=f"the score {(outside if outside.size else used)[-1]:g}, not on the scale.",
             needed="scores of the scale only.",
             next_step="Correct the score, or name all categories of the scale.",
         )

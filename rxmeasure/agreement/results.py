@@ -1,4 +1,4 @@
-"""What an agreement statistic gives: estimate, interval, where both come from, what to beware of."""
+"""What an agreement statistic gives: estimate, interval, their sources, cautions."""
 
 from __future__ import annotations
 

@@ -34,9 +34,11 @@ def weight_table(scores: Sequence[float], weights: Weights) -> NDArray[np.float6
     points = np.asarray(scores, dtype=np.float64)
     distance = np.abs(points[:, None] - points[None, :])
     if weights is Weights.UNWEIGHTED or len(points) < 2:
-        return (distance == 0.0).astype(np.float64)
+        same: NDArray[np.float64] = (distance == 0.0).astype(np.float64)
+        return same
     share = distance / distance.max()
-    return 1.0 - (share if weights is Weights.LINEAR else share**2)
+    agreement: NDArray[np.float64] = 1.0 - (share if weights is Weights.LINEAR else share**2)
+    return agreement
 
 
 def weights_for(ratings: Ratings, weights: Weights | str) -> NDArray[np.float64]:

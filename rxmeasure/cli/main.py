@@ -35,6 +35,11 @@ VERBS: dict[str, tuple[str, str, str]] = {
         "fit",
         "Fit arithmetic: diameters, trimming, seating, carrier, backfill, sealer.",
     ),
+    "agreement": (
+        f"{_HERE}.agreement",
+        "agreement",
+        "Agreement of raters and of repeated readings, with intervals.",
+    ),
     "phantom": (f"{_HERE}.phantom", "phantom", "Make synthetic films with known truth."),
 }
 
