@@ -126,12 +126,6 @@ def differences(ratings: Ratings) -> tuple[NDArray[np.float64], Ratings]:
             next_step="Use kappa or alpha, or state the scale.",
         )
     both = paired(ratings)
-    if len(both.units) < 2:
-        raise AgreementError(
-            found="one unit with two readings.",
-            needed="two units or more; 50 and more for limits worth quoting.",
-            next_step="Read more units twice.",
-        )
     return both.values[:, 0] - both.values[:, 1], both
 
 

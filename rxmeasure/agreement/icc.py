@@ -128,7 +128,7 @@ _NEGATIVE = Warned(
 
 def mean_squares(ratings: Ratings) -> MeanSquares:
     """Two-way analysis of variance without replication, and within units."""
-    x = ratings.values
+    x = ratings.values - ratings.values[0, 0]
     n, k = x.shape
     by_unit, by_rater, middle = x.mean(axis=1), x.mean(axis=0), x.mean()
     residual = x - by_unit[:, None] - by_rater[None, :] + middle

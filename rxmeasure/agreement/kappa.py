@@ -49,7 +49,7 @@ def cohen_kappa(
     Raises
     ------
     AgreementError
-        Not two raters, no unit rated by both, all ratings the same, or weights
+        Not two raters, fewer than two units rated by both, all ratings the same, or weights
         on a nominal scale.
     """
     both = paired(ratings)
@@ -143,9 +143,9 @@ def _cohen_interval(shares: Table, weights: Table, number: int, level: float) ->
     chance = float(rows @ weights @ cols)
     kappa = beyond_chance(observed, chance)
     margins = (weights @ cols)[:, None] + (rows @ weights)[None, :]
-    spread = float((shares * (weights * (1.0 - chance) - margins * (1.0 - observed)) ** 2).sum())
-    spread -= (observed * chance - 2.0 * chance + observed) ** 2
-    error = math.sqrt(max(spread, 0.0) / number) / (1.0 - chance) ** 2
+    by_cell = weights * (1.0 - chance) - margins * (1.0 - observed)
+    spread = float((shares * (by_cell - (shares * by_cell).sum()) ** 2).sum())
+    error = math.sqrt(spread / number) / (1.0 - chance) ** 2
     half = float(stats.norm.ppf(0.5 + level / 2.0)) * error
     return Interval(
         low=max(-1.0, kappa - half),
@@ -169,7 +169,7 @@ def fleiss_kappa(
     Raises
     ------
     AgreementError
-        No unit with two ratings, all ratings the same, or weights on a nominal scale.
+        Fewer than two units with two ratings, all ratings the same, or weights on a nominal scale.
     """
     kind = Weights(weights)
     table = weights_for(ratings, kind)

@@ -12,6 +12,10 @@ from numpy.typing import ArrayLike, NDArray
 from rxmeasure.errors import AgreementError
 
 
+#: One unit shows no spread, and no interval.
+FEWEST_UNITS = 2
+
+
 class Scale(StrEnum):
     """What the ratings are (Stevens): names, ranks, differences or ratios."""
 
@@ -94,7 +98,9 @@ class Ratings:
 
     def counts(self) -> NDArray[np.float64]:
         """How many raters put each unit into each category, shape (units, categories)."""
-        return np.sum(self.values[:, :, None] == np.asarray(self.categories), axis=1).astype(float)
+        is_category = self.values[:, :, None] == np.asarray(self.categories)
+        counts: NDArray[np.float64] = is_category.sum(axis=1).astype(np.float64)
+        return counts
 
 
 def ratings_of(
@@ -174,7 +180,7 @@ def paired(ratings: Ratings) -> Ratings:
     Raises
     ------
     AgreementError
-        Not two raters, or no unit that both rated.
+        Not two raters, or fewer than two units that both rated.
     """
     if len(ratings.raters) != 2:
         raise AgreementError(
@@ -183,10 +189,11 @@ def paired(ratings: Ratings) -> Ratings:
             next_step="Choose a pair, or a statistic for several raters.",
         )
     both = ratings.rated_by_at_least(2)
-    if not both.units:
+    if len(both.units) < FEWEST_UNITS:
         raise AgreementError(
-            found=f"no unit that both {ratings.raters[0]} and {ratings.raters[1]} rated.",
-            needed="units that both rated.",
+            found=f"{len(both.units)} units that both {ratings.raters[0]} and "
+            f"{ratings.raters[1]} rated.",
+            needed=f"{FEWEST_UNITS} units or more that both rated.",
             next_step="Let both rate the same units.",
         )
     return both
@@ -198,7 +205,7 @@ def shared(ratings: Ratings) -> Ratings:
     Raises
     ------
     AgreementError
-        One rater only, or no unit with two ratings.
+        One rater only, or fewer than two units with two ratings.
     """
     if len(ratings.raters) < 2:
         raise AgreementError(
@@ -207,10 +214,10 @@ def shared(ratings: Ratings) -> Ratings:
             next_step="Let a second rater rate the same units.",
         )
     several = ratings.rated_by_at_least(2)
-    if not several.units:
+    if len(several.units) < FEWEST_UNITS:
         raise AgreementError(
-            found="no unit that two raters rated.",
-            needed="units with two ratings or more.",
+            found=f"{len(several.units)} units that two raters rated.",
+            needed=f"{FEWEST_UNITS} units or more with two ratings or more.",
             next_step="Let the raters rate the same units.",
         )
     return several
@@ -227,10 +234,10 @@ def complete(ratings: Ratings) -> Ratings:
     if len(ratings.raters) < 2:
         return shared(ratings)
     whole = ratings.rated_by_at_least(len(ratings.raters))
-    if len(whole.units) < 2:
+    if len(whole.units) < FEWEST_UNITS:
         raise AgreementError(
             found=f"{len(whole.units)} units that all {len(ratings.raters)} raters rated.",
-            needed="two complete units or more.",
+            needed=f"{FEWEST_UNITS} complete units or more.",
             next_step="Leave out a rater who rated little, or let all rate the same units.",
         )
     return whole

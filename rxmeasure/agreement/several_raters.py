@@ -64,7 +64,7 @@ def of_several_raters(
     Raises
     ------
     AgreementError
-        No unit with two ratings, or the coefficient is not defined.
+        Fewer than two units with two ratings, or the coefficient is not defined.
     """
     used = ratings.rated_by_at_least(1)
     n_units = len(shared(used).units)

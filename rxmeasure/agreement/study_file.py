@@ -58,7 +58,7 @@ def _rows(part: CriterionAgreement) -> Iterator[tuple[object, ...]]:
             yield (*head, *[None] * (len(HEADER) - len(head) - 1), remark)
             continue
         interval = result.interval
-        limits = (None,) * 4
+        limits: tuple[object, ...] = (None,) * 4
         if interval is not None:
             limits = (interval.low, interval.high, interval.level, interval.method)
         yield (

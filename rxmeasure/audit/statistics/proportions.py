@@ -112,7 +112,7 @@ def clustered_proportion(
         variance = _sandwich_variance(by_cluster)
         binomial = share * (1.0 - share) / total
         design_effect = variance / binomial
-        # Fewer effective units than clusters cannot be; more than units is chance.
+        # A spread smaller than that of independent units is chance, not knowledge.
         effective = total / max(design_effect, 1.0)
     t = float(stats.t.ppf(0.5 + level / 2.0, count - 1))
     low, high = _wilson(share, effective, t)
