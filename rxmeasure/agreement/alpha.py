@@ -34,7 +34,8 @@ def krippendorff_alpha(ratings: Ratings, *, choice: IntervalChoice = DEFAULT) ->
     Raises
     ------
     AgreementError
-        Fewer than two units with two ratings, all ratings the same, or too many values of a ratio scale.
+        Fewer than two units with two ratings, all ratings the same, or too many
+        values of a ratio scale.
     """
     used = shared(ratings)
     estimate = _alpha(used)

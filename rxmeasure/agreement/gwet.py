@@ -43,7 +43,8 @@ def gwet_ac(
     Raises
     ------
     AgreementError
-        Fewer than two units with two ratings, a scale of one category, or weights on a nominal scale.
+        Fewer than two units with two ratings, a scale of one category, or weights
+        on a nominal scale.
     """
     if len(ratings.categories) < 2:
         raise AgreementError(

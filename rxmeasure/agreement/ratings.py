@@ -11,7 +11,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from rxmeasure.errors import AgreementError
 
-
 #: One unit shows no spread, and no interval.
 FEWEST_UNITS = 2
 
