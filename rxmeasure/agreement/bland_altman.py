@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from rxmeasure.agreement.ratings import Ratings, paired
-from rxmeasure.agreement.resampling import DEFAULT, IntervalChoice, draw_again
+from rxmeasure.agreement.resampling import DEFAULT, IntervalChoice, drawn_intervals
 from rxmeasure.agreement.results import Agreement, Interval, finished
 from rxmeasure.agreement.straight_line import fitted_line
 from rxmeasure.errors import AgreementError
@@ -84,7 +84,7 @@ def limits_of_agreement(
     if slope is not None and _excludes_zero(slope.interval):
         cautions += (_GROWS,)
 
-    def part(name: str, value: float, interval: Interval, method: str) -> Agreement:
+    def part(name: str, value: float, interval: Interval | None, method: str) -> Agreement:
         return finished(
             Agreement(
                 statistic=name,
@@ -138,7 +138,7 @@ _GROWS = Warned(
 
 def _intervals(
     difference: NDArray[np.float64], both: Ratings, width: float, choice: IntervalChoice
-) -> tuple[tuple[Interval, ...], tuple[Warned, ...]]:
+) -> tuple[tuple[Interval | None, ...], tuple[Warned, ...]]:
     if both.clusters is not None or choice.bootstrap:
 
         def again(rows: NDArray[np.intp]) -> tuple[float, float, float]:
@@ -146,8 +146,7 @@ def _intervals(
             mean, sd = float(drawn.mean()), float(drawn.std(ddof=1))
             return mean, mean - width * sd, mean + width * sd
 
-        drawn = draw_again(again, len(difference), both.clusters, choice)
-        return drawn.intervals, drawn.cautions
+        return drawn_intervals(again, both, choice, number=3)
     number = len(difference)
     mean, sd = float(difference.mean()), float(difference.std(ddof=1))
     t = float(stats.t.ppf(1.0 - choice.tail, number - 1))

@@ -10,7 +10,7 @@ doi:10.1590/S1678-77572011000500009 (read).
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +18,7 @@ from scipy import stats
 
 from rxmeasure.agreement.bland_altman import LimitsOfAgreement, differences, limits_of_agreement
 from rxmeasure.agreement.ratings import Ratings
-from rxmeasure.agreement.resampling import DEFAULT, IntervalChoice, draw_again
+from rxmeasure.agreement.resampling import DEFAULT, IntervalChoice, drawn_intervals
 from rxmeasure.agreement.results import Agreement, Interval, finished
 from rxmeasure.values import Warned
 
@@ -74,12 +74,7 @@ def method_error(
             Agreement(
                 statistic=name,
                 estimate=factor * error,
-                interval=Interval(
-                    low=factor * interval.low,
-                    high=factor * interval.high,
-                    level=interval.level,
-                    method=interval.method,
-                ),
+                interval=_times(interval, factor),
                 method=method,
                 n_units=len(difference),
                 n_raters=2,
@@ -106,13 +101,13 @@ def _dahlberg(difference: NDArray[np.float64]) -> float:
 
 def _interval(
     difference: NDArray[np.float64], both: Ratings, choice: IntervalChoice
-) -> tuple[Interval, tuple[Warned, ...]]:
+) -> tuple[Interval | None, tuple[Warned, ...]]:
     """Chi-squared with n degrees of freedom: exact for normal differences without bias."""
     if both.clusters is not None or choice.bootstrap:
-        drawn = draw_again(
-            lambda rows: (_dahlberg(difference[rows]),), len(difference), both.clusters, choice
+        (interval,), cautions = drawn_intervals(
+            lambda rows: (_dahlberg(difference[rows]),), both, choice, number=1
         )
-        return drawn.intervals[0], drawn.cautions
+        return interval, cautions
     number = len(difference)
     total = float(np.sum(difference**2)) / 2.0
     high, low = (
@@ -121,6 +116,12 @@ def _interval(
     )
     method = "chi-squared, normal differences without bias (calculation)"
     return Interval(low=low, high=high, level=choice.level, method=method), ()
+
+
+def _times(interval: Interval | None, factor: float) -> Interval | None:
+    if interval is None:
+        return None
+    return replace(interval, low=factor * interval.low, high=factor * interval.high)
 
 
 def _bias_caution(bias: float, unit: str) -> Warned:

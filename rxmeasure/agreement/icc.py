@@ -160,13 +160,15 @@ def _icc(m: MeanSquares, form: IccForm) -> float:
     return (m.units - error) / below
 
 
-def _f_interval(m: MeanSquares, form: IccForm, level: float) -> Interval:
+def _f_interval(m: MeanSquares, form: IccForm, level: float) -> Interval | None:
     if form.model == 2:
         low, high = _two_way_random_interval(m, level)
         method = "F with Satterthwaite's degrees of freedom"
     else:
         low, high = _simple_f_interval(m, form.model, level)
         method = "F"
+    if math.isnan(low) or math.isnan(high):
+        return None
     if form.of_mean:
         low, high = (_stepped_up(r, m.k) for r in (low, high))
     return Interval(low=low, high=high, level=level, method=f"{method} (Shrout and Fleiss 1979)")
@@ -186,7 +188,7 @@ def _simple_f_interval(m: MeanSquares, model: int, level: float) -> tuple[float,
 
 
 def _two_way_random_interval(m: MeanSquares, level: float) -> tuple[float, float]:
-    """Model 2, for a single rating."""
+    """Model 2, for a single rating; NaN where no degrees of freedom are left."""
     n, k = m.n, m.k
     if m.residual <= 1e-12 * max(m.units, m.raters):
         return (1.0, 1.0) if m.raters <= 1e-12 * m.units else (0.0, 1.0)

@@ -40,8 +40,9 @@ class Ratings:
     scale : Scale
     categories : tuple of float
         All scores of the scale in rising order, those that nobody used included.
-    raters, units : tuple of str
-    clusters : tuple of str or None
+    raters : tuple of str
+    units : ndarray of str
+    clusters : ndarray of str or None
         For each unit what it belongs to (patient, tooth); None where units are independent.
     """
 
@@ -49,8 +50,8 @@ class Ratings:
     scale: Scale
     categories: tuple[float, ...]
     raters: tuple[str, ...]
-    units: tuple[str, ...]
-    clusters: tuple[str, ...] | None = None
+    units: NDArray[np.str_]
+    clusters: NDArray[np.str_] | None = None
 
     def of_units(self, rows: NDArray[np.intp]) -> Ratings:
         """The ratings of some units, in the order asked; a unit may come more than once."""
@@ -59,8 +60,8 @@ class Ratings:
             scale=self.scale,
             categories=self.categories,
             raters=self.raters,
-            units=tuple(self.units[r] for r in rows),
-            clusters=None if self.clusters is None else tuple(self.clusters[r] for r in rows),
+            units=self.units[rows],
+            clusters=None if self.clusters is None else self.clusters[rows],
         )
 
     def of_raters(self, *raters: str) -> Ratings:
@@ -155,22 +156,23 @@ def ratings_of(
         values=table,
         scale=kind,
         categories=tuple(float(s) for s in scores),
-        raters=_names(raters, table.shape[1], "rater", unique=True),
-        units=_names(units, table.shape[0], "unit", unique=False),
-        clusters=None if clusters is None else _names(clusters, table.shape[0], "", unique=False),
+        raters=tuple(str(name) for name in _names(raters, table.shape[1], "rater", unique=True)),
+        units=_names(units, table.shape[0], "unit"),
+        clusters=None if clusters is None else _names(clusters, table.shape[0], "cluster"),
     )
 
 
-def _names(given: Sequence[str] | None, number: int, word: str, *, unique: bool) -> tuple[str, ...]:
-    if given is None:
-        return tuple(f"{word} {k + 1}" for k in range(number))
-    if len(given) != number or (unique and len(set(given)) != number):
+def _names(
+    given: Sequence[str] | None, number: int, word: str, *, unique: bool = False
+) -> NDArray[np.str_]:
+    names = [f"{word} {k + 1}" for k in range(number)] if given is None else list(given)
+    if len(names) != number or (unique and len(set(names)) != number):
         raise AgreementError(
-            found=f"{len(given)} names for {number} columns or rows, or a name twice.",
+            found=f"{len(names)} {word}s named for {number}, or one twice.",
             needed="one name for each; raters must differ.",
             next_step="Correct the names.",
         )
-    return tuple(str(name) for name in given)
+    return np.array(names, dtype=np.str_)
 
 
 def paired(ratings: Ratings) -> Ratings:

@@ -75,24 +75,49 @@ def interval_of(
     ratings: Ratings,
     statistic: Callable[[Ratings], float],
     choice: IntervalChoice,
-    formula: Callable[[], Interval] | None = None,
-) -> tuple[Interval, tuple[Warned, ...]]:
-    """The interval by its formula, or drawn where there is none, where asked, or with clusters."""
+    formula: Callable[[], Interval | None] | None = None,
+) -> tuple[Interval | None, tuple[Warned, ...]]:
+    """The interval by its formula, or drawn where there is none, where asked, or with clusters.
+
+    None, with a caution that says why, where the ratings allow neither.
+    """
     if formula is not None and ratings.clusters is None and not choice.bootstrap:
-        return formula(), ()
-    drawn = draw_again(
-        lambda rows: (statistic(ratings.of_units(rows)),),
-        len(ratings.units),
-        ratings.clusters,
-        choice,
-    )
-    return drawn.intervals[0], drawn.cautions
+        interval = formula()
+        return interval, () if interval is not None else (_no_interval(_FORMULA_FAILS),)
+
+    def one(rows: NDArray[np.intp]) -> tuple[float]:
+        return (statistic(ratings.of_units(rows)),)
+
+    (drawn,), cautions = drawn_intervals(one, ratings, choice, number=1)
+    return drawn, cautions
+
+
+def drawn_intervals(
+    statistics: Callable[[NDArray[np.intp]], Sequence[float]],
+    ratings: Ratings,
+    choice: IntervalChoice,
+    *,
+    number: int,
+) -> tuple[tuple[Interval | None, ...], tuple[Warned, ...]]:
+    """Intervals of so many statistics, each None with a caution where none can be drawn."""
+    try:
+        drawn = draw_again(statistics, len(ratings.units), ratings.clusters, choice)
+    except AgreementError as error:
+        return (None,) * number, (_no_interval(error.found),)
+    return drawn.intervals, drawn.cautions
+
+
+_FORMULA_FAILS = "the formula does not hold for these few ratings."
+
+
+def _no_interval(why: str) -> Warned:
+    return Warned(code="no-interval", text=f"No interval: {why}")
 
 
 def draw_again(
     statistics: Callable[[NDArray[np.intp]], Sequence[float]],
     number: int,
-    clusters: Sequence[str] | None,
+    clusters: Sequence[str] | NDArray[np.str_] | None,
     choice: IntervalChoice,
 ) -> Drawn:
     """Percentile intervals of statistics over draws of rows.
@@ -135,7 +160,9 @@ def draw_again(
     )
 
 
-def _groups(number: int, clusters: Sequence[str] | None) -> list[NDArray[np.intp]]:
+def _groups(
+    number: int, clusters: Sequence[str] | NDArray[np.str_] | None
+) -> list[NDArray[np.intp]]:
     if clusters is None:
         return [np.array([row]) for row in range(number)]
     _, place = np.unique(np.asarray(clusters), return_inverse=True)

@@ -116,6 +116,22 @@ def test_draws_that_say_nothing_are_counted():
     assert 106 <= number <= 186
 
 
+def test_an_estimate_stays_where_its_interval_cannot_be_drawn():
+    ratings = ratings_of([[1, 1], [2, 2], [2, 1]], scale="nominal", clusters=["p1"] * 3)
+    for found in (krippendorff_alpha(ratings), cohen_kappa(ratings)):
+        assert found.interval is None
+        assert [c.code for c in found.cautions] == ["no-interval"]
+    lengths = ratings_of([[20.1, 20.4], [18.0, 17.8]], scale="ratio", clusters=["p1"] * 2)
+    assert method_error(lengths).error.interval is None
+
+
+def test_an_intraclass_correlation_without_degrees_of_freedom_has_no_interval():
+    ratings = ratings_of([[1, 2, 2], [1, 1, 3]], scale="interval")
+    found = intraclass_correlation(ratings)
+    assert found.interval is None
+    assert [c.code for c in found.cautions] == ["no-interval", "negative-icc"]
+
+
 def test_clusters_widen_the_interval():
     """Twelve films copied four times each know no more than twelve films."""
     rng = np.random.default_rng(3)
@@ -137,7 +153,8 @@ def test_clusters_widen_the_interval():
 
 
 def test_same_seed_same_interval():
-    ratings = ratings_of([[1, 1], [2, 2], [3, 1], [2, 2], [1, 3]], scale="ordinal")
+    table = np.random.default_rng(1).integers(1, 5, size=(40, 3))
+    ratings = ratings_of(table, scale="ordinal")
 
     def drawn(seed: int):
         return krippendorff_alpha(ratings, choice=IntervalChoice(seed=seed, draws=200)).interval
