@@ -13,8 +13,8 @@ from rxmeasure.agreement.results import Agreement, finished
 from rxmeasure.agreement.straight_line import fitted_line
 from rxmeasure.errors import AgreementError
 
-METHOD = "weighted least squares over session means, Student's t with sessions less two"
-SOURCE = "own choice; least squares"
+METHOD = "over session means, weighted by their number"
+SOURCE = "least squares; session means as points (choice)"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -44,6 +44,9 @@ def fitted_line(
     return Line(
         slope=slope,
         interval=Interval(
-            low=slope - half, high=slope + half, level=level, method="Student's t, least squares"
+            low=slope - half,
+            high=slope + half,
+            level=level,
+            method="Student's t, points of the line less two",
         ),
     )

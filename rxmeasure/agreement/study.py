@@ -101,6 +101,9 @@ class CriterionAgreement:
     category_counts : tuple of (str, int)
         How often each category was used; empty for numbers.
     all_raters : tuple of Agreement or Refused
+    left_out : tuple of Comparison
+        Alpha of the others without each rater in turn: it rises most where that
+        rater stands apart. Empty for two raters.
     pairs, against_key, within_rater : tuple of Comparison
         Within a rater: the first and the second reading of a unit.
     drift : tuple of RaterDrift
@@ -114,6 +117,7 @@ class CriterionAgreement:
     clustered: bool
     category_counts: tuple[tuple[str, int], ...]
     all_raters: tuple[Result, ...]
+    left_out: tuple[Comparison, ...]
     pairs: tuple[Comparison, ...]
     against_key: tuple[Comparison, ...]
     within_rater: tuple[Comparison, ...]
@@ -155,6 +159,7 @@ def _summary(of: _Criterion, name: str) -> CriterionAgreement:
         clustered=everyone.clusters is not None,
         category_counts=of.category_counts(everyone),
         all_raters=_of_all(everyone, of.plan),
+        left_out=_left_out(everyone, of.plan),
         pairs=tuple(
             of.comparison(a, of.nth(a, 0), b, of.nth(b, 0)) for a, b in combinations(of.raters, 2)
         ),
@@ -332,6 +337,17 @@ def _of_all(ratings: Ratings, plan: StudyPlan) -> tuple[Result, ...]:
             for form in IccForm
         ]
     return tuple(_told(name, ask) for name, ask in asked)
+
+
+def _left_out(ratings: Ratings, plan: StudyPlan) -> tuple[Comparison, ...]:
+    if len(ratings.raters) < 3:
+        return ()
+    found = []
+    for rater in ratings.raters:
+        others = ratings.of_raters(*(other for other in ratings.raters if other != rater))
+        alpha = _told(ALPHA, partial(krippendorff_alpha, others, choice=plan.choice))
+        found.append(Comparison(first=rater, second="left out", results=(alpha,)))
+    return tuple(found)
 
 
 def _of_two(ratings: Ratings, plan: StudyPlan) -> tuple[Result, ...]:

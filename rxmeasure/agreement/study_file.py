@@ -35,8 +35,8 @@ def statistics(
     for result in part.all_raters:
         yield "all raters", ", ".join(part.raters), "", result
     groups = (
-        ("pair", part.pairs), ("against the key", part.against_key),
-        ("within rater", part.within_rater),
+        ("others alone", part.left_out), ("pair", part.pairs),
+        ("against the key", part.against_key), ("within rater", part.within_rater),
     )  # fmt: skip
     for kind, comparisons in groups:
         for comparison in comparisons:

@@ -14,8 +14,9 @@ from rxmeasure.cli.output import columns, emit, folded, numbers_for
 
 if TYPE_CHECKING:
     from rxmeasure.agreement.drift import Drift
+    from rxmeasure.agreement.ratings_file import RatingRow
     from rxmeasure.agreement.results import Agreement, Refused
-    from rxmeasure.agreement.study import CriterionAgreement
+    from rxmeasure.agreement.study import CriterionAgreement, StudyPlan
     from rxmeasure.agreement.words import WordScale
     from rxmeasure.report.numbers import Numbers
 
@@ -93,7 +94,7 @@ def agreement(
     emit("agreement", document, lines, as_json=as_json)
 
 
-def _chosen(rows: Any, criteria: tuple[str, ...]) -> Any:
+def _chosen(rows: Sequence[RatingRow], criteria: Sequence[str]) -> Sequence[RatingRow]:
     from rxmeasure.errors import AgreementError
 
     there = {row.criterion for row in rows}
@@ -107,7 +108,7 @@ def _chosen(rows: Any, criteria: tuple[str, ...]) -> Any:
     return [row for row in rows if not criteria or row.criterion in criteria]
 
 
-def _plan(options: dict[str, Any]) -> Any:
+def _plan(options: dict[str, Any]) -> StudyPlan:
     from rxmeasure.agreement.ratings import Scale
     from rxmeasure.agreement.resampling import IntervalChoice
     from rxmeasure.agreement.study import StudyPlan
@@ -144,6 +145,9 @@ def _criterion_lines(
         used = ", ".join(f"{clean(label)}: {n}" for label, n in part.category_counts)
         lines += folded(f"Used: {used}")
     lines += ["", "All raters", *_result_lines(part.all_raters, words, numbers)]
+    for comparison in part.left_out:
+        lines += ["", f"Without {clean(comparison.first)}"]
+        lines += _result_lines(comparison.results, words, numbers)
     for title, comparisons in (
         ("Pair", part.pairs),
         ("Against the key", part.against_key),

@@ -215,6 +215,18 @@ def test_clusters_are_drawn(ratings_csv):
     assert all("clusters" in interval.method for interval in intervals)
 
 
+def test_the_rater_who_stands_apart_is_seen_by_leaving_him_out(ratings_csv):
+    text = "unit,rater,rating\n" + "".join(
+        f"film {k},{rater},{rating}\n"
+        for k in range(9)
+        for rater, rating in (("A", k % 3), ("B", k % 3), ("C", (k + k // 3) % 3))
+    )
+    (part,) = study(ratings_csv(text), scale=Scale.NOMINAL)
+    alphas = {c.first: c.results[0].estimate for c in part.left_out}
+    assert alphas["C"] == 1.0
+    assert max(alphas["A"], alphas["B"], part.all_raters[0].estimate) < 0.9
+
+
 def test_csv_holds_no_formula(ratings_csv, tmp_path):
     text = PAIR.replace(",A,", ",=1+1,").replace(",B,", ",@B,")
     parts = study(ratings_csv(text), scale=Scale.ORDINAL)
