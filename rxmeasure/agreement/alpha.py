@@ -9,6 +9,8 @@ memory).
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -104,9 +106,16 @@ def _ratio_disagreement(ratings: Ratings) -> tuple[Table, float]:
         )
     x = ratings.values
     in_units = np.nansum(_relative_squares(x[:, :, None], x[:, None, :]), axis=(1, 2))
-    scores, totals = np.asarray(ratings.categories), _totals(ratings)
-    overall = totals @ _relative_squares(scores[:, None], scores[None, :]) @ totals
+    totals = _totals(ratings)
+    overall = totals @ _between_categories(ratings.categories) @ totals
     return in_units, float(overall)
+
+
+@lru_cache(maxsize=1)
+def _between_categories(categories: tuple[float, ...]) -> Table:
+    """Kept, as every draw of the same ratings needs it."""
+    scores = np.asarray(categories)
+    return _relative_squares(scores[:, None], scores[None, :])
 
 
 def _relative_squares(a: Table, b: Table) -> Table:

@@ -31,9 +31,16 @@ from rxmeasure.agreement.several_raters import (
 )
 from rxmeasure.agreement.weights import Weights, weights_for
 from rxmeasure.errors import AgreementError
+from rxmeasure.values import Warned
 
 COHEN = "Cohen's kappa"
 FLEISS = "Fleiss' kappa"
+
+LARGE_SAMPLE = "large-sample variance, normal (Fleiss, Cohen and Everitt 1969)"
+
+#: Below this the large-sample interval is too narrow. In a simulation of four categories 95 %
+#: intervals held the truth in 86 to 90 % of cases with 20 units, 92 to 93 % with 50 (choice).
+FEW_UNITS = 50
 
 Table = NDArray[np.float64]
 
@@ -62,6 +69,8 @@ def cohen_kappa(
         choice,
         lambda: _cohen_interval(shares, table, len(both.units), choice.level),
     )
+    if interval is not None and interval.method == LARGE_SAMPLE and len(both.units) < FEW_UNITS:
+        cautions += (_FEW,)
     ac = beyond_chance(observed, chance_by_ac(both.counts(), table))
     return finished(
         Agreement(
@@ -77,6 +86,12 @@ def cohen_kappa(
             cautions=cautions + prevalence_caution(estimate, observed, ac),
         )
     )
+
+
+_FEW = Warned(
+    code="few-units",
+    text=f"Kappa's interval is made for many units; below {FEW_UNITS} it is somewhat too narrow.",
+)
 
 
 def ratings_from_table(
@@ -151,7 +166,7 @@ def _cohen_interval(shares: Table, weights: Table, number: int, level: float) ->
         low=max(-1.0, kappa - half),
         high=min(1.0, kappa + half),
         level=level,
-        method="large-sample variance, normal (Fleiss, Cohen and Everitt 1969)",
+        method=LARGE_SAMPLE,
     )
 
 

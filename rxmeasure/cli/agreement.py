@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -118,6 +118,8 @@ def _plan(options: dict[str, Any]) -> StudyPlan:
     categories = options["categories"]
     if options["scale"] == "nominal" and weights in ("linear", "quadratic"):
         raise click.UsageError("--weights need an ordinal scale: names have no distance.")
+    if options["scale"] in ("interval", "ratio") and weights is not None:
+        raise click.UsageError("--weights are for categories: take the ordinal scale.")
     return StudyPlan(
         scale=Scale(options["scale"]),
         categories=tuple(c.strip() for c in categories.split(",")) if categories else (),
@@ -215,15 +217,22 @@ def _method_lines(parts: Sequence[CriterionAgreement], numbers: Numbers) -> list
     from rxmeasure.agreement.study_file import statistics
 
     found = [r for part in parts for *_, r in statistics(part) if isinstance(r, Agreement)]
-    intervals: dict[str, dict[str, None]] = {}
-    for r in found:
-        if r.interval is not None:
-            intervals.setdefault(r.interval.method, {})[r.statistic] = None
-    sources = dict.fromkeys(f"{r.statistic}: {r.source}" for r in found)
+    intervals = _names_by((r.interval.method, r.statistic) for r in found if r.interval is not None)
+    sources = _names_by((r.source, r.statistic) for r in found)
     lines = []
     for method, names in intervals.items():
-        lines += folded(numbers.in_text(f"Intervals of {', '.join(names)}: {method}."), indent="")
-    return lines + folded(f"Sources. {'; '.join(sources)}.", indent="")
+        lines += folded(numbers.in_text(f"Intervals of {names}: {method}."), indent="")
+    for source, names in sources.items():
+        lines += folded(f"{names}: {source}.", indent="")
+    return lines
+
+
+def _names_by(pairs: Iterable[tuple[str, str]]) -> dict[str, str]:
+    """What the statistics share, and their names, each once."""
+    names: dict[str, dict[str, None]] = {}
+    for shared, name in pairs:
+        names.setdefault(shared, {})[name] = None
+    return {shared: ", ".join(own) for shared, own in names.items()}
 
 
 def _drift_lines(found: Drift | Refused, numbers: Numbers) -> list[str]:

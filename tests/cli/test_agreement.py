@@ -65,6 +65,7 @@ def test_csv(run, grades: Path, tmp_path: Path) -> None:
         (("--scale", "ordinal", "--key", "nobody"), 12, "nobody"),
         (("--scale", "ordinal", "--criterion", "length"), 12, "length"),
         (("--scale", "nominal", "--weights", "linear"), 2, "ordinal"),
+        (("--scale", "ratio", "--weights", "linear"), 2, "ordinal"),
         ((), 2, "--scale"),
     ],
 )

@@ -179,3 +179,12 @@ def test_same_seed_same_interval():
 def test_words_only_for_what_their_author_speaks_of(scale, statistic, value, word):
     assert WORD_SCALES[scale].word(statistic, value) == word
     assert "memory" in WORD_SCALES[scale].source
+
+
+def test_few_units_are_told():
+    few, many = [[1, 1], [2, 2], [2, 1]], [[1, 1], [2, 2], [2, 1]] * 20
+    codes = [
+        [c.code for c in cohen_kappa(ratings_of(table, scale="nominal")).cautions]
+        for table in (few, many)
+    ]
+    assert codes == [["few-units"], []]
