@@ -142,11 +142,10 @@ def agreement_study(rows: Sequence[RatingRow], plan: StudyPlan) -> tuple[Criteri
             needed="a rater of the file.",
             next_step="Correct the name of the key.",
         )
-    coding = coding_of(rows, plan.scale, plan.categories)
-    return tuple(
-        _summary(_Criterion([row for row in rows if row.criterion == name], coding, plan), name)
-        for name in dict.fromkeys(row.criterion for row in rows)
-    )
+    by_criterion: dict[str, list[RatingRow]] = {}
+    for row in rows:
+        by_criterion.setdefault(row.criterion, []).append(row)
+    return tuple(_summary(_Criterion(own, plan), name) for name, own in by_criterion.items())
 
 
 def _summary(of: _Criterion, name: str) -> CriterionAgreement:
@@ -189,13 +188,13 @@ def _summary(of: _Criterion, name: str) -> CriterionAgreement:
 class _Criterion:
     """The rows of one criterion, in order of time, by rater and unit."""
 
-    def __init__(self, rows: Sequence[RatingRow], coding: Coding, plan: StudyPlan) -> None:
+    def __init__(self, rows: Sequence[RatingRow], plan: StudyPlan) -> None:
         own = [row for row in rows if row.rater != plan.key]
         self.plan = plan
-        self.coding = coding
+        self.coding = coding_of(rows, plan.scale, plan.categories)
         self.raters = tuple(dict.fromkeys(row.rater for row in own))
         self.has_sessions = any(row.session for row in own)
-        self.key = _key_scores([row for row in rows if row.rater == plan.key], coding)
+        self.key = _key_scores([row for row in rows if row.rater == plan.key], self.coding)
         self._cluster_of = _clusters(rows)
         self._readings = _readings(_in_time(own) if self.has_sessions else own)
 

@@ -145,6 +145,8 @@ def test_each_criterion_apart(ratings_csv):
     assert (length.criterion, density.criterion) == ("length", "density")
     assert length.pairs[0].results[0].observed == pytest.approx(2 / 3)
     assert density.pairs[0].results[0].estimate == 1.0
+    assert [label for label, _ in length.category_counts] == ["1", "2"]
+    assert [label for label, _ in density.category_counts] == ["1", "2", "3"]
 
 
 SESSIONS = "unit,rater,rating,session\n" + "".join(
