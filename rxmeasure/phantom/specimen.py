@@ -59,12 +59,12 @@ class SpecimenParameters:
     wedge_start_mm: tuple[float, float] = (4.5, 3.0)
     wedge_deg: float = 0.0
     discs: tuple[DiscParameters, ...] = ()
-    shape: tuple[int, int] = (600, 800)
-    pitch_mm: float = 0.04
+    shape: tuple[int, int] = (320, 420)
+    pitch_mm: float = 0.075
     imaging: ImagingParameters = field(
         default_factory=lambda: ImagingParameters(window=(-0.1, 3.0), scatter=0.03)
     )
-    supersampling: int = 3
+    supersampling: int = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -178,9 +178,7 @@ def _wedge_axes(p: SpecimenParameters) -> tuple[FloatArray, FloatArray]:
 def _thickness_maps(p: SpecimenParameters) -> dict[Material, Float32]:
     """Thickness in mm of each material on the sub-pixel grid."""
     k = p.supersampling
-    rows, cols = (
-        (np.arange(n * k) + 0.5).astype(np.float32) * (p.pitch_mm / k) for n in p.shape
-    )
+    rows, cols = ((np.arange(n * k) + 0.5).astype(np.float32) * (p.pitch_mm / k) for n in p.shape)
     r, c = rows[:, None], cols[None, :]
     maps: dict[Material, Float32] = {}
     along, across = _wedge_axes(p)

@@ -32,7 +32,7 @@ class Equivalent:
     u_curve_mm_al : float
         From the curve between the steps.
     u_background_mm_al : float
-        From what is uneven in the region and in the steps next to it (heel effect, scatter).
+        From what is uneven in the region and in the steps (heel effect, scatter).
     """
 
     value_mm_al: float
@@ -91,7 +91,7 @@ class AluminiumCurve:
         k = int(np.clip(np.searchsorted(self.grey, grey) - 1, 0, len(self.grey) - 2))
         share = (grey - self.grey[k]) / (self.grey[k + 1] - self.grey[k])
         u_steps = np.hypot((1.0 - share) * self.u_grey[k], share * self.u_grey[k + 1])
-        step_unevenness = max(self.unevenness[k], self.unevenness[k + 1])
+        step_unevenness = max(self.unevenness)
         # From region to wedge the background may differ, either way, by what it varies inside
         # each of them: a uniform distribution of that half-width (GUM 4.3.7).
         u_background = np.hypot(unevenness, step_unevenness) / np.sqrt(3.0)

@@ -29,7 +29,8 @@ class FillRadiopacity:
     Not the radiopacity of a standard: the beam passes fill, tooth, bone and cheek, and the
     fill is as thick as the canal is deep there. What lies over the wedge itself (cheek, bone)
     is not counted. All values are medians over the wider half of the fill, where blur takes
-    nothing from its middle.
+    little from its middle. Where one side is brighter than the other, the background may
+    differ by as much.
 
     Attributes
     ----------
@@ -86,8 +87,10 @@ def measure_fill(
             map_coordinates(radiograph.pixels, at, order=1, mode="nearest").mean(axis=1)
         )
 
-    whole = _equivalent(curve, read(_INSIDE))
-    beside = _equivalent(curve, (read(-_BESIDE) + read(_BESIDE)) / 2.0)
+    left_grey, right_grey = read(-_BESIDE), read(_BESIDE)
+    tilt = abs(float(np.median(right_grey - left_grey)))
+    whole = _equivalent(curve, read(_INSIDE), tilt)
+    beside = _equivalent(curve, (left_grey + right_grey) / 2.0, tilt)
     return FillRadiopacity(
         canal=canal.name,
         rows=len(wide),
@@ -98,8 +101,7 @@ def measure_fill(
     )
 
 
-def _equivalent(curve: AluminiumCurve, grey: FloatArray) -> Equivalent:
-    """Equivalent of the median row; the rows' own spread is the unevenness."""
-    low, level, high = np.percentile(grey, (25.0, 50.0, 75.0))
+def _equivalent(curve: AluminiumCurve, grey: FloatArray, unevenness: float) -> Equivalent:
+    """Equivalent of the median row."""
     u = float(stats.median_abs_deviation(grey, scale="normal")) / np.sqrt(len(grey))
-    return curve.equivalent_of(float(level), float(u), float(high - low))
+    return curve.equivalent_of(float(np.median(grey)), float(u), unevenness)

@@ -47,8 +47,8 @@ class RegionReading:
     u_grey : float
         Standard uncertainty of ``grey`` from noise and rounding to grey levels.
     unevenness : float
-        Range of the smooth part (a quadratic surface) over the region: heel effect,
-        scatter, a background that is not flat.
+        Range of the smooth part (a quadratic surface) over the whole of what is marked, of
+        which only the inner part is read: heel effect, scatter, a background that is not flat.
     saturated : bool
         Pixels lie at an end of the grey range.
     """
@@ -76,7 +76,14 @@ def read_circle(radiograph: Radiograph, circle: Circle) -> RegionReading:
     radius = INNER_SHARE * float(np.hypot(*(rim - centre)))
     where, offset = pixels_near(radiograph, centre, radius)
     inside = np.hypot(offset[:, 0], offset[:, 1]) <= radius
-    return read_pixels(radiograph, where[inside], offset[inside], circle.centre_px, "The specimen")
+    return read_pixels(
+        radiograph,
+        where[inside],
+        offset[inside],
+        inner_share=INNER_SHARE,
+        centre_px=circle.centre_px,
+        name="The specimen",
+    )
 
 
 def pixels_near(
@@ -103,10 +110,14 @@ def read_pixels(
     radiograph: Radiograph,
     where: NDArray[np.int_],
     offset: FloatArray,
+    *,
+    inner_share: float,
     centre_px: PointPx,
     name: str,
 ) -> RegionReading:
     """Read pixels ``where``, shape (N, 2), that lie at ``offset`` from the region's centre.
+
+    ``inner_share``: size of what is read over the size of the whole region.
 
     Raises
     ------
@@ -121,7 +132,7 @@ def read_pixels(
         )
     values = radiograph.pixels[where[:, 0], where[:, 1]].astype(np.float64)
     grey = float(stats.trim_mean(values, 0.25))
-    smooth = _smooth_part(values, offset)
+    smooth, whole = _smooth_part(values, offset, 1.0 / inner_share)
     residual = values - smooth
     noise = float(stats.median_abs_deviation(residual, scale="normal"))
     at_end = (values <= radiograph.value_min) | (values >= radiograph.value_max)
@@ -131,17 +142,23 @@ def read_pixels(
         grey=grey,
         noise=noise,
         u_grey=float(np.hypot(_u_of_level(residual, offset), _u_of_rounding(values, residual))),
-        unevenness=float(np.ptp(smooth)),
+        unevenness=float(np.ptp(whole)),
         saturated=bool(at_end.mean() > SATURATED_SHARE),
     )
 
 
-def _smooth_part(values: FloatArray, offset: FloatArray) -> FloatArray:
-    """Quadratic surface through the values."""
-    r, c = (offset / np.abs(offset).max()).T
-    terms = np.column_stack([np.ones_like(r), r, c, r * r, r * c, c * c])
-    fitted, *_ = np.linalg.lstsq(terms, values, rcond=None)
-    return np.asarray(terms @ fitted)
+def _smooth_part(
+    values: FloatArray, offset: FloatArray, grow: float
+) -> tuple[FloatArray, FloatArray]:
+    """Quadratic surface through the values, at their places and ``grow`` times as far out."""
+
+    def terms(place: FloatArray) -> FloatArray:
+        r, c = place.T
+        return np.column_stack([np.ones_like(r), r, c, r * r, r * c, c * c])
+
+    place = offset / np.abs(offset).max()
+    surface, *_ = np.linalg.lstsq(terms(place), values, rcond=None)
+    return terms(place) @ surface, terms(grow * place) @ surface
 
 
 def _u_of_level(residual: FloatArray, offset: FloatArray) -> float:

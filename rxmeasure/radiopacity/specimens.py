@@ -127,6 +127,4 @@ def _compare(equivalent: Equivalent, thickness_mm: float, limit: StandardLimit) 
         outcome, why = Outcome.BORDERLINE, "Nearer to the limit than the uncertainty tells."
     else:
         outcome, why = (Outcome.MET if away > 0.0 else Outcome.NOT_MET), ""
-    return Comparison(
-        limit=limit, outcome=outcome, probability_met=float(norm.cdf(away)), why=why
-    )
+    return Comparison(limit=limit, outcome=outcome, probability_met=float(norm.cdf(away)), why=why)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
-from scipy.stats import siegelslopes
+from scipy.stats import median_abs_deviation, siegelslopes
 
 from rxmeasure.errors import CalibrationError, MarksError
 from rxmeasure.geometry import FloatArray, as_points
@@ -53,7 +53,7 @@ class WedgeMarks:
     @property
     def thickness_mm(self) -> FloatArray:
         """Thickness of each step, shape (steps,)."""
-        return self.first_mm + self.step_mm * np.arange(self.steps)
+        return np.asarray(self.first_mm + self.step_mm * np.arange(self.steps))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,7 +103,7 @@ def read_wedge(radiograph: Radiograph, marks: WedgeMarks) -> WedgeReading:
 
     x, profile = _profile(place[:, 0], grey)
     start, spacing = _edges(x, profile, length, marks.steps)
-    centres = start + spacing * (np.arange(marks.steps) - 0.5)
+    centres = np.asarray(start + spacing * (np.arange(marks.steps) - 0.5))
 
     def to_px(s: float) -> PointPx:
         r, c = radiograph.px_scale.to_px((first + s * along)[None])[0]
@@ -116,8 +116,9 @@ def read_wedge(radiograph: Radiograph, marks: WedgeMarks) -> WedgeReading:
             radiograph,
             where[inside],
             place[inside] - (centre, 0.0),
-            to_px(centre),
-            f"Step {n + 1}",
+            inner_share=1.0,
+            centre_px=to_px(centre),
+            name=f"Step {n + 1}",
         )
         steps.append(
             StepReading(
@@ -169,7 +170,7 @@ def _profile(s: FloatArray, grey: FloatArray) -> tuple[FloatArray, FloatArray]:
     count = np.bincount(which)
     seen = count > 0
     total = np.bincount(which, grey)
-    return low + np.flatnonzero(seen) + 0.5, total[seen] / count[seen]
+    return np.asarray(low + np.flatnonzero(seen) + 0.5), total[seen] / count[seen]
 
 
 def _edges(x: FloatArray, profile: FloatArray, length: float, steps: int) -> tuple[float, float]:
@@ -226,12 +227,12 @@ def _refuse_no_staircase(
 ) -> None:
     """Between the middles of two steps the grey must jump once, at the edge, and stay else."""
     grey = np.array([s.region.grey for s in steps])
-    u = np.array([s.region.u_grey for s in steps])
+    noise = float(median_abs_deviation(np.diff(profile), scale="normal")) / np.sqrt(2.0)
     for k, rise in enumerate(np.diff(grey)):
         t = (x - centres[k]) / spacing
         before, after = (t >= 0.0) & (t <= 0.35), (t >= 0.65) & (t <= 1.0)
         away = np.concatenate([profile[before] - grey[k], profile[after] - grey[k + 1]])
-        allowed = _STRAY_SHARE * rise + _APART_SD * np.hypot(u[k], u[k + 1])
+        allowed = _STRAY_SHARE * rise + _APART_SD * noise
         if np.percentile(np.abs(away), 90.0) > allowed:
             raise CalibrationError(
                 found=f"no staircase of grey between the steps {k + 1} and {k + 2}.",
