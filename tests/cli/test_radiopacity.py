@@ -125,3 +125,13 @@ def test_fill_beside_a_wedge(run, tmp_path: Path) -> None:
     assert result.code == 0, result.stderr
     assert "the fill adds" in result.stdout
     assert "not the radiopacity of a standard" in " ".join(result.stdout.split())
+
+
+def test_specimen_films_are_made(run, tmp_path: Path) -> None:
+    result = run("phantom", "--specimens", "--out", tmp_path, "--seed", "7", "--json")
+    assert result.code == 0, result.stderr
+    names = sorted(p.name for p in tmp_path.iterdir())
+    assert names == ["phantom-specimens-0007.png", "phantom-specimens-0007.truth.json"]
+    made = json.loads((tmp_path / names[1]).read_text(encoding="utf-8"))
+    assert len(made["discs"]) == 3
+    assert run("phantom", "--specimens", "--out", tmp_path, "--format", "dicom").code == 1
