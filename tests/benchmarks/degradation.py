@@ -6,8 +6,9 @@ Random phantoms are rendered as for ``accuracy.py``; then the picture is spoiled
 filters, compression, resampling) while clicks and truth move with it. The measuring is the
 same as ever and is not told. Of the same canals of the same run, undegraded and degraded, the
 absolute errors of length, visible end and width of the fill are compared: a table of median and
-95th percentile, and a figure ``degradation.svg`` and ``.png`` of both over those undegraded.
-Canals that another fill touches or that are narrowed, stripped or posted are left out.
+95th percentile, beside them by how much the end moved, and a figure (SVG and PNG) of both over
+those of the undegraded films. Canals that another fill touches or that are narrowed, stripped
+or posted are left out.
 """
 
 from __future__ import annotations
@@ -45,6 +46,8 @@ QUANTITIES = {
     "fill_end_mm": "visible end of fill",
     "width_mm": "width of fill",
 }
+#: By how much the end of the same fill lies elsewhere than on the undegraded film.
+MOVED = "end_moved_mm"
 #: Unsharp mask: standard deviation of what is taken off (choice, a usual viewer's).
 UNSHARP_MM = 0.06
 BASE_PITCH_MM = 0.03
@@ -117,9 +120,9 @@ def jpeg(p: Picture, _: Film, quality: int) -> Picture:
     return replace(p, pixels=np.asarray(Image.open(buffer), dtype=np.float64) / 255.0)
 
 
-def inverted(p: Picture, _: Film, told: str) -> Picture:
-    """Metal dark; a reader who is told turns it back, exactly."""
-    return p if told == "told" else replace(p, pixels=1.0 - p.pixels)
+def inverted(p: Picture, _: Film, __: str) -> Picture:
+    """Metal dark, and the reader does not turn it back."""
+    return replace(p, pixels=1.0 - p.pixels)
 
 
 def blur(p: Picture, known: Film, times: float) -> Picture:
@@ -186,7 +189,7 @@ DEGRADATIONS: dict[str, tuple[Spoil, tuple[Any, ...]]] = {
     "edge enhancement": (edge_enhancement, (0.5, 1.0, 2.0)),
     "bits": (fewer_bits, (10, 8, 6)),
     "JPEG quality": (jpeg, (95, 85, 70, 50)),
-    "inverted": (inverted, ("told", "not told")),
+    "inverted": (inverted, ("unnoticed",)),
     "blur, times": (blur, (1.25, 1.5, 2.0)),
     "noise, times": (noise, (1.5, 2.0, 3.0)),
     "pixel, mm": (pixel_size, (0.015, 0.02, 0.045, 0.06)),
@@ -225,16 +228,17 @@ def rows_of(seed: int, cache: str) -> list[Row]:
         rng=np.random.default_rng([seed, 78]),
     )
     rows: list[Row] = []
+    ends: dict[tuple[str, str], float | None] = {}
     for degradation, strength, picture in pictures(taken, known):
         spoiled = radiograph_of(picture, radiograph)
         for name, measurer in MEASURERS.items():
             for canal, clicks in plain:
-                rows.extend(
-                    (name, degradation, strength, quantity, error)
-                    for quantity, error in errors_of(
-                        picture, spoiled, canal, clicks, kind, measurer
-                    )
-                )
+                found = errors_of(picture, spoiled, canal, clicks, kind, measurer)
+                end = dict(found).get("fill_end_mm")
+                as_taken = ends.setdefault((name, canal.name), end)
+                if end is not None and as_taken is not None:
+                    found.append((MOVED, end - as_taken))
+                rows.extend((name, degradation, strength, *value) for value in found)
     return rows
 
 
@@ -309,11 +313,12 @@ def summaries(rows: list[Row]) -> tuple[Summary, dict[tuple[str, str, str], floa
 
 
 def table_lines(errors: Summary, lost: dict[tuple[str, str, str], float]) -> list[str]:
-    head = "  ".join(f"{text:>19s}" for text in QUANTITIES.values())
+    columns = {**QUANTITIES, MOVED: "that end moved by"}
+    head = "  ".join(f"{text:>19s}" for text in columns.values())
     lines = [f"{'measured by':12s} {'degradation':18s} {'':9s}  {head}  lost"]
     for measurer, degradation, strength in lost:
         cells = []
-        for quantity in QUANTITIES:
+        for quantity in columns:
             found = errors.get((measurer, degradation, strength, quantity))
             cells.append("-" if found is None else f"{found[0]:.3f} / {found[1]:.3f}")
         text = "  ".join(f"{cell:>19s}" for cell in cells)
@@ -338,13 +343,13 @@ def draw(
         for axes, (name, (_, strengths)) in zip(panels.flat, DEGRADATIONS.items(), strict=True):
             texts = [s if isinstance(s, str) else f"{s:g}" for s in strengths]
             x = np.arange(len(texts))
-            for quantity in QUANTITIES:
+            for shift, quantity in zip((-0.08, 0.0, 0.08), QUANTITIES, strict=True):
                 base = errors[(measurer, *UNDEGRADED, quantity)]
                 found = [errors.get((measurer, name, t, quantity), (np.nan, np.nan)) for t in texts]
                 ratio = np.array(found) / base
                 for k, (line, mark) in enumerate((("-", "o"), ("--", "^"))):
                     axes.plot(
-                        x, ratio[:, k], line, marker=mark, ms=4, color=colour[quantity],
+                        x + shift, ratio[:, k], line, marker=mark, ms=4, color=colour[quantity],
                         mfc=colour[quantity] if k == 0 else "white",
                         label=f"{QUANTITIES[quantity]}, {('median', '95th percentile')[k]}",
                     )  # fmt: skip
@@ -352,7 +357,7 @@ def draw(
                 share = lost.get((measurer, name, text), 0.0)
                 if share > 0.0:
                     axes.annotate(
-                        f"{100 * share:.0f} %\nlost", (place, 0.02), ha="center", va="bottom",
+                        f"{100 * share:.0f} %\nlost", (place, 0.99), ha="center", va="top",
                         xycoords=("data", "axes fraction"), fontsize=6.5,
                     )  # fmt: skip
             axes.axhline(1.0, color="#1b1f24", linewidth=0.6)
