@@ -185,7 +185,7 @@ def _fills(
     if not marks.canals:
         return []
     review = review_film(radiograph, marks)
-    return [measure_fill(radiograph, curve, canal) for canal in review.canals if canal.profile]
+    return [measure_fill(radiograph, curve, canal) for canal in review.canals]
 
 
 def _wedge_lines(wedge: WedgeReading, numbers: Numbers) -> list[str]:

@@ -64,11 +64,13 @@ class AluminiumCurve:
         CalibrationError
             Darker than the first step or brighter than the last.
         """
-        self._check(grey)
+        self._check(grey, "a grey level")
         return float(self._interpolator()(grey))
 
-    def equivalent(self, region: RegionReading) -> Equivalent:
+    def equivalent(self, region: RegionReading, name: str = "a region") -> Equivalent:
         """Thickness of aluminium as bright as a region, with its uncertainty.
+
+        ``name`` is what a refusal calls the region.
 
         Raises
         ------
@@ -77,15 +79,17 @@ class AluminiumCurve:
         """
         if region.saturated:
             raise CalibrationError(
-                found="a region at an end of the grey range.",
+                found=f"{name} at an end of the grey range.",
                 needed="a region that is neither black nor white through and through.",
                 next_step="Use a film with another exposure.",
             )
-        return self.equivalent_of(region.grey, region.u_grey, region.unevenness)
+        return self.equivalent_of(region.grey, region.u_grey, region.unevenness, name)
 
-    def equivalent_of(self, grey: float, u_grey: float, unevenness: float) -> Equivalent:
+    def equivalent_of(
+        self, grey: float, u_grey: float, unevenness: float, name: str = "a region"
+    ) -> Equivalent:
         """The same from a grey level, its standard uncertainty and the region's unevenness."""
-        self._check(grey)
+        self._check(grey, name)
         curve = self._interpolator()
         slope = float(curve(grey, 1))
         k = int(np.clip(np.searchsorted(self.grey, grey) - 1, 0, len(self.grey) - 2))
@@ -120,13 +124,13 @@ class AluminiumCurve:
         errors[0], errors[-1] = errors[1], errors[-2]
         return np.asarray(np.abs(errors) * _LEFT_OUT_TO_ALL)
 
-    def _check(self, grey: float) -> None:
+    def _check(self, grey: float, name: str) -> None:
         low, high = self.thickness_mm[0], self.thickness_mm[-1]
         if self.grey[0] <= grey <= self.grey[-1]:
             return
         side = f"more than {high:g}" if grey > self.grey[-1] else f"less than {low:g}"
         raise CalibrationError(
-            found=f"a region that equals {side} mm of aluminium.",
+            found=f"{name} that equals {side} mm of aluminium.",
             needed=f"a region inside the wedge's steps, {low:g} to {high:g} mm.",
             next_step="Use a wedge that reaches as far, or a specimen of another thickness.",
         )

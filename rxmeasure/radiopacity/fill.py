@@ -69,7 +69,7 @@ def measure_fill(
     width = np.array([p.width_px for p in canal.profile])
     if len(width) < 2 * _FEWEST_ROWS:
         raise MarksError(
-            found=f"no measured fill in canal {canal.name}.",
+            found=f"no measured fill in canal '{canal.name}'.",
             needed="a filled canal whose width was measured.",
             next_step="Mark a filled canal.",
         )
@@ -89,8 +89,10 @@ def measure_fill(
 
     left_grey, right_grey = read(-_BESIDE), read(_BESIDE)
     tilt = abs(float(np.median(right_grey - left_grey)))
-    whole = _equivalent(curve, read(_INSIDE), tilt)
-    beside = _equivalent(curve, (left_grey + right_grey) / 2.0, tilt)
+    whole = _equivalent(curve, read(_INSIDE), tilt, f"the fill of canal '{canal.name}'")
+    beside = _equivalent(
+        curve, (left_grey + right_grey) / 2.0, tilt, f"dentine beside canal '{canal.name}'"
+    )
     return FillRadiopacity(
         canal=canal.name,
         rows=len(wide),
@@ -101,7 +103,9 @@ def measure_fill(
     )
 
 
-def _equivalent(curve: AluminiumCurve, grey: FloatArray, unevenness: float) -> Equivalent:
+def _equivalent(
+    curve: AluminiumCurve, grey: FloatArray, unevenness: float, name: str
+) -> Equivalent:
     """Equivalent of the median row."""
     u = float(stats.median_abs_deviation(grey, scale="normal")) / np.sqrt(len(grey))
-    return curve.equivalent_of(float(np.median(grey)), float(u), unevenness)
+    return curve.equivalent_of(float(np.median(grey)), float(u), unevenness, name)

@@ -104,7 +104,7 @@ def measure_specimen(
             next_step="Measure the specimen and enter its thickness.",
         )
     region = read_circle(radiograph, specimen.circle)
-    equivalent = curve.equivalent(region)
+    equivalent = curve.equivalent(region, f"the specimen '{specimen.name}'")
     return SpecimenRadiopacity(
         specimen=specimen,
         region=region,

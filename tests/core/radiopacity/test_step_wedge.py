@@ -261,6 +261,10 @@ def test_beyond_the_steps(make_radiograph, pixels: np.ndarray) -> None:
         read(film, replace(MARKS, last_px=(60.0, 179.5), steps=4))
     with pytest.raises(CalibrationError, match="less than 5 mm"):
         read(film, replace(MARKS, first_px=(60.0, 219.5), steps=6, first_mm=5.0))
+    few = calibrate_wedge(read_wedge(film, replace(MARKS, last_px=(60.0, 179.5), steps=4)))
+    circle = Circle(centre_px=DISC, rim_px=(DISC[0] + RADIUS_PX, DISC[1]))
+    with pytest.raises(CalibrationError, match="the specimen 'A' that equals more than 4 mm"):
+        measure_specimen(film, few, Specimen(name="A", circle=circle, thickness_mm=1.0))
 
 
 @pytest.mark.parametrize(
