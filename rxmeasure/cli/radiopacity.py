@@ -99,14 +99,12 @@ def radiopacity(
     decimal_comma: bool,
     **options: Any,
 ) -> None:
-    r"""Radiopacity in mm of aluminium, from a step wedge on the film.
+    """Radiopacity in mm of aluminium, from a step wedge on the film.
 
     Of flat specimens (--disc), held against ISO 6876 and ISO 6877, and of the
-    fill of marked canals.
-
-    \b
-    rxmeasure radiopacity film.png --wedge 75,60 --wedge 75,735 --steps 10 \
-        --first 1 --step 1 --disc "A 420,140 420,230" --thickness 1
+    fill of marked canals. Points are ROW,COL in pixels. A wedge of ten steps and
+    one disc, for example: --wedge 75,60 --wedge 75,735 --steps 10 --first 1
+    --step 1 --disc "A 420,140 420,230" --thickness 1
     """
     from rxmeasure.radiopacity import WedgeMarks, calibrate_wedge, read_wedge
     from rxmeasure.reading import read_radiograph
