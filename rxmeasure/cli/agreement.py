@@ -61,7 +61,7 @@ if TYPE_CHECKING:
 def agreement(
     ratings: Path, csv_file: Path | None, as_json: bool, decimal_comma: bool, **options: Any
 ) -> None:
-    r"""How far raters agree, from a CSV file of ratings.
+    """How far raters agree, from a CSV file of ratings.
 
     RATINGS has the columns unit, rater, rating and, if wanted, criterion,
     session (a number or a date) and cluster (patient or tooth). One rating a

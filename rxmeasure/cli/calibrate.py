@@ -19,7 +19,7 @@ from rxmeasure.cli.output import emit, numbers_for
 def calibrate(
     image: Path, invert: bool, as_json: bool, decimal_comma: bool, **options: Any
 ) -> None:
-    r"""Find the scale of one film.
+    """Find the scale of one film.
 
     From a file or a line of known length, or from the image file's own pixel
     spacing.

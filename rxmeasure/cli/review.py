@@ -90,7 +90,7 @@ def review(
     decimal_comma: bool,
     **options: Any,
 ) -> None:
-    r"""Scale, trace, measure and judge films; keep a review file for each.
+    """Scale, trace, measure and judge films; keep a review file for each.
 
     The marks come from options, from --marks, or from NAME.marks.toml or the
     earlier review beside the image. A FOLDER stands for all its images with
