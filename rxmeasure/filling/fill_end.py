@@ -1,11 +1,11 @@
 """Where the fill starts and ends along the canal.
 
-Three ways look at the apical end: the change point of the density along the
-line, the steepest fall of that density, and a two-dimensional fit of a blurred
-cone with a rounded tip to the picture round the end. The cone's answer is
-taken when the fit is good; how far the three lie apart is kept, and beyond
-:data:`DISAGREE_MM` the end is flagged. The tip of a point is thin and its shape
-unknown: that, not noise, limits the answer.
+Two ways give a first guess of the apical end: the change point of the density along the
+line, and a two-dimensional fit of a blurred cone with a rounded tip to the picture round
+it. :mod:`rxmeasure.filling.end_posterior` then weighs every place in the apical part against
+the background beside the root; its median is the end and its width the uncertainty. An end
+that is not known to :data:`DISAGREE_MM` is flagged. The tip of a point is thin and its
+shape unknown: that, not noise, limits the answer.
 """
 
 from __future__ import annotations
@@ -16,27 +16,32 @@ import numpy as np
 from scipy import ndimage, optimize
 
 from rxmeasure.filling.blurred_chord import blurred_chord
+from rxmeasure.filling.end_posterior import EndPosterior, end_posterior
 from rxmeasure.filling.strip import CanalStrip
 from rxmeasure.filling.width import WidthProfile, sides_level
 from rxmeasure.geometry import FloatArray
 
-#: Methods further apart than this are flagged (mm).
+#: An end that lies within this distance (mm) of its mark with less than this probability
+#: is flagged.
 DISAGREE_MM = 0.25
+SURE_SHARE = 0.85
 #: Gaps of the fill shorter than this do not end it (mm): joints and voids.
 BRIDGE_MM = 0.7
 #: Share of the expected density from which a row counts as filled.
 PRESENT_SHARE = 0.4
 #: Doubt about the end of a fill that runs into another one (mm).
-MERGED_SPREAD_MM = 1.5
+MERGED_U_MM = 0.75
 #: Share of the usual slope that both edges of a filled row must show.
 EDGE_SHARE = 0.15
+#: A puff is at least so bright beside the fill's course, as a share of its middle.
+SHOULDER_SHARE = 0.5
 #: Doubt about the end of a fill that goes on into a puff (mm).
 PUFF_SPREAD_MM = 0.6
 #: Another bright thing along one side of so much of the last stretch (mm) puts the end in
 #: doubt (mm): it may be another canal's fill.
 BESIDE_MM = 5.0
 BESIDE_SHARE = 0.2
-BESIDE_SPREAD_MM = 0.8
+BESIDE_U_MM = 0.4
 #: What the unknown shape of the tip leaves open at the apical end, and the blend with the
 #: restoration at the coronal end (mm, one standard deviation).
 END_U_MM = 0.06
@@ -68,7 +73,11 @@ class FillExtent:
     start_u, end_u : float
         Standard uncertainties.
     end_spread : float
-        Largest distance between the answers at the apical end.
+        Distance from the apical end within which it lies with :data:`SURE_SHARE`.
+    other_s : float or None
+        Another place that may be the end.
+    likely : EndPosterior
+        How probable each place is as the apical end.
     end_t : float
         Place of the end across the line.
     how : str
@@ -86,6 +95,8 @@ class FillExtent:
     start_u: float
     end_u: float
     end_spread: float
+    other_s: float | None
+    likely: EndPosterior
     end_t: float
     how: str
     core_s: float
@@ -136,14 +147,21 @@ def find_extent(
         answers.append(end)
         how = "rounded cone fitted to the picture"
     spread = max(answers) - min(answers)
-    if merged:
-        spread = max(spread, MERGED_SPREAD_MM)
+    likely = None
+    if not into_puff:
+        likely = end_posterior(strip, expected, width.blur, float(strip.s[first]), end)
+    if likely is None:
+        spread = max(spread, PUFF_SPREAD_MM if into_puff else 0.0)
+        u = float(np.sqrt(fit_u**2 + END_U_MM**2 + (spread / 2.0) ** 2))
+        likely = EndPosterior.normal(end, u)
+    else:
+        how = f"most probable end; first guess: {how}"
     beside = (strip.s > end - BESIDE_MM) & (strip.s < end + 0.5)
     if width.one_sided[beside].mean() > BESIDE_SHARE:
-        spread = max(spread, BESIDE_SPREAD_MM)
-    if into_puff:
-        spread = max(spread, PUFF_SPREAD_MM)
-    end_u = float(np.sqrt(fit_u**2 + END_U_MM**2 + (spread / 2.0) ** 2))
+        likely = likely.widened(BESIDE_U_MM)
+    if merged:
+        likely = likely.widened(MERGED_U_MM)
+    end, end_u = likely.median, likely.u
     core_s, core_u, core_how = _core_end(strip, signal, first, end, end_u)
     present = present & (np.arange(len(present)) >= first)
     return FillExtent(
@@ -151,7 +169,9 @@ def find_extent(
         end_s=float(end),
         start_u=START_U_MM,
         end_u=end_u,
-        end_spread=float(spread),
+        end_spread=likely.reach(SURE_SHARE),
+        other_s=likely.other,
+        likely=likely,
         end_t=end_t,
         how=how,
         core_s=core_s,
@@ -282,6 +302,7 @@ def _presence(
             first = int(part[0])
     # Dense and much wider than the fill's course: a puff, and no longer the canal.
     bulge = (width.free_half > 1.35 * width.course + 0.07) & (per_width > 0.8 * typical)
+    bulge &= _shoulders(strip, width) > SHOULDER_SHARE
     bulge &= np.arange(len(bulge)) > max(first, last - round(4.0 / strip.s_step))
     bulge = ndimage.binary_opening(bulge, np.ones(max(3, round(0.2 / strip.s_step)), dtype=bool))
     into_puff = bool(bulge[: last + round(0.4 / strip.s_step)].any())
@@ -300,6 +321,24 @@ def _presence(
     )
     merged = ndimage.binary_opening(merged, np.ones(round(0.35 / strip.s_step), dtype=bool))
     return present, into_puff, bool(merged.any())
+
+
+def _shoulders(strip: CanalStrip, width: WidthProfile) -> FloatArray:
+    """Grey just beside the fill's course over that farther out, as a share of the middle's.
+
+    A puff is bright there; a thin fill before a root with bright edges is not.
+    """
+    away = np.abs(strip.t[None, :] - width.centre[:, None])
+    course, free = width.course[:, None], width.free_half[:, None]
+
+    def level(low: FloatArray, high: FloatArray) -> FloatArray:
+        band = (away >= low) & (away <= high)
+        return np.asarray((strip.values * band).sum(axis=1) / np.maximum(band.sum(axis=1), 1))
+
+    outside = level(free + 0.1, free + 0.4)
+    middle = level(0.0 * course, 0.5 * course + strip.t_step) - outside
+    shoulder = level(course + 0.03, np.maximum(0.5 * (course + free), course + 0.1)) - outside
+    return np.asarray(shoulder / np.maximum(middle, 1e-9))
 
 
 def _below_restoration(
