@@ -84,23 +84,43 @@ class EndPosterior:
     @classmethod
     def normal(cls, s: float, u: float) -> EndPosterior:
         """A normal distribution: place and standard uncertainty."""
-        z = np.linspace(-5.0, 5.0, 501)
-        density = np.exp(-0.5 * z**2)
-        return cls(s=s + u * z, density=density / density.sum())
+        more = max(3, int(5.0 * u / GRID_MM))
+        away = GRID_MM * np.arange(-more, more + 1)
+        density = np.exp(-0.5 * (away / max(u, 1e-6)) ** 2)
+        return cls(s=s + away, density=density / density.sum())
 
     def widened(self, sd: float) -> EndPosterior:
         """The same with a normal doubt of ``sd`` added."""
-        step = float(self.s[1] - self.s[0])
-        more = int(4.0 * sd / step)
-        s = self.s[0] + step * np.arange(-more, len(self.s) + more)
-        density = ndimage.gaussian_filter1d(
-            np.pad(self.density, more), sd / step, mode="constant", truncate=4.0
-        )
-        return EndPosterior(s=s, density=density / density.sum())
+        return self._convolved(EndPosterior.normal(0.0, sd))
 
-    def reach(self, share: float) -> float:
-        """Distance from the median within which this share of the probability lies."""
-        away = np.abs(self.s - self.median)
+    def short_by(self, sd: float) -> EndPosterior:
+        """Of a place that lies coronal of this one by half a normal distribution of ``sd``."""
+        both = EndPosterior.normal(0.0, sd)
+        half = np.where(both.s < GRID_MM / 2.0, both.density, 0.0)
+        return self._convolved(EndPosterior(s=both.s, density=half / half.sum()))
+
+    def _convolved(self, other: EndPosterior) -> EndPosterior:
+        density = np.convolve(self.density, other.density)
+        s = self.s[0] + other.s[0] + GRID_MM * np.arange(len(density))
+        return EndPosterior(s=s, density=density)
+
+    def mixed(self, other: EndPosterior, share: float) -> EndPosterior:
+        """This one, or with probability ``share`` the other."""
+        low, high = min(self.s[0], other.s[0]), max(self.s[-1], other.s[-1])
+        s = np.arange(low, high + GRID_MM, GRID_MM)
+        own, its = (np.interp(s, p.s, p.density, left=0.0, right=0.0) for p in (self, other))
+        return EndPosterior(
+            s=s, density=(1.0 - share) * own / own.sum() + share * its / its.sum()
+        )
+
+    @property
+    def grid(self) -> tuple[float, ...]:
+        """Places at even shares of the probability, for drawing from it."""
+        return tuple(float(v) for v in self.quantiles(np.linspace(0.0005, 0.9995, 1000)))
+
+    def reach(self, share: float, about: float | None = None) -> float:
+        """Distance within which this share of the probability lies, of the median or a place."""
+        away = np.abs(self.s - (self.median if about is None else about))
         order = np.argsort(away)
         inside = int(np.searchsorted(np.cumsum(self.density[order]), share))
         return float(away[order][min(inside, len(away) - 1)])

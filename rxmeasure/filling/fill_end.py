@@ -50,8 +50,11 @@ START_U_MM = 0.2
 BEYOND_GAP_MM = 0.7
 #: Share of the density by which a step at the core's end or the fill's start shows.
 STEP_SHARE = 0.1
-#: Doubt about the core's end where no step tells it from a little sealer beyond it (mm).
-UNSEEN_SEALER_U_MM = 0.2
+#: Half-normal spread of the sealer beyond the core where no step tells them apart (mm, choice).
+UNSEEN_SEALER_SD_MM = 0.4
+#: Doubt about a step's place (mm), and how often a step is not the core's end (choice).
+STEP_U_MM = 0.12
+FALSE_STEP_SHARE = 0.4
 #: How far coronal of the marked orifice a fill is looked for (mm).
 ORIFICE_MM = 1.0
 #: A step must last on this stretch (mm), or to the fill's end: a joint does not.
@@ -85,6 +88,8 @@ class FillExtent:
     core_s, core_u : float
         Apical end of the core: where the density steps because only sealer goes on;
         ``end_s`` when no such step is seen.
+    core_likely : EndPosterior
+        How probable each place is as the core's end; leans coronally.
     core_how : str
     present : ndarray of bool, shape (N,)
         Rows in which the fill is seen.
@@ -101,6 +106,7 @@ class FillExtent:
     how: str
     core_s: float
     core_u: float
+    core_likely: EndPosterior
     core_how: str
     present: np.ndarray
 
@@ -162,7 +168,7 @@ def find_extent(
     if merged:
         likely = likely.widened(MERGED_U_MM)
     end, end_u = likely.median, likely.u
-    core_s, core_u, core_how = _core_end(strip, signal, first, end, end_u)
+    core_s, core, core_how = _core_end(strip, signal, first, likely)
     present = present & (np.arange(len(present)) >= first)
     return FillExtent(
         start_s=float(strip.s[first]),
@@ -175,7 +181,8 @@ def find_extent(
         end_t=end_t,
         how=how,
         core_s=core_s,
-        core_u=core_u,
+        core_u=core.reach(0.95, core_s) / 1.96,
+        core_likely=core,
         core_how=core_how,
         present=present,
     )
@@ -376,18 +383,23 @@ def _coronal_start(strip: CanalStrip, signal: FloatArray, first: int, last: int)
 
 
 def _core_end(
-    strip: CanalStrip, signal: FloatArray, first: int, end: float, end_u: float
-) -> tuple[float, float, str]:
-    """Apical end of the core: the last lasting step of density before the fill's end."""
-    step = strip.s_step
+    strip: CanalStrip, signal: FloatArray, first: int, likely: EndPosterior
+) -> tuple[float, EndPosterior, str]:
+    """Apical end of the core: the last lasting step of density before the fill's end.
+
+    Without a step the visible end stands for it, and what sealer may go on unseen makes
+    its distribution lean coronally.
+    """
+    step, end = strip.s_step, likely.median
+    unseen = likely.short_by(UNSEEN_SEALER_SD_MM)
     last = strip.index(end - 0.3)
     start = max(first + round(1.0 / step), last - round(SEALER_ZONE_MM / step))
     steps = _steps(strip, signal, start, last, strip.index(end - 0.05))
     if not steps:
-        u = float(np.hypot(end_u, UNSEEN_SEALER_U_MM))
-        return float(end), u, "no step of density: core and sealer cannot be told apart"
-    row, _ = steps[-1]
-    return float(strip.s[row]), 0.12, "step of density: only sealer goes on"
+        return end, unseen, "no step of density: core and sealer cannot be told apart"
+    at = float(strip.s[steps[-1][0]])
+    core = EndPosterior.normal(at, STEP_U_MM).mixed(unseen, FALSE_STEP_SHARE)
+    return at, core, "step of density: only sealer goes on"
 
 
 def _steps(
