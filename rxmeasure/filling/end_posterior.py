@@ -85,9 +85,9 @@ class EndPosterior:
     def normal(cls, s: float, u: float) -> EndPosterior:
         """A normal distribution: place and standard uncertainty."""
         more = max(3, int(5.0 * u / GRID_MM))
-        away = GRID_MM * np.arange(-more, more + 1)
+        away = np.linspace(-more, more, 2 * more + 1) * GRID_MM
         density = np.exp(-0.5 * (away / max(u, 1e-6)) ** 2)
-        return cls(s=s + away, density=density / density.sum())
+        return cls(s=np.asarray(s + away), density=density / density.sum())
 
     def widened(self, sd: float) -> EndPosterior:
         """The same with a normal doubt of ``sd`` added."""
@@ -105,13 +105,11 @@ class EndPosterior:
         return EndPosterior(s=s, density=density)
 
     def mixed(self, other: EndPosterior, share: float) -> EndPosterior:
-        """This one, or with probability ``share`` the other."""
+        """Of either place: the other one with probability ``share``."""
         low, high = min(self.s[0], other.s[0]), max(self.s[-1], other.s[-1])
         s = np.arange(low, high + GRID_MM, GRID_MM)
         own, its = (np.interp(s, p.s, p.density, left=0.0, right=0.0) for p in (self, other))
-        return EndPosterior(
-            s=s, density=(1.0 - share) * own / own.sum() + share * its / its.sum()
-        )
+        return EndPosterior(s=s, density=(1.0 - share) * own / own.sum() + share * its / its.sum())
 
     @property
     def grid(self) -> tuple[float, ...]:
@@ -311,9 +309,7 @@ def _posterior(ends: FloatArray, log_likelihood: FloatArray, found: float) -> En
     likelihood = np.exp(np.interp(s, ends, log_likelihood - log_likelihood.max()))
     likelihood[(s < ends[0]) | (s > ends[-1])] = 0.0
     near = np.exp(-0.5 * ((s - found) / FOUND_SD_MM) ** 2) / (FOUND_SD_MM * np.sqrt(2.0 * np.pi))
-    density = likelihood * (
-        FOUND_SHARE * near + (1.0 - FOUND_SHARE) / float(ends[-1] - ends[0])
-    )
+    density = likelihood * (FOUND_SHARE * near + (1.0 - FOUND_SHARE) / float(ends[-1] - ends[0]))
     density /= density.sum()
     density = (1.0 - MISS_SHARE) * ndimage.gaussian_filter1d(
         density, TIP_SD_MM / GRID_MM
