@@ -46,7 +46,7 @@ WAVE_SHARE = 0.12
 WAVE_MM = 0.8
 #: Share of the prior on what the other ways found, and its spread (mm).
 FOUND_SHARE = 0.5
-FOUND_SD_MM = 0.1
+FOUND_SD_MM = 0.06
 #: Smoothing of the posterior for what no model of a tip tells (mm), and the share spread
 #: over :data:`MISS_MM` for surprises that the models leave out.
 TIP_SD_MM = 0.04
