@@ -36,7 +36,7 @@ EDGE_SHARE = 0.15
 #: A puff is at least so bright beside the fill's course, as a share of its middle.
 SHOULDER_SHARE = 0.5
 #: Doubt about the end of a fill that goes on into a puff (mm).
-PUFF_SPREAD_MM = 0.6
+PUFF_U_MM = 0.32
 #: Another bright thing along one side of so much of the last stretch (mm) puts the end in
 #: doubt (mm): it may be another canal's fill.
 BESIDE_MM = 5.0
@@ -136,45 +136,29 @@ def find_extent(
         first = max(first, strip.index(from_s - ORIFICE_MM))
     first = _below_restoration(strip, width, signal, first, last)
     first = _coronal_start(strip, signal, first, last)
-    change = _change_point(strip, signal, noise, first, last)
     if into_puff:
-        change = float(strip.s[last])
-    fall = change
-    cone = None
-    answers = [change]
-    if not into_puff:
-        fall = _steepest_fall(strip, signal, change)
-        cone = _cone_fit(strip, width, expected, change)
-        answers.append(fall)
-    how = "where a puff begins" if into_puff else "change point of the density"
-    end, end_t, fit_u = change, float(width.centre[strip.index(change - 0.3)]), 0.1
-    if cone is not None and abs(cone[0] - change) < 0.8:
-        end, end_t, fit_u = cone
-        answers.append(end)
-        how = "rounded cone fitted to the picture"
-    spread = max(answers) - min(answers)
-    likely = None
-    if not into_puff:
-        likely = end_posterior(strip, expected, width.blur, float(strip.s[first]), end)
-    if likely is None:
-        spread = max(spread, PUFF_SPREAD_MM if into_puff else 0.0)
-        u = float(np.sqrt(fit_u**2 + END_U_MM**2 + (spread / 2.0) ** 2))
-        likely = EndPosterior.normal(end, u)
+        end_t = float(width.centre[strip.index(float(strip.s[last]) - 0.3)])
+        how = "where a puff begins"
+        likely = EndPosterior.normal(float(strip.s[last]), PUFF_U_MM)
     else:
-        how = f"most probable end; first guess: {how}"
+        change = _change_point(strip, signal, noise, first, last)
+        likely, end_t, how = _apical_end(strip, width, expected, first, change)
+    end = likely.median
     beside = (strip.s > end - BESIDE_MM) & (strip.s < end + 0.5)
     if width.one_sided[beside].mean() > BESIDE_SHARE:
         likely = likely.widened(BESIDE_U_MM)
     if merged:
         likely = likely.widened(MERGED_U_MM)
-    end, end_u = likely.median, likely.u
+    end = likely.median
+    if abs(end - strip.s[last]) > DISAGREE_MM:
+        last = strip.index(end)
     core_s, core, core_how = _core_end(strip, signal, first, likely)
-    present = present & (np.arange(len(present)) >= first)
+    rows = np.arange(len(present))
     return FillExtent(
         start_s=float(strip.s[first]),
-        end_s=float(end),
+        end_s=end,
         start_u=START_U_MM,
-        end_u=end_u,
+        end_u=likely.u,
         end_spread=likely.reach(SURE_SHARE),
         other_s=likely.other,
         likely=likely,
@@ -184,8 +168,25 @@ def find_extent(
         core_u=core.reach(0.95, core_s) / 1.96,
         core_likely=core,
         core_how=core_how,
-        present=present,
+        present=(rows >= first) & (rows <= last),
     )
+
+
+def _apical_end(
+    strip: CanalStrip, width: WidthProfile, expected: FloatArray, first: int, change: float
+) -> tuple[EndPosterior, float, str]:
+    """Where the fill may end, place across, and how it was found."""
+    guess, end_t, fit_u = change, float(width.centre[strip.index(change - 0.3)]), 0.1
+    how = "change point of the density"
+    cone = _cone_fit(strip, width, expected, change)
+    if cone is not None and abs(cone[0] - change) < 0.8:
+        guess, end_t, fit_u = cone
+        how = "rounded cone fitted to the picture"
+    likely = end_posterior(strip, expected, width.blur, float(strip.s[first]), guess)
+    if likely is None:
+        u = float(np.hypot(np.hypot(fit_u, END_U_MM), (guess - change) / 2.0))
+        return EndPosterior.normal(guess, u), end_t, how
+    return likely, end_t, f"most probable end; first guess: {how}"
 
 
 def expected_width(strip: CanalStrip, width: WidthProfile) -> FloatArray:
@@ -463,20 +464,6 @@ def _change_point(
         if fit[1] > after.mean() + noise and cost < best_cost:
             best, best_cost = e, cost
     return float(strip.s[best] - step / 2.0)
-
-
-def _steepest_fall(strip: CanalStrip, signal: FloatArray, near: float) -> float:
-    """Steepest fall of the density within 0.6 mm of ``near``."""
-    slope = -ndimage.gaussian_filter1d(signal, 0.1 / strip.s_step, order=1, mode="nearest")
-    window = np.flatnonzero(np.abs(strip.s - near) <= 0.6)
-    k = int(window[np.argmax(slope[window])])
-    if 0 < k < len(slope) - 1:
-        a, b, c = slope[k - 1 : k + 2]
-        bow = a - 2 * b + c
-        shift = float(np.clip(0.5 * (a - c) / bow, -0.5, 0.5)) if bow < 0 else 0.0
-    else:
-        shift = 0.0
-    return float(strip.s[k] + shift * strip.s_step)
 
 
 def _rod(
