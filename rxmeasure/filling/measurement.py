@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from rxmeasure.calibration.scale import Calibration
 from rxmeasure.filling import density_gaps, extrusion
 from rxmeasure.filling.curvature import fit_bend, schneider_class
+from rxmeasure.filling.end_posterior import EndPosterior
 from rxmeasure.filling.fill_end import (
     DISAGREE_MM,
     FillExtent,
@@ -183,16 +184,20 @@ def _with_marked_end(
     """The extent with its apical end where the person marked it."""
     s = _foot(strip, trace.frame, mark)
     present = extent.present & (strip.s <= s)
+    marked = EndPosterior.normal(s, settings.click_sd_mm)
     return FillExtent(
         start_s=extent.start_s,
         end_s=s,
         start_u=extent.start_u,
         end_u=settings.click_sd_mm,
         end_spread=abs(s - extent.end_s),
+        other_s=None,
+        likely=marked,
         end_t=extent.end_t,
         how="marked by the reader",
         core_s=s,
         core_u=settings.click_sd_mm,
+        core_likely=marked,
         core_how="marked by the reader",
         present=present,
     )
@@ -254,7 +259,7 @@ def _put_together(
 
     to_apex = to_apex_straight = to_apex_sealer = fill_length = None
     core_start = core_end = fill_end = sealer_end = None
-    end_pair: tuple[float, float] | None = None
+    gap_places: tuple[float, ...] = ()
     if extent is not None:
         fill_end = _end(
             strip, extent.end_s, extent.end_t, extent.end_u, extent.end_spread, extent.how
@@ -271,7 +276,7 @@ def _put_together(
         if apex_s is not None and apex is not None:
             gap = apex_s - extent.core_s
             u_gap = float(np.hypot(extent.core_u, u_click))
-            end_pair = (gap, u_gap)
+            gap_places = tuple(apex_s - place for place in extent.core_likely.grid)
             to_apex = frame.length(gap, u_gap)
             direct = float(np.hypot(*(apex - strip.at(extent.core_s, 0.0)))) * np.sign(gap)
             to_apex_straight = frame.length(float(direct), u_gap)
@@ -327,7 +332,7 @@ def _put_together(
         to_apex=to_apex,
         to_apex_straight=to_apex_straight,
         to_apex_sealer=to_apex_sealer,
-        end_to_apex=end_pair,
+        gap_places=gap_places,
         apex_state=apex_mark.state,
         fill_seen=extent is not None,
         ends_in_chamber=extent is not None
@@ -627,6 +632,16 @@ def _to_left(strip: CanalStrip, rows: NDArray[np.int_]) -> float:
     return 1.0 if float(across[:, 1].mean()) <= 0.0 else -1.0
 
 
+def _unsure_end(extent: FillExtent, frame: MeasuringFrame) -> str:
+    """What makes the end unsure, with the other place where there is one."""
+    look = "Look at the mark and, if it is wrong, mark the end yourself."
+    if extent.other_s is None:
+        return f"The apical end does not stand out clearly from what lies round it. {look}"
+    away = extent.other_s - extent.end_s
+    side = "apically" if away > 0.0 else "coronally"
+    return f"The fill may end at the mark or {_distance(frame, abs(away))} further {side}. {look}"
+
+
 def _warnings(seen: _Seen, canal: CanalMarks, film_kind: FilmKind) -> list[Warned]:
     found = []
     if seen.extent is None and film_kind is not FilmKind.PREOPERATIVE:
@@ -642,8 +657,7 @@ def _warnings(seen: _Seen, canal: CanalMarks, film_kind: FilmKind) -> list[Warne
             found.append(
                 Warned(
                     code="fill-end-unsure",
-                    text="The ways of finding the apical end disagree; the uncertainty was "
-                    "enlarged. Look at the mark and, if it is wrong, mark the end yourself.",
+                    text=_unsure_end(seen.extent, seen.strip.frame),
                 )
             )
         covered = seen.trace.strength[

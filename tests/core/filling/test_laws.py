@@ -119,7 +119,7 @@ def test_twice_the_scale_doubles_lengths_and_leaves_pixels_taper_and_angles(
         ("canal_length", 0.003),
         ("canal_length_straight", 0.006),
         ("fill_length", 0.02),  # its coronal end is looked for within 0.3 mm of the first click
-        ("fill_to_apex_core", 0.05),
+        ("fill_to_apex_core", 0.06),  # half a row of 0.1 mm in 0.8 mm
         # The apex is the click's foot on a line that nothing holds beyond the fill (0.1 mm).
         ("coverage_beyond_apex", 0.06),
     ):
@@ -183,13 +183,17 @@ def test_measures_are_the_same_numbers_under_their_names(measured: CanalMeasurem
     )
 
 
-def test_draws_have_the_stated_mean_and_spread(measured: CanalMeasurement) -> None:
+def test_draws_fill_the_stated_interval_and_lean_away_from_the_apex(
+    measured: CanalMeasurement,
+) -> None:
     measure = measured.measure("fill_to_apex_core_mm")
     assert measure is not None
     assert len(measure.draws) >= 1000
-    # Standard error of a mean and of a standard deviation of 4000 draws: 1.6 % and 1.1 % of u.
-    assert np.mean(measure.draws) == pytest.approx(measure.value, abs=0.05 * float(measure.u or 0))
-    assert np.std(measure.draws) == pytest.approx(measure.u, rel=0.05)
+    away = np.asarray(measure.draws) - measure.value
+    # The interval of the end and the click's doubt are joined as if both were normal.
+    assert np.mean(np.abs(away) < 1.96 * float(measure.u or 0)) == pytest.approx(0.95, abs=0.03)
+    # No step of density tells core from sealer here: the core may end short of what is seen.
+    assert 0.0 < np.mean(away) < float(measure.u or 0)
 
 
 # --- without a scale ------------------------------------------------------------------------
