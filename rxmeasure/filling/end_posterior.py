@@ -37,6 +37,9 @@ FLANK_MM = 0.4
 #: Length over which the tip closes (mm) and the share of the density that it keeps: cut
 #: flat, rounded, pointed, and a core with a thin tail of sealer.
 TIPS = ((0.05, 1.0), (0.2, 1.0), (0.5, 1.0), (1.0, 1.0), (0.4, 0.3), (0.8, 0.3))
+#: Share of the background's variance that is left to differences from row to row, so that
+#: a sharp structure, which the smooth background leaves out, is no proof of an end (choice).
+ROUGH_SHARE = 0.05
 #: Prior spreads as shares of the fill's density: level, slope (per mm), offset of the
 #: background beyond the end, slow waviness and its length (mm).
 LEVEL_SHARE = 0.35
@@ -52,6 +55,8 @@ FOUND_SD_MM = 0.06
 TIP_SD_MM = 0.04
 MISS_SHARE = 0.06
 MISS_MM = 1.0
+#: Smoothing under which the most probable place is looked for (mm): a row of the reading.
+PEAK_MM = 0.1
 #: A place this far from the answer (mm) with at least this share of the probability is told.
 APART_MM = 0.4
 TOLD_SHARE = 0.1
@@ -77,9 +82,12 @@ class EndPosterior:
         return np.asarray(np.interp(shares, np.cumsum(self.density), self.s))
 
     @property
-    def median(self) -> float:
-        """The place with as much probability before as behind it."""
-        return float(self.quantiles(np.array([0.5]))[0])
+    def place(self) -> float:
+        """Median of the part round the most probable place: a point between two ends is neither."""
+        smooth = ndimage.gaussian_filter1d(self.density, PEAK_MM / GRID_MM, mode="constant")
+        near = np.abs(self.s - self.s[int(np.argmax(smooth))]) <= APART_MM
+        inside = np.cumsum(self.density[near])
+        return float(np.interp(0.5 * inside[-1], inside, self.s[near]))
 
     @classmethod
     def normal(cls, s: float, u: float) -> EndPosterior:
@@ -117,22 +125,22 @@ class EndPosterior:
         return tuple(float(v) for v in self.quantiles(np.linspace(0.0005, 0.9995, 1000)))
 
     def reach(self, share: float, about: float | None = None) -> float:
-        """Distance within which this share of the probability lies, of the median or a place."""
-        away = np.abs(self.s - (self.median if about is None else about))
+        """Distance within which this share of the probability lies, of its place or another."""
+        away = np.abs(self.s - (self.place if about is None else about))
         order = np.argsort(away)
         inside = int(np.searchsorted(np.cumsum(self.density[order]), share))
         return float(away[order][min(inside, len(away) - 1)])
 
     @property
     def u(self) -> float:
-        """Standard uncertainty whose 95 % interval about the median holds 95 %."""
+        """Standard uncertainty whose 95 % interval about its place holds 95 %."""
         return self.reach(0.95) / 1.96
 
     @property
     def other(self) -> float | None:
         """The next probable place, or None when one place has nearly all the probability."""
-        far = np.abs(self.s - self.median) > APART_MM
-        smooth = ndimage.gaussian_filter1d(self.density, 0.1 / GRID_MM)
+        far = np.abs(self.s - self.place) > APART_MM
+        smooth = ndimage.gaussian_filter1d(self.density, PEAK_MM / GRID_MM, mode="constant")
         if not far.any():
             return None
         best = int(np.argmax(np.where(far, smooth, -1.0)))
@@ -145,7 +153,7 @@ def end_posterior(
     expected: FloatArray,
     blur: float,
     first_s: float,
-    found: float,
+    found: tuple[float, ...],
 ) -> EndPosterior | None:
     """Posterior of the apical end, or None where the fill or the picture is too short.
 
@@ -158,13 +166,13 @@ def end_posterior(
         Standard deviation of the picture's blur, plane units.
     first_s : float
         Coronal end of the fill.
-    found : float
-        Where the other ways of looking put the end.
+    found : tuple of float
+        Where the other ways of looking put the end, the most exact one first.
     """
-    reading = _read(strip, expected, blur, first_s, found)
+    reading = _read(strip, expected, blur, first_s, found[0])
     if reading is None:
         return None
-    ends, log_likelihood = _likelihood(*reading, blur, found)
+    ends, log_likelihood = _likelihood(*reading, blur, found[0])
     return _posterior(ends, log_likelihood, found)
 
 
@@ -176,6 +184,8 @@ def _read(
     rows = np.flatnonzero(
         (strip.s > max(found - WINDOW_MM[0], first_s + 0.3)) & (strip.s < found + WINDOW_MM[1])
     )
+    # Blocks begin at whole multiples, so that a guess a little off reads the same blocks.
+    rows = rows[-rows[0] % by :] if len(rows) else rows
     rows = rows[: len(rows) // by * by]
     if len(rows) < 20 * by:
         return None
@@ -222,7 +232,7 @@ def _background(
     spread = np.maximum(ndimage.gaussian_filter1d(spread, 0.3 / step), 0.02 * typical)
     z = level / spread[:, None]
     sill, length = _correlation(z, step)
-    correlation = sill * (_matern(s, length) + 0.003 * np.eye(len(s)))
+    correlation = sill * (_matern(s, length) + ROUGH_SHARE * np.eye(len(s)))
     white = linalg.solve_triangular(linalg.cholesky(correlation, lower=True), z, lower=True)
     correlation *= max(1.0, float(np.median(white**2)) / 0.455)
     covariance = correlation * np.outer(spread, spread)
@@ -303,12 +313,15 @@ def _presence_of(depth: FloatArray, blur: float, length: float, share: float) ->
     return total
 
 
-def _posterior(ends: FloatArray, log_likelihood: FloatArray, found: float) -> EndPosterior:
+def _posterior(
+    ends: FloatArray, log_likelihood: FloatArray, found: tuple[float, ...]
+) -> EndPosterior:
     """Likelihood times the prior, smoothed by what the models leave out."""
     s = np.arange(ends[0] - MISS_MM, ends[-1] + MISS_MM, GRID_MM)
     likelihood = np.exp(np.interp(s, ends, log_likelihood - log_likelihood.max()))
     likelihood[(s < ends[0]) | (s > ends[-1])] = 0.0
-    near = np.exp(-0.5 * ((s - found) / FOUND_SD_MM) ** 2) / (FOUND_SD_MM * np.sqrt(2.0 * np.pi))
+    away = (s[:, None] - np.asarray(found)) / FOUND_SD_MM
+    near = np.exp(-0.5 * away**2).mean(axis=1) / (FOUND_SD_MM * np.sqrt(2.0 * np.pi))
     density = likelihood * (FOUND_SHARE * near + (1.0 - FOUND_SHARE) / float(ends[-1] - ends[0]))
     density /= density.sum()
     density = (1.0 - MISS_SHARE) * ndimage.gaussian_filter1d(

@@ -119,7 +119,7 @@ def test_twice_the_scale_doubles_lengths_and_leaves_pixels_taper_and_angles(
         ("canal_length", 0.003),
         ("canal_length_straight", 0.006),
         ("fill_length", 0.02),  # its coronal end is looked for within 0.3 mm of the first click
-        ("fill_to_apex_core", 0.06),  # half a row of 0.1 mm in 0.8 mm
+        ("fill_to_apex_core", 0.05),
         # The apex is the click's foot on a line that nothing holds beyond the fill (0.1 mm).
         ("coverage_beyond_apex", 0.06),
     ):
