@@ -101,10 +101,11 @@ class GapCandidate:
 def find_gaps(strip: CanalStrip, fill: FillDensity, extent: FillExtent) -> list[GapCandidate]:
     """Find the voids of one fill, strongest first."""
     share = fill.share
-    score, level = clearness(fill, share)
+    searched = _searched(fill, extent)
+    score, level = clearness(fill, share, searched)
     rest = share - level[:, None] * _SECTION
     noise = Noise(place=_spread(rest[:, _INNER]), row=_spread(level))
-    peaks = _peaks(fill, extent, score)
+    peaks = _peaks(fill, searched, score)
     shapes = [_best_shape(fill, share, peak, noise) for peak in peaks]
     refined = _without_gaps(strip, fill, extent, shapes, peaks, noise)
     found: list[tuple[float, GapCandidate]] = []
@@ -203,7 +204,9 @@ def _candidate(
     )
 
 
-def clearness(fill: FillDensity, share: FloatArray) -> tuple[FloatArray, FloatArray]:
+def clearness(
+    fill: FillDensity, share: FloatArray, searched: NDArray[np.bool_]
+) -> tuple[FloatArray, FloatArray]:
     """What is missing in noise standard deviations, largest over sizes; and rows' levels."""
     level = np.median(share[:, _INNER], axis=1)
     best = np.zeros_like(share)
@@ -212,19 +215,36 @@ def clearness(fill: FillDensity, share: FloatArray) -> tuple[FloatArray, FloatAr
             filtered = ndimage.gaussian_filter(
                 source, (along / fill.step, across / ACROSS_STEP), mode="nearest"
             )
-            centred = np.abs(filtered - np.median(filtered, axis=0))
-            column = 1.4826 * np.median(centred, axis=0)
-            overall = 1.4826 * float(np.median(centred[:, _INSIDE]))
+            column = _column_noise(filtered[searched])
+            overall = float(np.median(column[_INSIDE]))
             noise = np.maximum(ndimage.gaussian_filter1d(column, 2.0), 0.7 * overall) + 1e-9
             np.maximum(best, filtered / noise, out=best)
     best[:, ~_INSIDE] = 0.0
     return best, level
 
 
-def _peaks(fill: FillDensity, extent: FillExtent, score: FloatArray) -> list[tuple[int, int]]:
+def _column_noise(values: FloatArray) -> FloatArray:
+    """Robust standard deviation of each column.
+
+    The smaller one of that of all values and that of the lower side: voids only add to the
+    upper one.
+    """
+    low, some, middle = np.quantile(values, (0.1, 0.4, 0.5), axis=0)
+    spread = 1.4826 * np.median(np.abs(values - middle), axis=0)
+    return np.asarray(np.minimum(spread, (some - low) / 1.028))
+
+
+def _searched(fill: FillDensity, extent: FillExtent) -> NDArray[np.bool_]:
+    """Rows that are searched: neither end, nor what may lie beyond an unsure one."""
+    blind = max(BLIND_MM, min(extent.end_spread, END_ZONE_MM))
+    last = min(extent.core_s, extent.end_s) - blind
+    return np.asarray((fill.s > extent.start_s + BLIND_MM) & (fill.s < last))
+
+
+def _peaks(
+    fill: FillDensity, searched: NDArray[np.bool_], score: FloatArray
+) -> list[tuple[int, int]]:
     """Places of the clearest peaks, strongest first."""
-    last = min(extent.core_s, extent.end_s) - BLIND_MM
-    searched = (fill.s > extent.start_s + BLIND_MM) & (fill.s < last)
     top = (score == ndimage.maximum_filter(score, 13)) & (score > THRESHOLD_SD)
     places = np.argwhere(top & searched[:, None])
     order = np.argsort(-score[tuple(places.T)])

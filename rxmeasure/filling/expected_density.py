@@ -46,6 +46,10 @@ EDGE_LEAVE_SHARE = 0.03
 EDGE_LEAVE_MM = 0.01
 #: Dent of both edges from which its cause is asked for (mm).
 LEAST_DENT_MM = 0.02
+#: A dent of both edges is a waist or a step as far as the density falls with it (share of the
+#: fall expected) and as far as both dents are alike (share); where it begins and is sure.
+LIKENESS_WEIGHT = 1.2
+WAIST_EVIDENCE = (1.05, 1.25)
 #: Power with which density follows width, with its standard deviation: 1 for a linear grey
 #: scale and a round section.
 WIDTH_POWER = (0.9, 0.15)
@@ -209,7 +213,7 @@ def _outline(
     dents = [middle(d, OUTLINE_MM / 2.0) for d in (seen[0] - left, right - seen[1])]
     both = np.where(dents[0] * dents[1] > 0.0, np.sign(dents[0]), 0.0)
     both = middle(both * np.minimum(*np.abs(dents)), OUTLINE_MM)
-    waist = _waist(strip, width, rows, left, right, both)
+    waist = _waist(strip, width, rows, (left, right), dents, both)
     # A wall gap that the traced line gave way to: the outline moves back over the gap.
     aside = smooth((1.0 - waist) * both) * np.where(smooth(dents[0] - dents[1]) > 0.0, 1.0, -1.0)
     narrower = smooth(waist * both)
@@ -225,22 +229,32 @@ def _waist(
     strip: CanalStrip,
     width: WidthProfile,
     rows: NDArray[np.int_],
-    left: FloatArray,
-    right: FloatArray,
+    edges: tuple[FloatArray, FloatArray],
+    dents: list[FloatArray],
     both: FloatArray,
 ) -> FloatArray:
-    """How far (0 to 1) the density of the middle confirms that the fill is narrower."""
-    half = np.maximum((right - left) / 2.0, 0.05)
+    """How far (0 to 1) each dent of both edges is a narrower fill, not a wall gap."""
+    half = np.maximum((edges[1] - edges[0]) / 2.0, 0.05)
     u = np.linspace(-INNER, INNER, 13)
-    t = (left + right)[:, None] / 2.0 + u[None, :] * half[:, None]
+    t = (edges[0] + edges[1])[:, None] / 2.0 + u[None, :] * half[:, None]
     over = _sampled(strip, rows, t) - width.background[rows][:, None]
     density = np.quantile(over / np.sqrt(1.0 - u * u), MIDDLE_QUANTILE, axis=1)
-    log_density = _log(density)
     expected = np.log(_expected(strip.s[rows], density, half, None, strip.s_step))
-    lack = _running_median(log_density - expected, OUTLINE_MM, strip.s_step)
+    lack = _running_median(_log(density) - expected, OUTLINE_MM, strip.s_step)
     narrow = WIDTH_POWER[0] * np.log(np.clip(1.0 - both / half, 0.2, 1.0))
-    confirmed = np.clip(2.0 * lack / np.minimum(narrow, -0.01) - 0.5, 0.0, 1.0)
-    return np.where(both > LEAST_DENT_MM, confirmed, 1.0)
+    small, large = np.sort(np.abs(dents), axis=0)
+    waist = np.ones_like(both)
+    labels, count = ndimage.label(both > LEAST_DENT_MM)
+    low, high = WAIST_EVIDENCE
+    for label in range(1, count + 1):
+        dent = labels == label
+        evidence = float(lack[dent].sum() / narrow[dent].sum())
+        evidence += LIKENESS_WEIGHT * float(small[dent].sum() / large[dent].sum())
+        # The dent's rim belongs to it.
+        waist[ndimage.binary_dilation(dent, iterations=round(OUTLINE_MM / strip.s_step))] = np.clip(
+            (evidence - low) / (high - low), 0.0, 1.0
+        )
+    return waist
 
 
 def _expected(
