@@ -60,7 +60,7 @@ THRESHOLD_SD = float(stats.norm.isf(FALSE_ALARMS / PLACES))
 #: Least clearness times quality of a void; texture of bone is clear, but not of a void's shape.
 LEAST_STRENGTH = 1.0
 #: Within this distance of the apical end (mm) a void has to be so many times clearer.
-END_ZONE_MM = 1.0
+END_ZONE_MM = 1.5
 END_STRICTNESS = 2.0
 #: A joint goes as deep as its thickness lets expect, on the left as on the right.
 JOINT_FITNESS = 0.7
@@ -123,10 +123,7 @@ def find_gaps(strip: CanalStrip, fill: FillDensity, extent: FillExtent) -> list[
 
 def quality(shape: FittedVoid) -> float:
     """How well a shape accounts for what is missing, 0 to 1."""
-    fitness = max(shape.fitness, 0.0)
-    if shape.kind == "internal" and fitness > 1.0:
-        fitness = 1.0 / fitness
-    return max(shape.explained, 0.0) * min(fitness, 1.0)
+    return max(shape.explained, 0.0) * float(np.clip(shape.fitness, 0.0, 1.0))
 
 
 def _best_shape(
@@ -236,7 +233,7 @@ def _column_noise(values: FloatArray) -> FloatArray:
 
 def _searched(fill: FillDensity, extent: FillExtent) -> NDArray[np.bool_]:
     """Rows that are searched: neither end, nor what may lie beyond an unsure one."""
-    blind = max(BLIND_MM, min(extent.end_spread, END_ZONE_MM))
+    blind = max(BLIND_MM, min(extent.end_spread, 1.0))
     last = min(extent.core_s, extent.end_s) - blind
     return np.asarray((fill.s > extent.start_s + BLIND_MM) & (fill.s < last))
 

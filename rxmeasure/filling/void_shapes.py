@@ -34,6 +34,8 @@ PRIOR_WEIGHT = 3.0
 OUTSIDE_WEIGHT = 100.0
 #: How far the fit may move a bubble from the peak that was found (mm).
 MOVE_MM = 0.1
+#: Distance from a bubble's rim at which its depth is compared (mm).
+BESIDE_MM = 0.12
 #: Part of the section that the joint is read in (half-widths).
 JOINT_PART = 0.8
 #: Reach of a joint along the canal (mm), and share of its peak at which its reading ends.
@@ -60,7 +62,8 @@ class FittedVoid:
     explained : float
         Share of what is missing there that the shape explains, in units of the noise.
     fitness : float
-        How well depth and size go together, 1 for a void as it should be.
+        How well depth and size go together, 1 for a void as it should be; of a wall gap, how
+        far its two readings agree.
     """
 
     kind: str
@@ -186,6 +189,7 @@ def fit_bubble(
     ds, t, log_radius, log_found = (float(v) for v in result.x)
     radius, s = float(np.exp(log_radius)), float(fill.s[i]) + ds
     t += float(np.interp(s, fill.s, centre))
+    found = (radius, float(np.exp(log_found)))
     turn = np.linspace(0.0, 2.0 * np.pi, 33)[:-1]
     return FittedVoid(
         kind="internal",
@@ -196,9 +200,29 @@ def fit_bubble(
         width=2.0 * radius,
         area=float(np.pi * radius**2),
         explained=window.explained(model(result.x)),
-        fitness=float(np.exp(log_found) / BUBBLE),
+        fitness=float(np.exp(-abs(log_found - log_density))) * _depth(fill, share, s, t, found),
         outline=np.column_stack([s + radius * np.cos(turn), t + radius * np.sin(turn)]),
     )
+
+
+def _depth(
+    fill: FillDensity, share: FloatArray, s: float, t: float, found: tuple[float, float]
+) -> float:
+    """Depth seen in a bubble's middle over the one fitted (0 to 1), against the rows beside it.
+
+    The fit leaves what whole rows lack aside; a bubble shows against its neighbours all the same.
+    """
+    radius, density = found
+    i = int(np.argmin(np.abs(fill.s - s)))
+    j = int(np.argmin(np.abs(ACROSS - (t - fill.centre[i]) / fill.half[i])))
+    columns = slice(max(j - 1, 0), j + 2)
+    away = np.abs(fill.s - fill.s[i]) / fill.step
+    near = max(round((radius + BESIDE_MM) / fill.step), 2)
+    middle = share[away < 1.5, columns].mean()
+    beside = share[(away >= near) & (away <= near + 2.5), columns].mean()
+    rho = np.zeros(1)
+    expected = density * radius / fill.half[i] * blurred_sphere(rho, fill.blur / radius)[0]
+    return float(np.clip((middle - beside) / expected, 0.0, 1.0))
 
 
 def fit_joint(fill: FillDensity, share: FloatArray, row: int) -> FittedVoid | None:
