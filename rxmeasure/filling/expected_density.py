@@ -55,6 +55,8 @@ WAIST_EVIDENCE = (1.05, 1.25)
 WIDTH_POWER = (0.9, 0.15)
 #: Standard deviations that the bend of the density and the pull of the background may have.
 BEND_SD, BACKGROUND_SD = 0.3, 0.5
+#: Rounds of the robust fits.
+ROUNDS = 7
 #: Length over which the grain of the film makes rows alike (mm).
 ALIKE_MM = 0.2
 #: Smoothing of outline and background along the canal, and its slow part (mm).
@@ -177,10 +179,10 @@ def robust_curve(x: FloatArray, y: FloatArray, degree: int, weight: FloatArray) 
     used = np.flatnonzero(weight > 0.0)[::3]
     slope, intercept = stats.siegelslopes(y[used], x[used])
     fitted = np.asarray(intercept + slope * x)
-    for k in range(10):
+    for k in range(ROUNDS):
         r = y - fitted
         sd = 1.4826 * float(np.median(np.abs(r[weight > 0.0]))) + 1e-9
-        cut = max(4.7 - 0.3 * k, 3.0) * sd
+        cut = max(4.7 - 0.4 * k, 3.0) * sd
         w = weight * np.clip(1.0 - (r / cut) ** 2, 0.0, 1.0) ** 2 + 1e-9
         fitted = basis @ np.linalg.solve((basis * w[:, None]).T @ basis, basis.T @ (w * y))
     return np.asarray(fitted)
@@ -285,10 +287,10 @@ def _expected(
     basis = np.column_stack(columns)
     fitted = power * columns[DEGREE + 1]
     fitted = fitted + np.quantile(y - fitted, DENSITY_QUANTILE)
-    for k in range(12):
+    for k in range(ROUNDS):
         r = y - fitted
         sd = max(1.4826 * float(np.median(np.abs(r))), 0.01)
-        cut = max(4.7 - 0.3 * k, 3.0) * sd
+        cut = max(4.7 - 0.4 * k, 3.0) * sd
         w = (np.clip(1.0 - (r / cut) ** 2, 0.0, 1.0) ** 2 + 1e-6) * step / (ALIKE_MM * sd**2)
         normal = (basis * w[:, None]).T @ basis + np.diag(penalty)
         fitted = basis @ np.linalg.solve(normal, basis.T @ (w * y) + penalty * prior)

@@ -184,7 +184,7 @@ def fit_bubble(
         [0.0, t0, start, log_density],
         x_scale=[0.05, 0.05, 0.3, 0.3],
         diff_step=1e-2,
-        max_nfev=8,
+        max_nfev=6,
     )
     ds, t, log_radius, log_found = (float(v) for v in result.x)
     radius, s = float(np.exp(log_radius)), float(fill.s[i]) + ds
