@@ -277,7 +277,8 @@ def smallest_visible(
             rest, (along / fill.step, across / ACROSS_STEP), mode="nearest"
         )
         response = np.exp(
-            -0.5 * ((x / np.hypot(blur, along)) ** 2 + (y / np.hypot(blur, across * width / 2)) ** 2)
+            -0.5
+            * ((x / np.hypot(blur, along)) ** 2 + (y / np.hypot(blur, across * width / 2)) ** 2)
         )
         filters.append(response / response.sum() / _spread(filtered[:, _INNER]))
 

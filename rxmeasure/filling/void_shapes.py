@@ -165,9 +165,7 @@ def fit_bubble(
     def model(p: FloatArray) -> FloatArray:
         radius = np.exp(p[2])
         rho = np.hypot(along - p[0], across - p[1]) / radius
-        return np.asarray(
-            np.exp(p[3]) * radius / half[i] * blurred_sphere(rho, fill.blur / radius)
-        )
+        return np.asarray(np.exp(p[3]) * radius / half[i] * blurred_sphere(rho, fill.blur / radius))
 
     def residual(p: FloatArray) -> FloatArray:
         known = [
