@@ -68,6 +68,9 @@ JOINT_EVEN = 0.6
 #: The edge has to come in by this share of what a wall gap's missing density lets expect.
 WALL_FITNESS = 0.3
 WALL_ROUNDS = 3
+#: A bubble reaches a wall from this place on (half-widths), and lies off the middle by so much.
+AT_WALL = 0.85
+OFF_CENTRE = 0.3
 #: Confidence that a candidate is a void: logistic in the logarithm of its strength; half of
 #: those this strong were real on random phantoms, and how fast that share grows.
 CONFIDENCE = (1.0, 2.5)
@@ -167,6 +170,17 @@ def _without_gaps(
     return refined
 
 
+def _place(fill: FillDensity, shape: FittedVoid, row: int) -> tuple[str, int]:
+    """Kind and side; a bubble that reaches one wall alone lies at that wall."""
+    off = shape.t - float(fill.centre[row])
+    half, radius = float(fill.half[row]), shape.width / 2.0
+    if shape.kind != "internal" or not abs(off) + radius > AT_WALL * half > radius - abs(off):
+        return shape.kind, shape.side
+    if abs(off) < OFF_CENTRE * half:
+        return "internal", 0
+    return "wall", 1 if off > 0.0 else -1
+
+
 def _touch(shape: FittedVoid, other: GapCandidate) -> bool:
     """Whether two shapes overlap: the clearer one stands."""
     along = abs(shape.s - other.s) - (shape.length + other.length) / 2.0
@@ -184,9 +198,10 @@ def _candidate(
     near = (slice(row - 1, row + 2), slice(max(column - 1, 0), column + 2))
     whole = (fill.template / fill.expected[:, None])[near]
     contrast = float(np.mean(share[near]) / max(float(np.mean(whole)), 0.3))
+    kind, side = _place(fill, shape, row)
     return GapCandidate(
-        kind=shape.kind,
-        side=shape.side,
+        kind=kind,
+        side=side,
         s=shape.s,
         t=shape.t,
         length=shape.length,

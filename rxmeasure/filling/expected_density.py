@@ -294,12 +294,12 @@ def _expected(
         w = (np.clip(1.0 - (r / cut) ** 2, 0.0, 1.0) ** 2 + 1e-6) * step / (ALIKE_MM * sd**2)
         normal = (basis * w[:, None]).T @ basis + np.diag(penalty)
         fitted = basis @ np.linalg.solve(normal, basis.T @ (w * y) + penalty * prior)
-    return np.exp(fitted)
+    return np.asarray(np.exp(fitted))
 
 
 def _log(density: FloatArray) -> FloatArray:
     """Logarithm, held up where nothing is left of the fill."""
-    return np.log(np.maximum(density, 0.05 * float(np.median(np.abs(density))) + 1e-6))
+    return np.asarray(np.log(np.maximum(density, 0.05 * float(np.median(np.abs(density))) + 1e-6)))
 
 
 def _background(

@@ -181,7 +181,7 @@ def fit_bubble(
         residual,
         [0.0, t0, start, log_density],
         x_scale=[0.05, 0.05, 0.3, 0.3],
-        diff_step=1e-2,
+        diff_step=[1e-2] * 4,
         max_nfev=6,
     )
     ds, t, log_radius, log_found = (float(v) for v in result.x)
@@ -340,7 +340,7 @@ def _lacking_width(share: FloatArray, side: int) -> FloatArray:
     width = np.linspace(0.0, 1.35, 28)
     x = 1.0 - width
     segment = 0.5 * (np.arccos(np.clip(x, -1.0, 1.0)) - x * np.sqrt(np.clip(1.0 - x * x, 0, None)))
-    return np.interp(missing, segment, width)
+    return np.asarray(np.interp(missing, segment, width))
 
 
 def _run(values: FloatArray, at: int, level: float) -> slice:
