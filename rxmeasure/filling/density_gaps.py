@@ -11,7 +11,9 @@ A void at the very end of the fill cannot be told from the end
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -222,11 +224,8 @@ def clearness(
     """What is missing in noise standard deviations, largest over sizes; and rows' levels."""
     level = np.median(share[:, _INNER], axis=1)
     best = np.zeros_like(share)
-    for source in (share, share - level[:, None] * _SECTION):
-        for along, across in SIZES:
-            filtered = ndimage.gaussian_filter(
-                source, (along / fill.step, across / ACROSS_STEP), mode="nearest"
-            )
+    for both in _at_sizes(fill, share, level):
+        for filtered in both:
             column = _column_noise(filtered[searched])
             overall = float(np.median(column[_INSIDE]))
             noise = np.maximum(ndimage.gaussian_filter1d(column, 2.0), 0.7 * overall) + 1e-9
@@ -235,14 +234,42 @@ def clearness(
     return best, level
 
 
+def _at_sizes(
+    fill: FillDensity, share: FloatArray, level: FloatArray
+) -> Iterator[tuple[FloatArray, FloatArray]]:
+    """The missing share filtered at each size, with and without what whole rows lack."""
+    rows = {
+        along: ndimage.gaussian_filter1d(
+            np.column_stack([share, level]), along / fill.step, axis=0, mode="nearest"
+        )
+        for along in {along for along, _ in SIZES}
+    }
+    for along, across in SIZES:
+        weights = _across_weights(across)
+        whole = rows[along][:, :-1] @ weights
+        yield whole, whole - rows[along][:, -1:] * (_SECTION @ weights)
+
+
+@cache
+def _across_weights(across: float) -> FloatArray:
+    """Matrix that filters rows of places across the fill, its own border value going on."""
+    places = np.eye(len(ACROSS))
+    return np.asarray(
+        ndimage.gaussian_filter1d(places, across / ACROSS_STEP, axis=1, mode="nearest")
+    )
+
+
 def _column_noise(values: FloatArray) -> FloatArray:
     """Robust standard deviation of each column.
 
     The smaller one of that of all values and that of the lower side: voids only add to the
     upper one.
     """
-    low, some, middle = np.quantile(values, (0.1, 0.4, 0.5), axis=0)
-    spread = 1.4826 * np.median(np.abs(values - middle), axis=0)
+    columns = np.sort(np.ascontiguousarray(values.T), axis=1)
+    last = columns.shape[1] - 1
+    low, some, middle = (columns[:, round(q * last)] for q in (0.1, 0.4, 0.5))
+    away = np.abs(columns - middle[:, None])
+    spread = 1.4826 * np.partition(away, last // 2, axis=1)[:, last // 2]
     return np.asarray(np.minimum(spread, (some - low) / 1.028))
 
 
@@ -282,24 +309,21 @@ def smallest_visible(
     width = 2.0 * float(np.median(fill.half))
     share = fill.share
     level = np.median(share[:, _INNER], axis=1)
-    rest = share - level[:, None] * _SECTION
     step = ACROSS_STEP * width / 2.0
     x = np.arange(-30, 31)[:, None] * fill.step
     y = np.arange(-30, 31)[None, :] * step
     filters = []
-    for along, across in SIZES:
-        filtered = ndimage.gaussian_filter(
-            rest, (along / fill.step, across / ACROSS_STEP), mode="nearest"
+    for (along, across), (_, rest) in zip(SIZES, _at_sizes(fill, share, level), strict=True):
+        response = np.exp(-0.5 * (x / np.hypot(blur, along)) ** 2) * np.exp(
+            -0.5 * (y / np.hypot(blur, across * width / 2)) ** 2
         )
-        response = np.exp(
-            -0.5
-            * ((x / np.hypot(blur, along)) ** 2 + (y / np.hypot(blur, across * width / 2)) ** 2)
-        )
-        filters.append(response / response.sum() / _spread(filtered[:, _INNER]))
+        filters.append(response.ravel() / response.sum() / _spread(rest[:, _INNER]))
+    weights = np.stack(filters)
+    away = (4.0 * (x**2 + y**2)).ravel()
 
     def reaches(diameter: float) -> bool:
-        dip = np.sqrt(np.maximum(diameter**2 - 4.0 * (x**2 + y**2), 0.0)) / width * WHOLE
-        return any(float(np.sum(dip * f)) >= threshold_sd for f in filters)
+        dip = np.sqrt(np.maximum(diameter**2 - away, 0.0)) / width * WHOLE
+        return bool((weights @ dip).max() >= threshold_sd)
 
     low, high = 0.0, 1.5
     for _ in range(7):

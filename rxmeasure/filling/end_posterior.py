@@ -107,6 +107,11 @@ class EndPosterior:
         half = np.where(both.s < GRID_MM / 2.0, both.density, 0.0)
         return self._convolved(EndPosterior(s=both.s, density=half / half.sum()))
 
+    def short_within(self, most: float) -> EndPosterior:
+        """Of a place that lies coronal of this one by anything up to ``most``."""
+        s = -GRID_MM * np.arange(max(round(most / GRID_MM), 1))[::-1]
+        return self._convolved(EndPosterior(s=s, density=np.full(len(s), 1.0 / len(s))))
+
     def _convolved(self, other: EndPosterior) -> EndPosterior:
         density = np.convolve(self.density, other.density)
         s = self.s[0] + other.s[0] + GRID_MM * np.arange(len(density))

@@ -61,6 +61,7 @@ class _Seen:
     taper: TaperLine | None
     density: density_gaps.FillDensity | None
     gaps: list[density_gaps.GapCandidate]
+    below_floor: list[density_gaps.GapCandidate]
     smallest: float | None
     puff: extrusion.PuffPatch | None
 
@@ -146,6 +147,7 @@ def _look(
 ) -> _Seen:
     extent = taper = density = puff = smallest = None
     gaps: list[density_gaps.GapCandidate] = []
+    below_floor: list[density_gaps.GapCandidate] = []
     if rows is not None:
         extent = find_extent(strip, width, rows)
         if canal.core_end.point_px is not None:
@@ -153,14 +155,16 @@ def _look(
         if film_kind in _FILL_KINDS:
             density = density_gaps.describe_density(strip, width, extent)
             if density is not None:
-                gaps = _visible(density_gaps.find_gaps(strip, density, extent), strip, settings)
+                found = density_gaps.find_gaps(strip, density, extent)
+                gaps = [g for g in found if _counts(g, strip, settings)]
+                below_floor = [g for g in found if not _counts(g, strip, settings)]
                 smallest = density_gaps.smallest_visible(
                     strip, density, width.blur, density_gaps.THRESHOLD_SD
                 )
             inside = extent.present & (width.contrast > 0)
             contrast = float(np.median(width.contrast[inside])) if inside.any() else 0.0
             puff = extrusion.find_puff(strip, extent, rows.expected, contrast)
-        taper = fit_taper(strip, width, extent, gaps)
+        taper = fit_taper(strip, width, extent, [*gaps, *below_floor])
     return _Seen(
         trace=trace,
         strip=strip,
@@ -169,6 +173,7 @@ def _look(
         taper=taper,
         density=density,
         gaps=gaps,
+        below_floor=below_floor,
         smallest=smallest,
         puff=puff,
     )
@@ -209,20 +214,15 @@ def _foot(strip: CanalStrip, frame: MeasuringFrame, mark: Landmark) -> float:
     return strip.foot(frame.to_plane([mark.point_px])[0])
 
 
-def _visible(
-    gaps: list[density_gaps.GapCandidate], strip: CanalStrip, settings: Settings
-) -> list[density_gaps.GapCandidate]:
-    """Gaps that reach the stated floor of size and contrast."""
+def _counts(gap: density_gaps.GapCandidate, strip: CanalStrip, settings: Settings) -> bool:
+    """Whether a gap reaches the stated floor of size and contrast."""
     floor = settings.void_min_mm
     if strip.frame.calibration is not None:
         floor = max(floor, settings.void_min_px * strip.frame.scale.mean)
     else:
         floor = settings.void_min_px * strip.frame.scale.mean
-    return [
-        g
-        for g in gaps
-        if max(g.length, g.width) >= floor and g.contrast_sd >= settings.void_min_contrast_sd
-    ]
+    clear = gap.contrast_sd >= settings.void_min_contrast_sd
+    return clear and max(gap.length, gap.width) >= floor
 
 
 def _put_together(
@@ -298,11 +298,9 @@ def _put_together(
 
     curvature = _curvature(seen, canal, start_s, last_s)
     coverage = _coverage(radiograph, frame, apex)
-    gaps = tuple(
-        sorted(
-            (_gap(seen, g) for g in seen.gaps),
-            key=lambda g: g.to_end_px,
-        )
+    gaps, below_floor = (
+        tuple(sorted((_gap(seen, g) for g in some), key=lambda g: g.to_end_px))
+        for some in (seen.gaps, seen.below_floor)
     )
     puff = _puff(seen)
     homogeneous = None if seen.density is None else not gaps
@@ -373,6 +371,7 @@ def _put_together(
         profile=_profile(seen),
         taper=facts.taper,
         gaps=gaps,
+        gaps_below_floor=below_floor,
         smallest_visible_void=smallest,
         homogeneous=homogeneous,
         puff=puff,

@@ -14,9 +14,10 @@ from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage, optimize, special
+from scipy import ndimage, special
 
 from rxmeasure.filling.expected_density import ACROSS, ACROSS_STEP, FillDensity
+from rxmeasure.filling.least_squares import levenberg_marquardt
 from rxmeasure.geometry import FloatArray
 
 #: Density that a void through the whole section takes away, in units of the fill's density
@@ -34,6 +35,10 @@ PRIOR_WEIGHT = 3.0
 OUTSIDE_WEIGHT = 100.0
 #: How far the fit may move a bubble from the peak that was found (mm).
 MOVE_MM = 0.1
+#: Steps by which the fit reads its slopes: place along and across (mm), logarithms of radius
+#: and density; and how often it looks.
+BUBBLE_STEP = (0.005, 0.005, 0.02, 0.02)
+BUBBLE_STEPS = 8
 #: Distance from a bubble's rim at which its depth is compared (mm).
 BESIDE_MM = 0.12
 #: Part of the section that the joint is read in (half-widths).
@@ -114,10 +119,10 @@ def _spheres() -> tuple[FloatArray, float, float]:
 def blurred_sphere(rho: FloatArray, blur: float) -> FloatArray:
     """Depth of a blurred sphere of radius 1 (half its thickness) at distance ``rho``."""
     profiles, blur_step, step = _spheres()
-    row = np.full(rho.shape, min(blur / blur_step, len(profiles) - 1.0))
-    return np.asarray(
-        ndimage.map_coordinates(profiles, [row, rho / step], order=1, mode="constant")
-    )
+    row = min(blur / blur_step, len(profiles) - 1.0)
+    low = min(int(row), len(profiles) - 2)
+    profile = profiles[low] + (row - low) * (profiles[low + 1] - profiles[low])
+    return np.interp(rho, np.arange(len(profile)) * step, profile, right=0.0)
 
 
 class Window:
@@ -135,12 +140,16 @@ class Window:
         self.seen = self.whitened(self.share)
 
     def whitened(self, values: FloatArray) -> FloatArray:
-        """Values in units of their noise: rest of each place, then level of each row."""
-        level = np.sum(values * self.shape, axis=1) / self._squares
+        """Values, shape (..., R, M), in units of their noise, shape (..., R * M + R).
+
+        The rest of each place comes first, then the level of each row.
+        """
+        level = np.sum(values * self.shape, axis=-1) / self._squares
         weight = np.sqrt(self._squares.mean())
-        rest = (values - level[:, None] * self.shape) / self._noise.place
+        rest = (values - level[..., None] * self.shape) / self._noise.place
         noise = np.hypot(self._noise.row * weight, self._noise.place)
-        return np.concatenate([rest.ravel(), level * weight / noise])
+        flat = rest.reshape(*level.shape[:-1], -1)
+        return np.concatenate([flat, level * weight / noise], axis=-1)
 
     def explained(self, model: FloatArray) -> float:
         """Share of the whitened squares that ``model`` takes away."""
@@ -167,24 +176,30 @@ def fit_bubble(
         rho = np.hypot(along - p[0], across - p[1]) / radius
         return np.asarray(np.exp(p[3]) * radius / half[i] * blurred_sphere(rho, fill.blur / radius))
 
-    def residual(p: FloatArray) -> FloatArray:
+    def residuals(parameters: FloatArray) -> FloatArray:
+        ds, t, log_radius, log_found = parameters.T
+        outside = np.abs(t) + np.exp(log_radius) - 1.05 * half[i]
         known = [
-            PRIOR_WEIGHT * (p[3] - log_density) / BUBBLE_LOG_SD,
-            OUTSIDE_WEIGHT * max(0.0, abs(p[1]) + np.exp(p[2]) - 1.05 * half[i]) / half[i],
-            p[0] / MOVE_MM,
-            (p[1] - t0) / MOVE_MM,
+            PRIOR_WEIGHT * (log_found - log_density) / BUBBLE_LOG_SD,
+            OUTSIDE_WEIGHT * np.maximum(outside, 0.0) / half[i],
+            ds / MOVE_MM,
+            (t - t0) / MOVE_MM,
         ]
-        return np.concatenate([window.seen - window.whitened(model(p)), known])
+        models = np.array([model(p) for p in parameters])
+        left = window.seen - window.whitened(models)
+        return np.concatenate([left, np.column_stack(known)], axis=1)
 
-    start = np.log(0.5 * min(0.3, 2.0 * half[i]))
-    result = optimize.least_squares(
-        residual,
-        [0.0, t0, start, log_density],
-        x_scale=[0.05, 0.05, 0.3, 0.3],
-        diff_step=[1e-2] * 4,
-        max_nfev=6,
+    start = np.array([0.0, t0, np.log(0.5 * min(0.3, 2.0 * half[i])), log_density])
+    reach_of = np.array([5.0 * MOVE_MM, 5.0 * MOVE_MM, 2.5, 2.5])
+    fit = levenberg_marquardt(
+        residuals,
+        start,
+        low=start - reach_of,
+        high=start + reach_of,
+        step=BUBBLE_STEP,
+        max_steps=BUBBLE_STEPS,
     )
-    ds, t, log_radius, log_found = (float(v) for v in result.x)
+    ds, t, log_radius, log_found = (float(v) for v in fit.parameters)
     radius, s = float(np.exp(log_radius)), float(fill.s[i]) + ds
     t += float(np.interp(s, fill.s, centre))
     found = (radius, float(np.exp(log_found)))
@@ -197,7 +212,7 @@ def fit_bubble(
         length=2.0 * radius,
         width=2.0 * radius,
         area=float(np.pi * radius**2),
-        explained=window.explained(model(result.x)),
+        explained=window.explained(model(fit.parameters)),
         fitness=float(np.exp(-abs(log_found - log_density))) * _depth(fill, share, s, t, found),
         outline=np.column_stack([s + radius * np.cos(turn), t + radius * np.sin(turn)]),
     )

@@ -103,6 +103,13 @@ def test_short_by_leans_coronally_with_the_half_normal_mean() -> None:
     assert p.quantiles(np.array([0.999]))[0] < 3.08
 
 
+def test_short_within_leans_coronally_by_half_of_the_most() -> None:
+    p = EndPosterior.normal(3.0, 0.05).short_within(2.0)
+    assert float((p.s * p.density).sum()) == pytest.approx(2.0, abs=0.01)
+    low, high = p.quantiles(np.array([0.001, 0.999]))
+    assert 0.9 < low < high < 3.2
+
+
 def test_mixture_tells_its_second_place() -> None:
     p = EndPosterior.normal(3.0, 0.05).mixed(EndPosterior.normal(4.5, 0.05), 0.3)
     assert p.place == pytest.approx(3.0, abs=0.01)

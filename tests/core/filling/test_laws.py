@@ -49,8 +49,10 @@ def measured(scene: Any, picture: Radiograph) -> CanalMeasurement:
 
 
 def _void_near(found: CanalMeasurement, to_end_px: float) -> DensityGap:
-    near = [g for g in found.gaps if abs(g.to_end_px - to_end_px) < 15.0]
-    assert len(near) == 1, found.gaps
+    # The floor from which a void counts is in millimetres; being found is not.
+    gaps = found.gaps + found.gaps_below_floor
+    near = [g for g in gaps if abs(g.to_end_px - to_end_px) < 15.0]
+    assert len(near) == 1, gaps
     return near[0]
 
 
