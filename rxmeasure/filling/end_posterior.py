@@ -109,8 +109,9 @@ class EndPosterior:
 
     def short_within(self, most: float) -> EndPosterior:
         """Of a place that lies coronal of this one by anything up to ``most``."""
-        s = -GRID_MM * np.arange(max(round(most / GRID_MM), 1))[::-1]
-        return self._convolved(EndPosterior(s=s, density=np.full(len(s), 1.0 / len(s))))
+        count = max(round(most / GRID_MM), 1)
+        s = np.asarray(-GRID_MM * np.arange(count - 1.0, -1.0, -1.0))
+        return self._convolved(EndPosterior(s=s, density=np.full(count, 1.0 / count)))
 
     def _convolved(self, other: EndPosterior) -> EndPosterior:
         density = np.convolve(self.density, other.density)

@@ -122,7 +122,7 @@ def blurred_sphere(rho: FloatArray, blur: float) -> FloatArray:
     row = min(blur / blur_step, len(profiles) - 1.0)
     low = min(int(row), len(profiles) - 2)
     profile = profiles[low] + (row - low) * (profiles[low + 1] - profiles[low])
-    return np.interp(rho, np.arange(len(profile)) * step, profile, right=0.0)
+    return np.asarray(np.interp(rho, np.arange(len(profile)) * step, profile, right=0.0))
 
 
 class Window:
@@ -193,9 +193,9 @@ def fit_bubble(
     reach_of = np.array([5.0 * MOVE_MM, 5.0 * MOVE_MM, 2.5, 2.5])
     fit = levenberg_marquardt(
         residuals,
-        start,
-        low=start - reach_of,
-        high=start + reach_of,
+        tuple(start),
+        low=tuple(start - reach_of),
+        high=tuple(start + reach_of),
         step=BUBBLE_STEP,
         max_steps=BUBBLE_STEPS,
     )

@@ -389,9 +389,8 @@ WANTED = (
 
 def wanted_table(rows: list[tuple[str, float, str]]) -> list[str]:
     """Lines: quantity, floor, goal, reached, number of values, and what is missed."""
-    lines = [
-        f"{'quantity':42s} {'statistic':13s} {'floor':>15s} {'goal':>15s} {'reached':>15s} {'n':>6s}"
-    ]
+    heads = " ".join(f"{head:>15s}" for head in ("floor", "goal", "reached"))
+    lines = [f"{'quantity':42s} {'statistic':13s} {heads} {'n':>6s}"]
     for wanted in WANTED:
         values = np.array([v for q, v, g in rows if (q, g) == (wanted.quantity, wanted.group)])
         cells = [wanted.floor, wanted.goal]
