@@ -794,6 +794,9 @@ def _gaps_sentence(canal: CanalMeasurement, numbers: Numbers) -> str:
         if canal.gaps
         else 'No visible void was found; that is not "no void".'
     )
+    small = len(canal.gaps_below_floor)
+    if small:
+        found += f" Seen, but too small or faint to be counted by the settings: {small}."
     return f"Smallest void this film could show here: {_size(smallest, numbers)} {unit}. {found}"
 
 
