@@ -1,0 +1,301 @@
+"""A file of known length found from one rough click: tip, apical face of the stop, axis.
+
+The file is followed from the click (`file_following`), the picture is straightened
+along it, and both ends are located there (`file_ends`). No scale is known yet: the
+file's stated length, or that of a usual file, says how many millimetres the line spans,
+which decides filter widths only.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.signal import savgol_filter
+
+from rxmeasure.calibration.file_ends import (
+    BEYOND_MM,
+    STEP_MM,
+    FileStrip,
+    StopFit,
+    TipFit,
+    find_stop,
+    find_tip,
+)
+from rxmeasure.calibration.file_following import FollowedLine, LineFollower
+from rxmeasure.errors import CalibrationError
+from rxmeasure.geometry import (
+    FloatArray,
+    PixelScale,
+    as_points,
+    foot_on_polyline,
+    polyline_length,
+    resample,
+)
+from rxmeasure.marks import PointPx
+from rxmeasure.radiograph import Radiograph
+from rxmeasure.tracing.frame import MeasuringFrame, check_inside
+from rxmeasure.tracing.straighten import PictureCrop
+from rxmeasure.values import Warned
+
+#: Stop to tip of a file whose length was not given: chooses filter widths, is never reported.
+USUAL_LENGTH_MM = 20.0
+#: Scales that are tried, as multiples of the one by which the whole line were the file: what
+#: is seen of it coronal of the stop, or followed past its tip, makes the true one larger.
+SCALE_TRIES = (1.0, 1.15, 1.35, 1.6)
+#: A tip less clear than this (contrast over what the fit leaves) is none; from the second on
+#: it lowers no confidence (read off random phantoms).
+TIP_SEEN, TIP_CLEAR = 3.0, 8.0
+STOP_CLEAR = 1.5
+#: Standard uncertainty of a tip's place that the fit does not know of (mm; read off random
+#: phantoms).
+TIP_U_FLOOR_MM = 0.04
+#: Two files count as equally near a click up to this difference, as a share of the reach.
+NEARER_SHARE = 0.25
+#: A stop whose edges bulge by this much (mm) is seen under about 20 degrees (calculation for
+#: a disc 2.8 mm wide): the file then shows 6 % short.
+TILTED_BOW_MM = 0.12
+#: Distance between the points of the path (mm).
+PATH_STEP_MM = 1.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FoundFile:
+    """A file found on the picture.
+
+    Attributes
+    ----------
+    path_px : tuple of PointPx
+        Axis from the stop's apical face to the tip, a point about every 1.5 mm.
+    stop_px, tip_px : PointPx
+        Its ends.
+    u_stop_px, u_tip_px : float
+        Standard uncertainty of each along the file, in column pitches.
+    confidence : float
+        0..1; what lowers it is in ``reasons``.
+    reasons : tuple of Warned
+        Codes: ``stop-edge-hidden``, ``stop-tilted``, ``tip-faint``.
+    """
+
+    path_px: tuple[PointPx, ...]
+    stop_px: PointPx
+    tip_px: PointPx
+    u_stop_px: float
+    u_tip_px: float
+    confidence: float
+    reasons: tuple[Warned, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Ends:
+    strip: FileStrip
+    frame: MeasuringFrame
+    tip: TipFit
+    stop: StopFit
+
+
+def snap_file(
+    radiograph: Radiograph, points_px: ArrayLike, *, length_mm: float | None = None
+) -> FoundFile | None:
+    """Like `find_file`, but None where that refuses."""
+    try:
+        return find_file(radiograph, points_px, length_mm=length_mm)
+    except CalibrationError:
+        return None
+
+
+def find_file(
+    radiograph: Radiograph, points_px: ArrayLike, *, length_mm: float | None = None
+) -> FoundFile:
+    """Find tip, stop and axis of a file from one or more rough clicks on it.
+
+    Parameters
+    ----------
+    radiograph : Radiograph
+    points_px : array_like, shape (N, 2)
+        (row, col) clicks anywhere on the file or its stop, about 0.5 mm off at most.
+    length_mm : float, optional
+        Length from stop to tip, where it is known.
+
+    Raises
+    ------
+    CalibrationError
+        No file there, one end not seen, or several files equally near.
+    MarksError
+        Clicks that are no points, or lie outside the picture.
+    """
+    clicks = as_points(points_px, at_least=1, what="clicks on the file")
+    check_inside(radiograph, clicks)
+    flat = radiograph.px_scale.to_plane(clicks)
+    follower = LineFollower(radiograph)
+    lines = [
+        line
+        for line in follower.lines_near(flat[0])
+        if all(line.passes(click, 1.5 * follower.reach_px) for click in flat[1:])
+    ]
+    if not lines:
+        raise _refusal("no bright line near the click.", "Click on the file again.")
+    found: list[tuple[float, _Ends]] = []
+    reasons: list[str] = []
+    for line in sorted(lines, key=lambda line: line.clearness, reverse=True):
+        ends = _ends_of(radiograph, line, length_mm or USUAL_LENGTH_MM)
+        if isinstance(ends, str):
+            reasons.append(ends)
+            continue
+        away = foot_on_polyline(line.points, flat[0])[1]
+        if not any(_same(ends, other) for _, other in found):
+            found.append((away, ends))
+    if not found:
+        raise _refusal(reasons[0], "Click the edge of the stop and the tip yourself.")
+    found.sort(key=lambda item: item[0])
+    if len(found) > 1 and found[1][0] - found[0][0] < NEARER_SHARE * follower.reach_px:
+        raise _refusal(
+            "two files equally near the click.", "Click where the file lies apart from others."
+        )
+    return _result(found[0][1])
+
+
+def _refusal(found: str, next_step: str) -> CalibrationError:
+    return CalibrationError(
+        found=found,
+        needed="a file whose tip and stop both show, apart from other files at the click.",
+        next_step=next_step,
+    )
+
+
+def _same(a: _Ends, b: _Ends) -> bool:
+    """Whether two lines ended at the same tip."""
+    tips = [e.frame.to_px(_point(e, e.tip.s)[None])[0] * (e.frame.scale.row / e.frame.scale.col, 1)
+            for e in (a, b)]  # fmt: skip
+    return float(np.hypot(*(tips[0] - tips[1]))) * a.frame.scale.col < 0.5
+
+
+def _ends_of(radiograph: Radiograph, line: FollowedLine, length_mm: float) -> _Ends | str:
+    """Tip and stop on a followed line, or why they are not found."""
+    if line.length_px < 60.0:
+        return "a bright line too short for a file."
+    whole = length_mm / line.length_px
+    tries: list[tuple[float, float, bool]] = []
+    for turned in (False, True):
+        for factor in SCALE_TRIES:
+            strip, _ = _strip(radiograph, line.turned() if turned else line, factor * whole)
+            stop = find_stop(strip, strip.length)
+            if stop is not None:
+                tries.append((stop.clearness, factor * whole, turned))
+    if not tries:
+        return "a bright line across which no stop shows."
+    why = "a bright line without a tip."
+    for _, mm_per_px, turned in sorted(tries, reverse=True)[:3]:
+        placed = line.turned() if turned else line
+        ends = _settled(radiograph, placed, mm_per_px, length_mm)
+        if ends is not None:
+            if ends.tip.clearness >= TIP_SEEN:
+                return ends
+            why = "a file whose tip does not stand out of what lies behind it."
+    return why
+
+
+def _settled(
+    radiograph: Radiograph, line: FollowedLine, mm_per_px: float, length_mm: float
+) -> _Ends | None:
+    """Both ends on a scale that agrees with them."""
+    thin_px = float(np.percentile(line.sigma_px, 20.0))
+    ends = None
+    for _ in range(3):
+        strip, frame = _strip(radiograph, line, mm_per_px)
+        tip = find_tip(strip, thin_px * mm_per_px)
+        stop = None if tip is None else find_stop(strip, tip.s)
+        if tip is None or stop is None or tip.s - stop.s < 0.3 * length_mm:
+            return None
+        ends = _Ends(strip=strip, frame=frame, tip=tip, stop=stop)
+        change = length_mm / (tip.s - stop.s)
+        mm_per_px *= change
+        if abs(change - 1.0) < 0.06:
+            break
+    return ends
+
+
+def _strip(
+    radiograph: Radiograph, line: FollowedLine, mm_per_px: float
+) -> tuple[FileStrip, MeasuringFrame]:
+    """The picture along the line, which goes on straight beyond both ends."""
+    rough = resample(line.points, 2.0)
+    window = min(61, 2 * (len(rough) // 2) - 1)
+    smooth = savgol_filter(rough, window, 2, axis=0, mode="interp") * mm_per_px
+    length = polyline_length(smooth)
+    body = resample(smooth, STEP_MM)
+    apart = min(10, len(body) - 1)
+    towards_stop = (body[0] - body[apart]) / np.hypot(*(body[0] - body[apart]))
+    towards_tip = (body[-1] - body[-1 - apart]) / np.hypot(*(body[-1] - body[-1 - apart]))
+    head = np.arange(1.5, STEP_MM / 2, -STEP_MM)
+    tail = np.arange(STEP_MM, BEYOND_MM, STEP_MM)
+    points = np.concatenate(
+        [body[0] + head[:, None] * towards_stop, body, body[-1] + tail[:, None] * towards_tip]
+    )
+    step = length / (len(body) - 1)
+    s = np.concatenate([-head, step * np.arange(len(body)), length + tail])
+    frame = MeasuringFrame(
+        scale=PixelScale(
+            row=mm_per_px * radiograph.pixel_aspect, col=mm_per_px, unit="mm (never reported)"
+        ),
+        calibration=None,
+    )
+    crop = PictureCrop(radiograph, frame, points, 3.0)
+    return FileStrip(crop=crop, line=points, s=s, length=length), frame
+
+
+def _point(ends: _Ends, s: float) -> FloatArray:
+    return np.array([np.interp(s, ends.strip.s, ends.strip.line[:, k]) for k in (0, 1)])
+
+
+def _result(ends: _Ends) -> FoundFile:
+    tip, stop, frame = ends.tip, ends.stop, ends.frame
+    count = max(3, round((tip.s - stop.s) / PATH_STEP_MM) + 1)
+    path = frame.points_px(np.array([_point(ends, s) for s in np.linspace(stop.s, tip.s, count)]))
+    return FoundFile(
+        path_px=path,
+        stop_px=path[0],
+        tip_px=path[-1],
+        u_stop_px=frame.px(stop.u),
+        u_tip_px=frame.px(float(np.hypot(tip.u, TIP_U_FLOOR_MM))),
+        confidence=float(
+            min(1.0, tip.clearness / TIP_CLEAR) * min(1.0, stop.clearness / STOP_CLEAR)
+        ),
+        reasons=_reasons(tip, stop),
+    )
+
+
+def _reasons(tip: TipFit, stop: StopFit) -> tuple[Warned, ...]:
+    found = []
+    if stop.edges == "coronal":
+        found.append(
+            Warned(
+                code="stop-edge-hidden",
+                text="The apical face of the stop is hidden; it was placed one usual thickness "
+                "(1 mm) apical of the coronal face. Check it, or click it yourself.",
+            )
+        )
+    elif stop.edges == "apical":
+        found.append(
+            Warned(
+                code="stop-edge-hidden",
+                text="Only one edge of the stop shows. Check that it is the apical one.",
+            )
+        )
+    if stop.bow is not None and stop.bow >= TILTED_BOW_MM:
+        found.append(
+            Warned(
+                code="stop-tilted",
+                text="The edges of the stop are bowed, so the file may be tilted towards the beam "
+                "and show too short. The scale was not corrected.",
+            )
+        )
+    if tip.clearness < TIP_CLEAR:
+        found.append(
+            Warned(
+                code="tip-faint",
+                text="The tip hardly stands out of what lies behind it. Check its place.",
+            )
+        )
+    return tuple(found)
