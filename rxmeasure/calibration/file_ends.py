@@ -97,7 +97,7 @@ def find_tip(strip: FileStrip, sigma: float) -> TipFit | None:
     sigma : float
         Ridge scale of the thin part of the file, mm.
     """
-    rough = _contrast_end(strip, sigma)
+    rough = contrast_end(strip, sigma)
     tip = None
     for _ in range(MOST_TIP_FITS):
         if rough is None:
@@ -109,7 +109,8 @@ def find_tip(strip: FileStrip, sigma: float) -> TipFit | None:
     return tip
 
 
-def _contrast_end(strip: FileStrip, sigma: float) -> float | None:
+def contrast_end(strip: FileStrip, sigma: float) -> float | None:
+    """Row from which on the line's contrast is best called none; see `find_tip`."""
     step = sigma / 4.0
     offsets = np.arange(-16, 17) * step
     rows = strip.pixels(offsets)
@@ -124,8 +125,8 @@ def _contrast_end(strip: FileStrip, sigma: float) -> float | None:
     gram = np.cumsum(basis[:, :, None] * basis[:, None, :], axis=0)
     right = np.cumsum(basis * m[:, None], axis=0)
     explained = np.full(len(m), -np.inf)
-    for k in range(20, len(m)):
-        explained[k] = right[k] @ np.linalg.solve(gram[k], right[k])
+    solved = np.linalg.solve(gram[20:], right[20:, :, None])[..., 0]
+    explained[20:] = (right[20:] * solved).sum(axis=1)
     # Rows after the end cost their own square; rows before it only what the fit leaves. A row
     # more before the end has to explain more than texture would.
     level = float(np.median(m[:60]))
@@ -158,7 +159,7 @@ def _rod_fit(strip: FileStrip, rough: float) -> TipFit | None:
 
     starts = [
         np.array([rough + shift, 0.0, 0.0, half_tip, 0.05])
-        for shift in np.arange(-3.0, 1.01, 0.25)
+        for shift in np.arange(-2.5, 1.51, 0.25)
         for half_tip in (0.05, 0.09)
     ]
     start = min(starts, key=lambda p: float((residual(p) ** 2).sum()))

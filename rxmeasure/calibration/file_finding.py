@@ -20,6 +20,7 @@ from rxmeasure.calibration.file_ends import (
     FileStrip,
     StopFit,
     TipFit,
+    contrast_end,
     find_stop,
     find_tip,
 )
@@ -44,6 +45,11 @@ USUAL_LENGTH_MM = 20.0
 #: Scales that are tried, as multiples of the one by which the whole line were the file: what
 #: is seen of it coronal of the stop, or followed past its tip, makes the true one larger.
 SCALE_TRIES = (1.0, 1.15, 1.35, 1.6)
+#: A try loses this much clearness of its stop for each unit of the logarithm by which its scale
+#: contradicts the ends found on it (choice).
+MISMATCH_COST = 3.0
+#: The ends are looked for again until their scale changes by less than this share.
+SETTLED_SHARE, SETTLING_ROUNDS = 0.06, 4
 #: A tip less clear than this (contrast over what the fit leaves) is none; from the second on
 #: it lowers no confidence (read off random phantoms).
 TIP_SEEN, TIP_CLEAR = 3.0, 8.0
@@ -51,6 +57,10 @@ STOP_CLEAR = 1.5
 #: Standard uncertainty of a tip's place that the fit does not know of (mm; read off random
 #: phantoms).
 TIP_U_FLOOR_MM = 0.04
+#: Once a file is found, lines less clear than this share of the clearest one are left alone.
+RIVAL_SHARE = 0.3
+#: Ends nearer than this belong to one file (mm; choice).
+SAME_END_MM = 0.5
 #: Two files count as equally near a click up to this difference, as a share of the reach.
 NEARER_SHARE = 0.25
 #: A stop whose edges bulge by this much (mm) is seen under about 20 degrees (calculation for
@@ -138,7 +148,10 @@ def find_file(
         raise _refusal("no bright line near the click.", "Click on the file again.")
     found: list[tuple[float, _Ends]] = []
     reasons: list[str] = []
-    for line in sorted(lines, key=lambda line: line.clearness, reverse=True):
+    lines.sort(key=lambda line: line.clearness, reverse=True)
+    for line in lines:
+        if line.clearness < RIVAL_SHARE * lines[0].clearness and found:
+            break
         ends = _ends_of(radiograph, line, length_mm or USUAL_LENGTH_MM)
         if isinstance(ends, str):
             reasons.append(ends)
@@ -165,35 +178,44 @@ def _refusal(found: str, next_step: str) -> CalibrationError:
 
 
 def _same(a: _Ends, b: _Ends) -> bool:
-    """Whether two lines ended at the same tip."""
-    tips = [e.frame.to_px(_point(e, e.tip.s)[None])[0] * (e.frame.scale.row / e.frame.scale.col, 1)
-            for e in (a, b)]  # fmt: skip
-    return float(np.hypot(*(tips[0] - tips[1]))) * a.frame.scale.col < 0.5
+    """Whether two lines lead to the same tip or to the same stop: then they are one file."""
+    pitch = np.array([a.frame.scale.row, a.frame.scale.col])
+    for which in (lambda e: e.tip.s, lambda e: e.stop.s):
+        apart = a.frame.to_px(_point(a, which(a))) - b.frame.to_px(_point(b, which(b)))
+        if float(np.hypot(*(apart * pitch))) < SAME_END_MM:
+            return True
+    return False
 
 
 def _ends_of(radiograph: Radiograph, line: FollowedLine, length_mm: float) -> _Ends | str:
     """Tip and stop on a followed line, or why they are not found."""
     if line.length_px < 60.0:
         return "a bright line too short for a file."
+    line = _stop_first(line)
+    thin_px = float(np.percentile(line.sigma_px, 20.0))
     whole = length_mm / line.length_px
-    tries: list[tuple[float, float, bool]] = []
-    for turned in (False, True):
-        for factor in SCALE_TRIES:
-            strip, _ = _strip(radiograph, line.turned() if turned else line, factor * whole)
-            stop = find_stop(strip, strip.length)
-            if stop is not None:
-                tries.append((stop.clearness, factor * whole, turned))
+    tries: list[tuple[float, float]] = []
+    for mm_per_px in (factor * whole for factor in SCALE_TRIES):
+        strip, _ = _strip(radiograph, line, mm_per_px)
+        end = contrast_end(strip, thin_px * mm_per_px)
+        stop = None if end is None else find_stop(strip, end)
+        if end is not None and stop is not None and end - stop.s > 0.3 * length_mm:
+            mismatch = abs(np.log(length_mm / (end - stop.s)))
+            tries.append((stop.clearness - MISMATCH_COST * mismatch, mm_per_px))
     if not tries:
         return "a bright line across which no stop shows."
-    why = "a bright line without a tip."
-    for _, mm_per_px, turned in sorted(tries, reverse=True)[:3]:
-        placed = line.turned() if turned else line
-        ends = _settled(radiograph, placed, mm_per_px, length_mm)
-        if ends is not None:
-            if ends.tip.clearness >= TIP_SEEN:
-                return ends
-            why = "a file whose tip does not stand out of what lies behind it."
-    return why
+    ends = _settled(radiograph, line, max(tries)[1], length_mm)
+    if ends is None or ends.tip.clearness < TIP_SEEN:
+        return "a file whose tip or stop does not stand out of what lies behind it."
+    return ends
+
+
+def _stop_first(line: FollowedLine) -> FollowedLine:
+    """The line from its wider end, the shaft's, to its narrower one."""
+    middle = slice(len(line.points) // 6, -(len(line.points) // 6) or None)
+    width = line.sigma_px[middle]
+    slope = np.polyfit(np.arange(len(width)), np.log(width), 1)[0]
+    return line.turned() if slope > 0.0 else line
 
 
 def _settled(
@@ -201,19 +223,17 @@ def _settled(
 ) -> _Ends | None:
     """Both ends on a scale that agrees with them."""
     thin_px = float(np.percentile(line.sigma_px, 20.0))
-    ends = None
-    for _ in range(3):
+    for _ in range(SETTLING_ROUNDS):
         strip, frame = _strip(radiograph, line, mm_per_px)
         tip = find_tip(strip, thin_px * mm_per_px)
         stop = None if tip is None else find_stop(strip, tip.s)
         if tip is None or stop is None or tip.s - stop.s < 0.3 * length_mm:
             return None
-        ends = _Ends(strip=strip, frame=frame, tip=tip, stop=stop)
         change = length_mm / (tip.s - stop.s)
+        if abs(change - 1.0) < SETTLED_SHARE:
+            return _Ends(strip=strip, frame=frame, tip=tip, stop=stop)
         mm_per_px *= change
-        if abs(change - 1.0) < 0.06:
-            break
-    return ends
+    return None
 
 
 def _strip(

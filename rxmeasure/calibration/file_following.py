@@ -113,7 +113,7 @@ class LineFollower:
         """Each line that passes near a click (in column pitches), the clearest ridge first."""
         followed: list[FollowedLine] = []
         for start, direction, sigma in self._seeds(click):
-            if any(line.passes(start, 2.0 * sigma) for line in followed):
+            if any(line.passes(start, 3.0 * sigma) for line in followed):
                 continue
             back = self._follow(start, -direction, sigma)
             line = back.turned().joined(self._follow(start, direction, sigma))
