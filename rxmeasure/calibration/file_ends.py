@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage, optimize, special
 
-from rxmeasure.geometry import FloatArray, normals
+from rxmeasure.geometry import FloatArray
 from rxmeasure.tracing.straighten import PictureCrop, straighten
 
 #: Step along the file (mm).
@@ -247,7 +247,9 @@ def step_strength(rows: FloatArray) -> FloatArray:
     centred = rows - mean.mean()
     explained = amplitude**2
     for k in range(smooth.shape[1]):
-        explained = explained + ndimage.correlate1d(centred, smooth[:, k], axis=0, mode="nearest") ** 2
+        explained = (
+            explained + ndimage.correlate1d(centred, smooth[:, k], axis=0, mode="nearest") ** 2
+        )
     left = np.clip(energy - explained, 0.0, None)
     floor = 1e-6 * float(np.var(rows)) + 1e-12
     return np.asarray(amplitude / np.sqrt(amplitude**2 + left + floor))
@@ -257,8 +259,9 @@ def _best_pair(
     s: FloatArray, apical: FloatArray, coronal: FloatArray, votes: FloatArray, offsets: FloatArray
 ) -> StopFit | None:
     """The two edges, a stop's thickness apart, that are seen best together."""
-    lag = np.arange(round(0.5 / STEP_MM), round(1.7 / STEP_MM))
+    lag = np.arange(round(0.5 / STEP_MM), round(2.2 / STEP_MM))
     prior = -0.1 * ((lag * STEP_MM - STOP_THICKNESS_MM) / STOP_THICKNESS_SD_MM) ** 2
+    prior = np.maximum(prior, -0.5)
     above = np.full((len(lag), len(s)), -np.inf)
     for k, n in enumerate(lag):
         above[k, n:] = np.clip(coronal[:-n], 0.0, None) + prior[k]

@@ -59,13 +59,15 @@ STOP_CLEAR = 1.5
 TIP_U_FLOOR_MM = 0.04
 #: Once a file is found, lines less clear than this share of the clearest one are left alone.
 RIVAL_SHARE = 0.3
+#: Crossings this near to the click (in its reaches) make it unclear what was meant (choice).
+CROSSING_REACH = 3.0
 #: Ends nearer than this belong to one file (mm; choice).
 SAME_END_MM = 0.5
 #: Two files count as equally near a click up to this difference, as a share of the reach.
 NEARER_SHARE = 0.25
-#: A stop whose edges bulge by this much (mm) is seen under about 20 degrees (calculation for
-#: a disc 2.8 mm wide): the file then shows 6 % short.
-TILTED_BOW_MM = 0.12
+#: A stop whose edges bulge by this much (mm) is seen under about 14 degrees (calculation for
+#: a disc 2.8 mm wide): the file then shows 3 % short.
+TILTED_BOW_MM = 0.085
 #: Distance between the points of the path (mm).
 PATH_STEP_MM = 1.5
 
@@ -156,16 +158,19 @@ def find_file(
         if isinstance(ends, str):
             reasons.append(ends)
             continue
+        if line.crossed_at(flat[0], CROSSING_REACH * follower.reach_px):
+            raise _two_files()
         away = foot_on_polyline(line.points, flat[0])[1]
-        if not any(_same(ends, other) for _, other in found):
+        twins = [k for k, (_, other) in enumerate(found) if _same(ends, other)]
+        if not twins:
             found.append((away, ends))
+        elif ends.tip.clearness > found[twins[0]][1].tip.clearness:
+            found[twins[0]] = (away, ends)
     if not found:
         raise _refusal(reasons[0], "Click the edge of the stop and the tip yourself.")
     found.sort(key=lambda item: item[0])
     if len(found) > 1 and found[1][0] - found[0][0] < NEARER_SHARE * follower.reach_px:
-        raise _refusal(
-            "two files equally near the click.", "Click where the file lies apart from others."
-        )
+        raise _two_files()
     return _result(found[0][1])
 
 
@@ -174,6 +179,12 @@ def _refusal(found: str, next_step: str) -> CalibrationError:
         found=found,
         needed="a file whose tip and stop both show, apart from other files at the click.",
         next_step=next_step,
+    )
+
+
+def _two_files() -> CalibrationError:
+    return _refusal(
+        "two files equally near the click.", "Click where the file lies apart from others."
     )
 
 

@@ -16,13 +16,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from rxmeasure.geometry import FloatArray, cumulative_length
+from rxmeasure.geometry import FloatArray, cumulative_length, foot_on_polyline
 from rxmeasure.radiograph import Radiograph
 from rxmeasure.tracing.path_finding import ridge_measure
 
 #: How far a click may lie from the file, as a share of the picture's longer side: 0.6 mm on a
-#: film of 41 mm (choice).
-CLICK_REACH_SHARE = 1.0 / 68.0
+#: film of 31 mm (choice).
+CLICK_REACH_SHARE = 1.0 / 52.0
 #: Scales of the ridge in pixels: a size 10 tip on coarse pixels to a shaft on fine ones.
 SIGMAS_PX = (1.4, 2.0, 2.8, 4.0, 5.7, 8.0)
 #: Ridges near the click that are tried.
@@ -32,6 +32,11 @@ STANDS_OUT = 1.25
 #: The line is given up when its evidence (summed logarithm of that ratio, at most 1 a step)
 #: has fallen by this; it ends where the evidence was largest.
 GIVE_UP_EVIDENCE = 12.0
+#: Contrast from which a line beside the followed one is a rival, against the followed one's.
+RIVAL_CONTRAST = 0.5
+#: A crossing line is seen on either side, this many steps about the crossing, in at least so
+#: many of them, and runs as straight as this correlation says (choice).
+CROSSING_STEPS, LEAST_CROSSING_STEPS, CROSSING_STRAIGHT = 28, 6, 0.97
 #: Over how many steps (each one sigma) the line's direction is taken.
 DIRECTION_OVER_STEPS = 24
 
@@ -60,11 +65,14 @@ class FollowedLine:
         Grey levels by which the ridge stands out.
     sigma_px : ndarray, shape (N,)
         Scale of the ridge: about 0.3 of its width.
+    rival_px : ndarray, shape (N,)
+        Side offset of another line of half the contrast or more that lies close by; 0 for none.
     """
 
     points: FloatArray
     response: FloatArray
     sigma_px: FloatArray
+    rival_px: FloatArray
 
     @property
     def length_px(self) -> float:
@@ -74,20 +82,40 @@ class FollowedLine:
     def turned(self) -> FollowedLine:
         """The same from its other end."""
         return FollowedLine(
-            points=self.points[::-1], response=self.response[::-1], sigma_px=self.sigma_px[::-1]
+            points=self.points[::-1],
+            response=self.response[::-1],
+            sigma_px=self.sigma_px[::-1],
+            rival_px=-self.rival_px[::-1],
         )
 
     def joined(self, other: FollowedLine) -> FollowedLine:
-        """This line and one that goes on from where it ends."""
+        """Itself and a line that goes on from where it ends."""
         return FollowedLine(
             points=np.concatenate([self.points, other.points[1:]]),
             response=np.concatenate([self.response, other.response[1:]]),
             sigma_px=np.concatenate([self.sigma_px, other.sigma_px[1:]]),
+            rival_px=np.concatenate([self.rival_px, other.rival_px[1:]]),
         )
 
     def passes(self, point: FloatArray, within_px: float) -> bool:
         """Whether the line passes a point."""
         return bool(np.hypot(*(self.points - point).T).min() <= within_px)
+
+    def crossed_at(self, point: FloatArray, within_px: float) -> bool:
+        """Whether another line passes straight from one side to the other near a point."""
+        arc = cumulative_length(self.points)
+        place = foot_on_polyline(self.points, point)[0]
+        for k in np.flatnonzero(np.abs(arc - place) <= within_px):
+            window = np.arange(max(0, k - CROSSING_STEPS), min(len(arc), k + CROSSING_STEPS))
+            there = window[self.rival_px[window] != 0.0]
+            before = int((there < k).sum())
+            if min(before, len(there) - before) < LEAST_CROSSING_STEPS:
+                continue
+            offsets = self.rival_px[there]
+            straight = abs(float(np.corrcoef(arc[there], offsets)[0, 1])) >= CROSSING_STRAIGHT
+            if straight and offsets[0] * offsets[-1] < 0.0:
+                return True
+        return False
 
     @property
     def clearness(self) -> float:
@@ -172,7 +200,7 @@ class LineFollower:
 
     def _follow(self, start: FloatArray, direction: FloatArray, sigma: float) -> FollowedLine:
         """The line from a start in one direction, as far as it stands out."""
-        points, responses, sigmas, evidence = [start], [0.0], [sigma], [0.0]
+        points, responses, sigmas, rivals, evidence = [start], [0.0], [sigma], [0.0], [0.0]
         point = start
         total = best = 0.0
         while best - total < GIVE_UP_EVIDENCE:
@@ -181,7 +209,8 @@ class LineFollower:
             weight = np.exp(-0.5 * (_OFFSETS / (1.2 * sigma)) ** 2)
             k = int(np.argmax(np.where(free, response * weight, -np.inf)))
             beside = np.abs(_OFFSETS - _OFFSETS[k]) > 3.5 * sigma
-            rival = max(float(response[beside].max()), 1e-9)
+            beside_at = int(np.argmax(np.where(beside, response, -np.inf)))
+            rival = max(float(response[beside_at]), 1e-9)
             ratio = max(float(response[k]), 1e-9) / rival
             total += float(np.clip(np.log(ratio / STANDS_OUT), -1.0, 1.0))
             best = max(best, total)
@@ -193,6 +222,8 @@ class LineFollower:
             points.append(point)
             responses.append(float(response[k]))
             sigmas.append(sigma)
+            strong = rival >= RIVAL_CONTRAST * float(response[k])
+            rivals.append(float(_OFFSETS[beside_at] - _OFFSETS[k]) if strong else 0.0)
             evidence.append(total)
             point = point + max(1.5, sigma) * direction
             if (point < 0.0).any() or (point > self._extent).any():
@@ -202,6 +233,7 @@ class LineFollower:
             points=np.array(points[1:end]),
             response=np.array(responses[1:end]),
             sigma_px=np.array(sigmas[1:end]),
+            rival_px=np.array(rivals[1:end]),
         )
 
 
