@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import ndimage, optimize, special
@@ -36,17 +36,24 @@ EDGE_HALF_MM, EDGE_BLUR_MM = 0.33, 0.05
 #: Share of the variation that an edge explains from which the edge counts as seen, and what
 #: both edges and the thickness together need (read off random phantoms).
 EDGE_SEEN, STOP_SEEN = 0.25, 0.85
+#: A second place, at least this far off (mm), that lacks less clearness than this leaves the
+#: first one in doubt (choice).
+OTHER_STOP_MM, HARDLY_CLEARER = 0.2, 0.25
 #: Standard uncertainty of an edge that is seen (mm; read off random phantoms).
 EDGE_U_MM = 0.03
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TipFit:
-    """Tip found by a blurred rod: place along the line, standard uncertainty, contrast to noise."""
+    """Tip found by a blurred rod: place along the line, standard uncertainty, contrast to noise.
+
+    ``other_s``: where the line's contrast ends by the first, simpler look.
+    """
 
     s: float
     u: float
     clearness: float
+    other_s: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,7 +61,8 @@ class StopFit:
     """Apical face of the stop.
 
     ``edges``: which were seen, ``"both"``, ``"apical"`` or ``"coronal"``. ``bow``: by how much the
-    edge lies farther out at the shaft than at the stop's rim, mm.
+    edge lies farther out at the shaft than at the stop's rim, mm. ``other_s``: another place
+    that is hardly less clear.
     """
 
     s: float
@@ -63,6 +71,7 @@ class StopFit:
     edges: str
     thickness: float | None
     bow: float | None
+    other_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -97,7 +106,7 @@ def find_tip(strip: FileStrip, sigma: float) -> TipFit | None:
     sigma : float
         Ridge scale of the thin part of the file, mm.
     """
-    rough = contrast_end(strip, sigma)
+    first = rough = contrast_end(strip, sigma)
     tip = None
     for _ in range(MOST_TIP_FITS):
         if rough is None:
@@ -106,7 +115,7 @@ def find_tip(strip: FileStrip, sigma: float) -> TipFit | None:
         if tip is None or abs(tip.s - rough) < 0.6:
             break
         rough = tip.s
-    return tip
+    return None if tip is None or first is None else replace(tip, other_s=first)
 
 
 def contrast_end(strip: FileStrip, sigma: float) -> float | None:
@@ -177,6 +186,7 @@ def _rod_fit(strip: FileStrip, rough: float) -> TipFit | None:
         s=float(fit.x[0]),
         u=float(np.sqrt(covariance[0, 0])),
         clearness=float(contrast * np.ptp(shape) / (np.sqrt(left) + 1e-9)),
+        other_s=rough,
     )
 
 
@@ -273,12 +283,15 @@ def _best_pair(
     clearness = float(pair[best])
     if clearness < STOP_SEEN:
         return None
+    elsewhere = np.where(np.abs(np.arange(len(s)) - best) > OTHER_STOP_MM / STEP_MM, pair, -np.inf)
+    second = int(np.argmax(elsewhere))
+    other = float(s[second]) if clearness - elsewhere[second] < HARDLY_CLEARER else None
     if a < EDGE_SEEN:
         n = round(STOP_THICKNESS_MM / STEP_MM)
         top = best - int(lag[k])
         return StopFit(
             s=float(s[top]) + STOP_THICKNESS_MM, u=STOP_THICKNESS_SD_MM, clearness=clearness,
-            edges="coronal", thickness=None, bow=None,
+            edges="coronal", thickness=None, bow=None, other_s=other,
         )  # fmt: skip
     two = c >= EDGE_SEEN
     return StopFit(
@@ -288,6 +301,7 @@ def _best_pair(
         edges="both" if two else "apical",
         thickness=n * STEP_MM if two else None,
         bow=_bow(votes, offsets, best, best - n) if two else None,
+        other_s=other,
     )
 
 

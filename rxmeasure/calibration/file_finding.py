@@ -63,6 +63,9 @@ RIVAL_SHARE = 0.3
 CROSSING_REACH = 3.0
 #: Ends nearer than this belong to one file (mm; choice).
 SAME_END_MM = 0.5
+#: Two ways to find the tip that differ by more than this leave it in doubt (mm; choice, as for
+#: the end of a fill).
+ENDS_DISAGREE_MM = 0.25
 #: Two files count as equally near a click up to this difference, as a share of the reach.
 NEARER_SHARE = 0.25
 #: A stop whose edges bulge by this much (mm) is seen under about 14 degrees (calculation for
@@ -87,7 +90,7 @@ class FoundFile:
     confidence : float
         0..1; what lowers it is in ``reasons``.
     reasons : tuple of Warned
-        Codes: ``stop-edge-hidden``, ``stop-tilted``, ``tip-faint``.
+        Codes: ``stop-edge-hidden``, ``stop-unsure``, ``stop-tilted``, ``tip-faint``.
     """
 
     path_px: tuple[PointPx, ...]
@@ -284,12 +287,16 @@ def _result(ends: _Ends) -> FoundFile:
     tip, stop, frame = ends.tip, ends.stop, ends.frame
     count = max(3, round((tip.s - stop.s) / PATH_STEP_MM) + 1)
     path = frame.points_px(np.array([_point(ends, s) for s in np.linspace(stop.s, tip.s, count)]))
+    # Where two ways of looking disagree, either may be right.
+    u_stop = stop.u if stop.other_s is None else np.hypot(stop.u, 0.5 * (stop.s - stop.other_s))
+    in_doubt = abs(tip.s - tip.other_s) > ENDS_DISAGREE_MM
+    u_tip = np.hypot(np.hypot(tip.u, TIP_U_FLOOR_MM), 0.5 * in_doubt * (tip.s - tip.other_s))
     return FoundFile(
         path_px=path,
         stop_px=path[0],
         tip_px=path[-1],
-        u_stop_px=frame.px(stop.u),
-        u_tip_px=frame.px(float(np.hypot(tip.u, TIP_U_FLOOR_MM))),
+        u_stop_px=frame.px(float(u_stop)),
+        u_tip_px=frame.px(float(u_tip)),
         confidence=float(
             min(1.0, tip.clearness / TIP_CLEAR) * min(1.0, stop.clearness / STOP_CLEAR)
         ),
@@ -322,7 +329,15 @@ def _reasons(tip: TipFit, stop: StopFit) -> tuple[Warned, ...]:
                 "and show too short. The scale was not corrected.",
             )
         )
-    if tip.clearness < TIP_CLEAR:
+    if stop.other_s is not None:
+        found.append(
+            Warned(
+                code="stop-unsure",
+                text=f"Another edge {abs(stop.s - stop.other_s):.1f} mm off is hardly less clear "
+                "than the one taken for the stop's. Check it.",
+            )
+        )
+    if tip.clearness < TIP_CLEAR or abs(tip.s - tip.other_s) > ENDS_DISAGREE_MM:
         found.append(
             Warned(
                 code="tip-faint",

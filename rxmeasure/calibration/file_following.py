@@ -37,6 +37,8 @@ RIVAL_CONTRAST = 0.5
 #: A crossing line is seen on either side, this many steps about the crossing, in at least so
 #: many of them, and runs as straight as this correlation says (choice).
 CROSSING_STEPS, LEAST_CROSSING_STEPS, CROSSING_STRAIGHT = 28, 6, 0.97
+#: Cosine of the turn by which no file bends in one direction from a click: 75 degrees (choice).
+LARGEST_TURN_COSINE = 0.26
 #: Over how many steps (each one sigma) the line's direction is taken.
 DIRECTION_OVER_STEPS = 24
 
@@ -202,8 +204,9 @@ class LineFollower:
         """The line from a start in one direction, as far as it stands out."""
         points, responses, sigmas, rivals, evidence = [start], [0.0], [sigma], [0.0], [0.0]
         point = start
+        begun = direction
         total = best = 0.0
-        while best - total < GIVE_UP_EVIDENCE:
+        while best - total < GIVE_UP_EVIDENCE and float(direction @ begun) > LARGEST_TURN_COSINE:
             response, scale = self._cross_section(point, direction, sigma)
             free = np.abs(_OFFSETS) <= (1.8 if len(points) < 3 else 1.0) * sigma
             weight = np.exp(-0.5 * (_OFFSETS / (1.2 * sigma)) ** 2)
