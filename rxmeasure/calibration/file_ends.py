@@ -121,7 +121,7 @@ def find_tip(strip: FileStrip, sigma: float) -> TipFit | None:
 def contrast_end(strip: FileStrip, sigma: float) -> float | None:
     """Row from which on the line's contrast is best called none; see `find_tip`."""
     step = sigma / 4.0
-    offsets = np.arange(-16, 17) * step
+    offsets = np.arange(-16.0, 17.0) * step
     rows = strip.pixels(offsets)
     bowed = -16.0 * ndimage.gaussian_filter1d(rows, 4.0, axis=1, order=2, mode="nearest")
     contrast = bowed[:, 13:20].max(axis=1)
@@ -180,7 +180,8 @@ def _rod_fit(strip: FileStrip, rough: float) -> TipFit | None:
     left = float((residual(fit.x) ** 2).mean())
     # Texture is alike over about 0.15 mm: so many pixels count as one.
     alike = 0.15**2 / (STEP_MM * FIT_STEP_MM)
-    covariance = np.linalg.pinv(fit.jac.T @ fit.jac) * left * alike
+    jacobian = np.asarray(fit.jac)
+    covariance = np.linalg.pinv(jacobian.T @ jacobian) * left * alike
     shape, contrast = model(fit.x)
     return TipFit(
         s=float(fit.x[0]),
@@ -269,16 +270,15 @@ def _best_pair(
     s: FloatArray, apical: FloatArray, coronal: FloatArray, votes: FloatArray, offsets: FloatArray
 ) -> StopFit | None:
     """The two edges, a stop's thickness apart, that are seen best together."""
-    lag = np.arange(round(0.5 / STEP_MM), round(2.2 / STEP_MM))
+    lag = np.arange(int(0.5 / STEP_MM), int(2.2 / STEP_MM))
     prior = -0.1 * ((lag * STEP_MM - STOP_THICKNESS_MM) / STOP_THICKNESS_SD_MM) ** 2
     prior = np.maximum(prior, -0.5)
     above = np.full((len(lag), len(s)), -np.inf)
-    for k, n in enumerate(lag):
-        above[k, n:] = np.clip(coronal[:-n], 0.0, None) + prior[k]
+    for row, gap in enumerate(lag):
+        above[row, gap:] = np.clip(coronal[:-gap], 0.0, None) + prior[row]
     pair = np.where(apical != 0.0, np.clip(apical, 0.0, None) + above.max(axis=0), -np.inf)
     best = int(np.argmax(pair))
-    k = int(np.argmax(above[:, best]))
-    n = int(lag[k])
+    n = int(lag[int(np.argmax(above[:, best]))])
     a, c = float(apical[best]), float(coronal[best - n])
     clearness = float(pair[best])
     if clearness < STOP_SEEN:
@@ -287,10 +287,8 @@ def _best_pair(
     second = int(np.argmax(elsewhere))
     other = float(s[second]) if clearness - elsewhere[second] < HARDLY_CLEARER else None
     if a < EDGE_SEEN:
-        n = round(STOP_THICKNESS_MM / STEP_MM)
-        top = best - int(lag[k])
         return StopFit(
-            s=float(s[top]) + STOP_THICKNESS_MM, u=STOP_THICKNESS_SD_MM, clearness=clearness,
+            s=float(s[best - n]) + STOP_THICKNESS_MM, u=STOP_THICKNESS_SD_MM, clearness=clearness,
             edges="coronal", thickness=None, bow=None, other_s=other,
         )  # fmt: skip
     two = c >= EDGE_SEEN

@@ -194,8 +194,8 @@ def _two_files() -> CalibrationError:
 def _same(a: _Ends, b: _Ends) -> bool:
     """Whether two lines lead to the same tip or to the same stop: then they are one file."""
     pitch = np.array([a.frame.scale.row, a.frame.scale.col])
-    for which in (lambda e: e.tip.s, lambda e: e.stop.s):
-        apart = a.frame.to_px(_point(a, which(a))) - b.frame.to_px(_point(b, which(b)))
+    for of_a, of_b in ((a.tip.s, b.tip.s), (a.stop.s, b.stop.s)):
+        apart = a.frame.to_px(_point(a, of_a)) - b.frame.to_px(_point(b, of_b))
         if float(np.hypot(*(apart * pitch))) < SAME_END_MM:
             return True
     return False

@@ -108,7 +108,8 @@ class FollowedLine:
         arc = cumulative_length(self.points)
         place = foot_on_polyline(self.points, point)[0]
         for k in np.flatnonzero(np.abs(arc - place) <= within_px):
-            window = np.arange(max(0, k - CROSSING_STEPS), min(len(arc), k + CROSSING_STEPS))
+            first = max(0, int(k) - CROSSING_STEPS)
+            window = np.arange(first, min(len(arc), int(k) + CROSSING_STEPS))
             there = window[self.rival_px[window] != 0.0]
             before = int((there < k).sum())
             if min(before, len(there) - before) < LEAST_CROSSING_STEPS:
