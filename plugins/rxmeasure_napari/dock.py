@@ -7,8 +7,9 @@ from pathlib import Path
 from typing import Any
 
 import napari.viewer
-from qtpy.QtCore import QSize, Qt, QTimer
+from qtpy.QtCore import QEvent, QSize, Qt, QTimer
 from qtpy.QtGui import QCloseEvent, QHideEvent, QKeySequence, QShortcut, QShowEvent
+from qtpy.QtOpenGLWidgets import QOpenGLWidget
 from qtpy.QtWidgets import (
     QButtonGroup,
     QFrame,
@@ -195,6 +196,7 @@ class ReviewDock(QWidget):
             (state.film_chosen, self._show_film),
             (state.told, self._show_told),
             (state.film_added, self._show_head),
+            (self._viewer.layers.events.removing, self._enter_graphics),
         ):
             signal.connect(slot)
             self._listening.append((signal, slot))
@@ -218,6 +220,16 @@ class ReviewDock(QWidget):
         self._leave_film()
         self._unbind_picture_keys()
         self.desk.rest()
+
+    def _enter_graphics(self, _: object) -> None:
+        """Make the picture's graphics context the current one.
+
+        napari frees what a removed layer drew with at once, in whichever context is
+        current; in another window's the next frame may crash.
+        """
+        picture = self.window().findChild(QOpenGLWidget)
+        if picture is not None:
+            picture.makeCurrent()
 
     def _show_step(self, step: Step) -> None:
         self._panel(step)
@@ -393,6 +405,13 @@ class ReviewDock(QWidget):
         for url in event.mimeData().urls():
             if url.isLocalFile():
                 self.desk.open_path(Path(url.toLocalFile()))
+
+    def event(self, event: QEvent) -> bool:
+        """The dock was closed for good: napari keeps the widget in it, with no place to be."""
+        if event.type() == QEvent.Type.ParentChange and self.parentWidget() is None:
+            self.close()
+            self.deleteLater()
+        return bool(super().event(event))
 
     def closeEvent(self, event: QCloseEvent) -> None:
         """Stop all threads with the widget."""

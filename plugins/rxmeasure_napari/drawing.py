@@ -148,7 +148,12 @@ def _end_words(drawing: Drawing, measured: CanalMeasurement, numbers: Numbers) -
         return
     line = np.asarray(measured.centre_line.points_px)
     out = tangents(line)[-1]
-    last = max((line[-1], np.asarray(measured.core_end.point_px)), key=lambda p: float(p @ out))
+    ends = [line[-1], measured.core_end.point_px]
+    if measured.sealer_end is not None:
+        ends.append(measured.sealer_end.point_px)
+    if measured.puff is not None:
+        ends.extend(measured.puff.outline_px)
+    last = max((np.asarray(end) for end in ends), key=lambda end: float(end @ out))
     drawing.points.append(
         DrawnPoint(
             point_px=(float(last[0]), float(last[1])),

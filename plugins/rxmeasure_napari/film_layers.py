@@ -19,9 +19,16 @@ from rxmeasure.geometry import FloatArray
 from rxmeasure.marks import PointPx
 from rxmeasure_napari import layer_style as style
 from rxmeasure_napari.drawing import Drawing, DrawnPoint, Stroke, dashed
-from rxmeasure_napari.layer_edge import KEY, offer_whole_range, radiograph_layer
+from rxmeasure_napari.layer_edge import (
+    KEY,
+    film_of_layer,
+    offer_whole_range,
+    radiograph_layer,
+)
 from rxmeasure_napari.review_state import OpenFilm
 
+#: How far a drawn line may lie from the measured one (screen pixels).
+SIMPLER_BY_PX = 0.25
 #: Width of one character of a label in screen pixels at 10 points (about; for aligning only).
 _CHARACTER_PX = 7.2
 #: Height of a label in screen pixels at 10 points.
@@ -47,13 +54,14 @@ class FilmLayers:
     viewer : napari viewer or ViewerModel
     film : OpenFilm
     image : Image, optional
-        A layer that shows the film already.
+        A layer that shows the film already. Layers that were drawn for it before are
+        found without.
     """
 
     def __init__(self, viewer: Any, film: OpenFilm, image: Image | None = None) -> None:
         self.viewer = viewer
         self.film = film
-        self.image = image or _image(film)
+        self.image = image or self._shown("radiograph") or _image(film)
         self.image.metadata = {
             **self.image.metadata,
             KEY: {**self.image.metadata.get(KEY, {}), "film": film.id},
@@ -64,13 +72,21 @@ class FilmLayers:
             unit="mm" if str(self.image.units[0]) == "millimeter" else "pixel",
             offset=(float(self.image.translate[0]), float(self.image.translate[1])),
         )
-        self.lines: Vectors | None = None
-        self.points: Points | None = None
+        self.lines: Vectors | None = self._shown("lines")
+        self.points: Points | None = self._shown("points")
         self._point_fields: dict[str, Any] = {}
         if self.image not in viewer.layers:
             viewer.add_layer(self.image)
         offer_whole_range(self.image)
         self._drawing: Drawing | None = None
+
+    def _shown(self, role: str) -> Any:
+        """The layer of this film that is in the viewer, from a dock that was closed."""
+        facts = {"role": role, "film": self.film.id}
+        for layer in self.viewer.layers:
+            if facts.items() <= (film_of_layer(layer) or {}).items():
+                return layer
+        return None
 
     def layers(self) -> list[Layer]:
         """All layers of this film that are in the viewer."""
@@ -124,7 +140,7 @@ class FilmLayers:
         old, self._drawing = self._drawing, drawing
         if old is None or old.strokes or drawing.strokes:
             self._draw_lines(drawing.strokes, zoom)
-        if old is None or old.points != drawing.points:
+        if old is None or old.points != drawing.points or self.points not in self.viewer.layers:
             self._draw_points(drawing.points, zoom)
 
     def follow_zoom(self, zoom: float) -> None:
@@ -242,6 +258,7 @@ def line_vectors(strokes: list[Stroke], unit: float) -> tuple[FloatArray, FloatA
     ``unit`` is how many pixels of the film one screen pixel covers.
     """
     from napari.utils.colormaps.standardize_color import transform_color
+    from skimage.measure import approximate_polygon
 
     vectors: list[FloatArray] = []
     colours: list[FloatArray] = []
@@ -251,6 +268,8 @@ def line_vectors(strokes: list[Stroke], unit: float) -> tuple[FloatArray, FloatA
         for part in dashed(
             stroke.points_px, stroke.style.dash_px * unit, stroke.style.gap_px * unit
         ):
+            # As many pieces as the eye can tell apart; napari's work grows with each.
+            part = approximate_polygon(part, tolerance=SIMPLER_BY_PX * unit)
             steps = np.diff(part, axis=0)
             vectors.append(np.stack([part[:-1], steps], axis=1))
             colours.append(np.repeat(colour[None], len(steps), axis=0))

@@ -58,7 +58,7 @@ class Pointer:
         layers: Mapping[str, FilmLayers],
         *,
         finish: Callable[[], None],
-        follow: Callable[[OpenFilm, ReviewMarks, str], None],
+        follow: Callable[[OpenFilm, ReviewMarks, str], object],
     ) -> None:
         self._viewer = viewer
         self._state = state

@@ -25,6 +25,7 @@ from __future__ import annotations
 import argparse
 import json
 import os
+import shutil
 import statistics
 import subprocess
 import sys
@@ -218,19 +219,24 @@ class Drawn:
         layers.draw = noted
 
 
+def is_new(shown: Any, before: Any) -> bool:
+    """Whether something is shown that was not there before."""
+    return shown is not None and shown is not before
+
+
 def timed_click(hand: Any, frames: Frames, drawn: Drawn, at: Any) -> tuple[float, float]:
     """Milliseconds from a click to the line, and to all measures, both on the screen."""
     film = hand.state.film
     old_preview, old_review = film.preview, film.review
     began = time.time()
     hand.click(at)
-    hand.wait(lambda: drawn.preview_shown not in (None, old_preview))
+    hand.wait(lambda: is_new(drawn.preview_shown, old_preview))
     first = frames.next_after(drawn.moment)
-    hand.wait(lambda: film.is_current and drawn.review_shown not in (None, old_review))
+    hand.wait(lambda: film.is_current and is_new(drawn.review_shown, old_review))
     return 1000.0 * (first - began), 1000.0 * (frames.next_after(drawn.moment) - began)
 
 
-def clicks(seed: int, rounds: int, cache: Path) -> None:
+def clicks(seed: int, rounds: int, cache: Path, folder: Path) -> None:
     """Print how soon the window answers a click."""
     from hand import Hand
     from qtpy.QtCore import Qt
@@ -240,7 +246,8 @@ def clicks(seed: int, rounds: int, cache: Path) -> None:
     from rxmeasure.tracing.preview import preview_trace
 
     image, truth, canal = phantom(seed, cache)
-    hand = Hand([image])
+    # Its drafts are written beside a film.
+    hand = Hand([Path(shutil.copy(image, folder))])
     film = hand.state.film
     # A scale, so that millimetres are measured and drawn too.
     ruler = LengthReference(
@@ -257,7 +264,7 @@ def clicks(seed: int, rounds: int, cache: Path) -> None:
             canal, np.random.default_rng([seed, number]), sd_mm=CLICK_SD_MM, count=3
         )
         hand.press("rx_step_canals")
-        if film.marks.canals:
+        if number:
             hand.press("rx_new_canal")
         hand.click(points[0])
         for k in (1, 2):
@@ -307,12 +314,12 @@ def main() -> None:
         child(asked.child, asked.film)
         return
     asked.cache.mkdir(parents=True, exist_ok=True)
-    with surroundings():
+    with surroundings() as folder:
         film, _, _ = phantom(asked.seed, asked.cache)
         if asked.starts:
             startup(film, asked.starts)
         if asked.rounds:
-            clicks(asked.seed, asked.rounds, asked.cache)
+            clicks(asked.seed, asked.rounds, asked.cache, folder)
 
 
 if __name__ == "__main__":
