@@ -14,17 +14,10 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.signal import savgol_filter
 
-from rxmeasure.calibration.file_ends import (
-    BEYOND_MM,
-    STEP_MM,
-    FileStrip,
-    StopFit,
-    TipFit,
-    contrast_end,
-    find_stop,
-    find_tip,
-)
 from rxmeasure.calibration.file_following import FollowedLine, LineFollower
+from rxmeasure.calibration.file_stop import StopFit, find_stop
+from rxmeasure.calibration.file_strip import STEP_MM, FileStrip
+from rxmeasure.calibration.file_tip import TipFit, contrast_end, find_tip
 from rxmeasure.errors import CalibrationError
 from rxmeasure.geometry import (
     FloatArray,
@@ -48,12 +41,16 @@ SCALE_TRIES = (1.0, 1.15, 1.35, 1.6)
 #: A try loses this much clearness of its stop for each unit of the logarithm by which its scale
 #: contradicts the ends found on it (choice).
 MISMATCH_COST = 3.0
+#: How far the picture is looked at beyond the end of the followed line (mm).
+BEYOND_MM = 4.5
 #: The ends are looked for again until their scale changes by less than this share.
 SETTLED_SHARE, SETTLING_ROUNDS = 0.06, 4
-#: A tip less clear than this (contrast over what the fit leaves) is none; from the second on
-#: it lowers no confidence (read off random phantoms).
+#: A tip less clear than this (contrast over what the fit leaves) is none; below the second it
+#: is called faint (read off random phantoms).
 TIP_SEEN, TIP_CLEAR = 3.0, 8.0
-STOP_CLEAR = 1.5
+#: The stop's clearness at which it is right in half of the films, and over which that changes
+#: (read off random phantoms).
+STOP_HALF, STOP_SPREAD = 0.75, 0.15
 #: Standard uncertainty of a tip's place that the fit does not know of (mm; read off random
 #: phantoms).
 TIP_U_FLOOR_MM = 0.04
@@ -63,9 +60,12 @@ RIVAL_SHARE = 0.3
 CROSSING_REACH = 3.0
 #: Ends nearer than this belong to one file (mm; choice).
 SAME_END_MM = 0.5
-#: Two ways to find the tip that differ by more than this leave it in doubt (mm; choice, as for
-#: the end of a fill).
-ENDS_DISAGREE_MM = 0.25
+#: Odds of the tip's place below which it is in doubt, and below which it counts as not seen
+#: (choice).
+TIP_SURE, TIP_ODDS = 0.98, 0.2
+#: With another line along this much of its last 6 mm it is not clear whose the tip is (mm; read
+#: off random phantoms).
+RIVAL_MM = 1.5
 #: Two files count as equally near a click up to this difference, as a share of the reach.
 NEARER_SHARE = 0.25
 #: A stop whose edges bulge by this much (mm) is seen under about 14 degrees (calculation for
@@ -221,6 +221,10 @@ def _ends_of(radiograph: Radiograph, line: FollowedLine, length_mm: float) -> _E
     ends = _settled(radiograph, line, max(tries)[1], length_mm)
     if ends is None or ends.tip.clearness < TIP_SEEN:
         return "a file whose tip or stop does not stand out of what lies behind it."
+    if ends.tip.sure < TIP_ODDS:
+        return "a file whose tip cannot be told from what lies beside or beyond it."
+    if ends.tip.rival_mm > RIVAL_MM:
+        return "a file with another line along its tip."
     return ends
 
 
@@ -239,7 +243,8 @@ def _settled(
     thin_px = float(np.percentile(line.sigma_px, 20.0))
     for _ in range(SETTLING_ROUNDS):
         strip, frame = _strip(radiograph, line, mm_per_px)
-        tip = find_tip(strip, thin_px * mm_per_px)
+        rough = contrast_end(strip, thin_px * mm_per_px)
+        tip = None if rough is None else find_tip(strip, rough)
         stop = None if tip is None else find_stop(strip, tip.s)
         if tip is None or stop is None or tip.s - stop.s < 0.3 * length_mm:
             return None
@@ -287,38 +292,49 @@ def _result(ends: _Ends) -> FoundFile:
     tip, stop, frame = ends.tip, ends.stop, ends.frame
     count = max(3, round((tip.s - stop.s) / PATH_STEP_MM) + 1)
     path = frame.points_px(np.array([_point(ends, s) for s in np.linspace(stop.s, tip.s, count)]))
-    # Where two ways of looking disagree, either may be right.
-    u_stop = stop.u if stop.other_s is None else np.hypot(stop.u, 0.5 * (stop.s - stop.other_s))
-    in_doubt = abs(tip.s - tip.other_s) > ENDS_DISAGREE_MM
-    u_tip = np.hypot(np.hypot(tip.u, TIP_U_FLOOR_MM), 0.5 * in_doubt * (tip.s - tip.other_s))
+    u_stop = np.hypot(np.hypot(stop.u, stop.unusual_mm), _doubt(stop.s, stop.other_s))
+    u_tip = np.hypot(np.hypot(tip.u, TIP_U_FLOOR_MM), _doubt(tip.s, tip.other_s))
     return FoundFile(
         path_px=path,
         stop_px=path[0],
         tip_px=path[-1],
         u_stop_px=frame.px(float(u_stop)),
         u_tip_px=frame.px(float(u_tip)),
-        confidence=float(
-            min(1.0, tip.clearness / TIP_CLEAR) * min(1.0, stop.clearness / STOP_CLEAR)
-        ),
+        confidence=_confidence(tip, stop),
         reasons=_reasons(tip, stop),
     )
 
 
+def _doubt(s: float, other_s: float | None) -> float:
+    """Uncertainty where two places are hardly told apart: either may be right (calculation)."""
+    return 0.0 if other_s is None else abs(s - other_s) / float(np.sqrt(2.0))
+
+
+def _confidence(tip: TipFit, stop: StopFit) -> float:
+    """Odds that both ends are right, as far as they can be told."""
+    of_stop = 1.0 / (1.0 + np.exp(-(stop.clearness - STOP_HALF) / STOP_SPREAD))
+    if stop.other_s is not None:
+        of_stop *= 0.5
+    if stop.unusual_mm > 0.0:
+        of_stop *= 0.5
+    return float(tip.sure * of_stop)
+
+
 def _reasons(tip: TipFit, stop: StopFit) -> tuple[Warned, ...]:
     found = []
-    if stop.edges == "coronal":
-        found.append(
-            Warned(
-                code="stop-edge-hidden",
-                text="The apical face of the stop is hidden; it was placed one usual thickness "
-                "(1 mm) apical of the coronal face. Check it, or click it yourself.",
-            )
-        )
-    elif stop.edges == "apical":
+    if stop.thickness is None:
         found.append(
             Warned(
                 code="stop-edge-hidden",
                 text="Only one edge of the stop shows. Check that it is the apical one.",
+            )
+        )
+    if stop.unusual_mm > 0.0:
+        found.append(
+            Warned(
+                code="stop-unsure",
+                text=f"By these edges the stop would be {stop.thickness:.1f} mm thick; usual is "
+                "about 1 mm, so one edge may be that of something else. Check it.",
             )
         )
     if stop.bow is not None and stop.bow >= TILTED_BOW_MM:
@@ -337,7 +353,7 @@ def _reasons(tip: TipFit, stop: StopFit) -> tuple[Warned, ...]:
                 "than the one taken for the stop's. Check it.",
             )
         )
-    if tip.clearness < TIP_CLEAR or abs(tip.s - tip.other_s) > ENDS_DISAGREE_MM:
+    if tip.clearness < TIP_CLEAR or tip.other_s is not None or tip.sure < TIP_SURE:
         found.append(
             Warned(
                 code="tip-faint",
