@@ -72,7 +72,7 @@ NEARER_SHARE = 0.25
 #: a disc 2.8 mm wide): the file then shows 3 % short.
 TILTED_BOW_MM = 0.085
 #: Distance between the points of the path (mm).
-PATH_STEP_MM = 1.5
+PATH_STEP_MM = 3.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,7 +82,7 @@ class FoundFile:
     Attributes
     ----------
     path_px : tuple of PointPx
-        Axis from the stop's apical face to the tip, a point about every 1.5 mm.
+        Axis from the stop's apical face to the tip, a point about every 3 mm.
     stop_px, tip_px : PointPx
         Its ends.
     u_stop_px, u_tip_px : float
