@@ -248,6 +248,7 @@ def _heading(points: FloatArray, sigma: float, direction: FloatArray) -> FloatAr
     if len(recent) < 3 or distance[0] < 4.0 * sigma:
         return direction
     weight = np.exp(-2.0 * distance / (DIRECTION_OVER_STEPS * sigma))
-    _, vectors = np.linalg.eigh(np.cov(recent.T, aweights=weight))
-    along = vectors[:, 1]
+    row, col = (recent - weight @ recent / weight.sum()).T
+    angle = 0.5 * np.arctan2(2.0 * (weight @ (row * col)), weight @ (row**2 - col**2))
+    along = np.array([np.cos(angle), np.sin(angle)])
     return np.asarray(along * np.sign(along @ (recent[-1] - recent[0])))

@@ -78,11 +78,12 @@ def find_stop(strip: FileStrip, tip_s: float) -> StopFit | None:
     inner = np.arange(STOP_COLUMNS_MM[0], STOP_COLUMNS_MM[1] + 1e-9, step)
     outer = np.arange(BESIDE_COLUMNS_MM[0], BESIDE_COLUMNS_MM[1] + 1e-9, step)
     offsets = np.concatenate([-inner, inner, -outer, outer])
-    strength = step_strength(strip.pixels(offsets))
+    s = strip.s[strip.s < 0.5 * tip_s + 1.0]
+    strength = step_strength(strip.pixels(offsets, np.arange(len(s))))
     votes = np.sign(strength) * strength**2
-    searched = (strip.s > 0.0) & (strip.s < 0.5 * tip_s)
+    searched = (s > 0.0) & (s < 0.5 * tip_s)
     apical, coronal = (_edge_score(sign * votes, offsets) for sign in (-1.0, 1.0))
-    return _best_pair(strip.s, np.where(searched, apical, 0.0), coronal, votes, offsets)
+    return _best_pair(s, np.where(searched, apical, 0.0), coronal, votes, offsets)
 
 
 def _edge_score(votes: FloatArray, offsets: FloatArray) -> FloatArray:

@@ -25,7 +25,7 @@ Floats = NDArray[np.float64]
 class FileScene:
     """A straight steel file with its stop over soft bone texture; all by formula, lengths in mm.
 
-    The stop is a disc 1 mm thick and 2.8 mm wide; ``tilt_deg`` turns it about the axis across
+    The stop is a disc 2.8 mm wide; ``tilt_deg`` turns it about the axis across
     the shaft, so its faces show as ellipses. Grey levels are proportional to thickness.
     """
 
@@ -39,6 +39,7 @@ class FileScene:
     handle: float = 3.0
     stop: bool = True
     tilt_deg: float = 0.0
+    thickness: float = 1.0
 
     def grey(self, seed: int = 3) -> Floats:
         """Grey levels without noise of the file alone, shape (rows, cols)."""
@@ -56,7 +57,7 @@ class FileScene:
         if self.stop:
             across = np.sqrt(np.clip(1.4**2 - d**2, 0.0, None))
             bulge = across * np.sin(np.radians(self.tilt_deg))
-            inside = (s > -1.0 - bulge) & (s < bulge)
+            inside = (s > -self.thickness - bulge) & (s < bulge)
             grey = grey + 60.0 * across * inside
         grey = ndimage.gaussian_filter(grey, 0.05 * fine / self.pitch)
         return np.asarray(grey.reshape(self.rows, fine, self.cols, fine).mean(axis=(1, 3)))
@@ -131,7 +132,7 @@ def test_two_clicks_must_lie_on_one_file(drawn: Callable[..., Radiograph]) -> No
     assert snap_file(film, [scene.at(10.0), (500.0, 40.0)], length_mm=20.0) is None
 
 
-@pytest.mark.parametrize("how", ["flip", "transpose", "turn"])
+@pytest.mark.parametrize("how", ["flip", "transpose", "turn", "quarter turn"])
 def test_the_picture_turned_turns_what_is_found(
     make_radiograph: Callable[..., Radiograph], drawn: Callable[..., Radiograph], how: str
 ) -> None:
@@ -141,6 +142,7 @@ def test_the_picture_turned_turns_what_is_found(
     turned, moved = {
         "flip": (pixels[:, ::-1], lambda p: (p[0], cols - 1 - p[1])),
         "transpose": (pixels.T, lambda p: (p[1], p[0])),
+        "quarter turn": (np.rot90(pixels), lambda p: (cols - 1 - p[1], p[0])),
         "turn": (pixels[::-1, ::-1], lambda p: (rows - 1 - p[0], cols - 1 - p[1])),
     }[how]
     click = scene.at(8.0)
@@ -159,6 +161,32 @@ def test_grey_levels_stretched_find_the_same(
     other = find_file(make_radiograph(300.0 + 7.0 * film.pixels), [scene.at(8.0)], length_mm=20.0)
     assert near(plain.tip_px, other.tip_px) < 0.1
     assert near(plain.stop_px, other.stop_px) < 0.1
+
+
+@pytest.mark.parametrize("gamma", [0.6, 1.5])
+def test_another_grey_scale_finds_nearly_the_same(
+    make_radiograph: Callable[..., Radiograph], drawn: Callable[..., Radiograph], gamma: float
+) -> None:
+    scene = FileScene()
+    film = drawn(scene)
+    share = (film.pixels - film.pixels.min()) / np.ptp(film.pixels)
+    plain = find_file(film, [scene.at(8.0)], length_mm=20.0)
+    other = find_file(make_radiograph(4000.0 * share**gamma), [scene.at(8.0)], length_mm=20.0)
+    # The tip's rounding looks longer or shorter: 0.06 mm.
+    assert near(plain.tip_px, other.tip_px) < 1.5
+    assert near(plain.stop_px, other.stop_px) < 1.0
+
+
+def test_eight_bits_find_nearly_the_same(
+    make_radiograph: Callable[..., Radiograph], drawn: Callable[..., Radiograph]
+) -> None:
+    scene = FileScene()
+    film = drawn(scene)
+    coarse = np.round(255.0 * (film.pixels - film.pixels.min()) / np.ptp(film.pixels))
+    plain = find_file(film, [scene.at(8.0)], length_mm=20.0)
+    other = find_file(make_radiograph(coarse), [scene.at(8.0)], length_mm=20.0)
+    assert near(plain.tip_px, other.tip_px) < 1.0
+    assert near(plain.stop_px, other.stop_px) < 1.0
 
 
 def test_twice_the_pixels_are_twice_the_length(drawn: Callable[..., Radiograph]) -> None:
@@ -217,6 +245,27 @@ def test_a_tilted_stop_is_told_and_nothing_corrected(drawn: Callable[..., Radiog
 
     assert "stop-tilted" not in codes(0.0)
     assert "stop-tilted" in codes(15.0)
+
+
+@pytest.mark.parametrize("thickness", [0.8, 1.0, 1.5])
+def test_the_apical_edge_is_where_it_is_seen_whatever_the_stop_is_thick(
+    drawn: Callable[..., Radiograph], thickness: float
+) -> None:
+    scene = FileScene(thickness=thickness)
+    found = find_file(drawn(scene), [scene.at(9.0)], length_mm=20.0)
+    assert near(found.stop_px, scene.at(0.0)) < 2.0
+    unsure = "stop-unsure" in {w.code for w in found.reasons}
+    assert unsure is (thickness == 1.5)
+
+
+def test_two_files_that_run_together_to_the_tip_are_refused(
+    drawn: Callable[..., Radiograph],
+) -> None:
+    one = FileScene(direction_deg=6.0)
+    other = FileScene(start=(5.0, 11.0), direction_deg=-2.0, length=20.6)
+    film = drawn(one, other)
+    for scene in (one, other):
+        assert snap_file(film, [scene.at(6.0)], length_mm=20.0) is None
 
 
 def test_no_file_is_refused(drawn: Callable[..., Radiograph]) -> None:
