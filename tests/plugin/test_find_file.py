@@ -67,7 +67,7 @@ def test_what_is_found_counts_only_when_it_is_accepted_and_undo_is_one_step(
     reader.write("rx_length_0", f"{drawn['length_mm']:g}", then=Key.Key_Tab)
     reader.measured()
     assert reader.film.calibration is not None
-    assert not reader.shows("rx_offered_file")
+    assert not reader.shows("rx_accept_file")
     reader.key(Key.Key_Z, CONTROL)
     reader.key(Key.Key_Z, CONTROL)
     assert reader.marks.references == ()
@@ -96,7 +96,7 @@ def test_rejected_leaves_nothing(begin: Callable[[], Reader]) -> None:
     assert reader.film.offered_file is None
     assert reader.marks.references == ()
     assert reader.film.undo_label == ""
-    assert not reader.shows("rx_offered_file")
+    assert not reader.shows("rx_accept_file")
 
 
 def test_where_no_file_lies_nothing_is_offered_and_the_next_click_may_find_it(

@@ -57,9 +57,14 @@ class CalibratePanel(PointingPanel):
         self._warnings = warning_line("rx_scale_warnings")
         self._hint = text_line("rx_reference_hint")
         self._card_box = QVBoxLayout()
-        self._offered = OfferedFileCard()
-        self._offered.accepted.connect(self._accept_file)
-        self._offered.rejected.connect(self._reject_file)
+        self._offered = text_line("rx_offered_text")
+        self._offered_warnings = warning_line("rx_offered_warnings")
+        self._accept = button(
+            "✓ Accept", "rx_accept_file", "Take both ends of the file as they are drawn"
+        )
+        self._accept.clicked.connect(self._accept_file)
+        self._reject = button("✗ Reject", "rx_reject_file", "Take the file that was found away")
+        self._reject.clicked.connect(self._reject_file)
         self._find_button = button(
             "Find a file at one click", "rx_find_file", "Click once on a file; its ends are found"
         )
@@ -89,6 +94,8 @@ class CalibratePanel(PointingPanel):
         for widget in (self._scale, self._source, self._warnings, self._hint):
             layout.addWidget(widget)
         layout.addWidget(self._offered)
+        layout.addWidget(self._offered_warnings)
+        layout.addLayout(in_a_row(self._accept, self._reject, None))
         layout.addLayout(self._card_box)
         layout.addWidget(self._find_button)
         layout.addLayout(buttons)
@@ -192,6 +199,7 @@ class CalibratePanel(PointingPanel):
             for label in (self._source, self._warnings, self._hint, self._spacing_text):
                 label.hide()
             self._show_cards([], None)
+            self._show_offered(None)
             return
         self._forget_begun(film)
         self._show_scale(film)
@@ -201,7 +209,7 @@ class CalibratePanel(PointingPanel):
             references.append(begun)
         self._show_cards(references, film.calibration)
         self._show_spacing(film)
-        self._offered.show_file(film.offered_file, self.numbers)
+        self._show_offered(film.offered_file)
         another = "Trace another file" if film.marks.references else "Trace a file"
         self._file_button.setText(another)
         set_line(self._hint, self._hint_text(begun))
@@ -314,6 +322,23 @@ class CalibratePanel(PointingPanel):
         words += [numbers.in_text(w.text) for w in own.warnings if w not in shown]
         set_line(self._spacing_text, " ".join(words))
 
+    def _show_offered(self, offered: OfferedFile | None) -> None:
+        """A file that was found and waits for the reader's answer."""
+        self._accept.setVisible(offered is not None)
+        self._reject.setVisible(offered is not None)
+        text = warnings = ""
+        if offered is not None:
+            found, numbers = offered.found, self.numbers
+            text = (
+                "A file was found; it does not count yet. Confidence "
+                f"{numbers.fixed(100.0 * found.confidence, 0)} %, stop ± "
+                f"{numbers.uncertainty(found.u_stop_px, 'px')} px, tip ± "
+                f"{numbers.uncertainty(found.u_tip_px, 'px')} px. Accept it, or drag an end."
+            )
+            warnings = "\n".join(f"⚠ {numbers.in_text(w.text)}" for w in found.reasons)
+        set_line(self._offered, text)
+        set_line(self._offered_warnings, warnings)
+
     # Edits.
 
     def _change(self, index: int, fields: dict[str, object]) -> None:
@@ -353,45 +378,6 @@ class CalibratePanel(PointingPanel):
             "use the file's own spacing" if use else "leave the file's own spacing",
             lambda m: replace(m, use_detector_spacing=use),
         )
-
-
-class OfferedFileCard(QFrame):
-    """A file that was found, for the reader's answer: ``accepted()``, ``rejected()``."""
-
-    accepted = Signal()
-    rejected = Signal()
-
-    def __init__(self, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
-        self.setFrameShape(QFrame.Shape.StyledPanel)
-        self.setObjectName("rx_offered_file")
-        self._text = text_line("rx_offered_text")
-        self._warnings = warning_line("rx_offered_warnings")
-        accept = button("✓ Accept", "rx_accept_file", "Take both ends as they are drawn")
-        accept.clicked.connect(self.accepted)
-        reject = button("✗ Reject", "rx_reject_file", "Take what was found away")
-        reject.clicked.connect(self.rejected)
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(6, 4, 6, 4)
-        layout.setSpacing(3)
-        layout.addWidget(self._text)
-        layout.addWidget(self._warnings)
-        layout.addLayout(in_a_row(accept, reject, None))
-        self.hide()
-
-    def show_file(self, offered: OfferedFile | None, numbers: Numbers) -> None:
-        """Show what was found; None hides the card."""
-        self.setVisible(offered is not None)
-        if offered is None:
-            return
-        found = offered.found
-        self._text.setText(
-            "? A file was found; it does not count yet. Confidence "
-            f"{numbers.fixed(100.0 * found.confidence, 0)} %, stop ± "
-            f"{numbers.uncertainty(found.u_stop_px, 'px')} px, tip ± "
-            f"{numbers.uncertainty(found.u_tip_px, 'px')} px. Accept it, or drag an end."
-        )
-        set_line(self._warnings, "\n".join(f"⚠ {numbers.in_text(w.text)}" for w in found.reasons))
 
 
 class ReferenceCard(QFrame):
