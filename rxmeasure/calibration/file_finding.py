@@ -1,7 +1,7 @@
 """A file of known length found from one rough click: tip, apical face of the stop, axis.
 
 The file is followed from the click (`file_following`), the picture is straightened
-along it, and both ends are located there (`file_ends`). No scale is known yet: the
+along it, and both ends are located there (`file_stop`, `file_tip`). No scale is known yet: the
 file's stated length, or that of a usual file, says how many millimetres the line spans,
 which decides filter widths only.
 """
@@ -56,6 +56,8 @@ STOP_HALF, STOP_SPREAD = 0.75, 0.15
 TIP_U_FLOOR_MM = 0.04
 #: Once a file is found, lines less clear than this share of the clearest one are left alone.
 RIVAL_SHARE = 0.3
+#: An end this near to the picture's border may be none (mm; choice).
+BORDER_MM = 0.3
 #: Crossings this near to the click (in its reaches) make it unclear what was meant (choice).
 CROSSING_REACH = 3.0
 #: Ends nearer than this belong to one file (mm; choice).
@@ -223,9 +225,21 @@ def _ends_of(radiograph: Radiograph, line: FollowedLine, length_mm: float) -> _E
         return "a file whose tip or stop does not stand out of what lies behind it."
     if ends.tip.sure < TIP_ODDS:
         return "a file whose tip cannot be told from what lies beside or beyond it."
+    if _at_border(radiograph, ends):
+        return "a file that runs out of the picture."
     if ends.tip.rival_mm > RIVAL_MM:
         return "a file with another line along its tip."
     return ends
+
+
+def _at_border(radiograph: Radiograph, ends: _Ends) -> bool:
+    """Whether an end lies so near the border that the file may go on beyond it."""
+    margin = ends.frame.px(BORDER_MM)
+    points = radiograph.px_scale.to_plane(
+        ends.frame.to_px(np.array([_point(ends, ends.stop.s), _point(ends, ends.tip.s)]))
+    )
+    last = radiograph.px_scale.to_plane(np.array([radiograph.shape], dtype=np.float64) - 1.0)
+    return bool((points < margin).any() or (points > last - margin).any())
 
 
 def _stop_first(line: FollowedLine) -> FollowedLine:

@@ -268,6 +268,17 @@ def test_two_files_that_run_together_to_the_tip_are_refused(
         assert snap_file(film, [scene.at(6.0)], length_mm=20.0) is None
 
 
+def test_a_file_that_runs_out_of_the_picture_is_refused(
+    make_radiograph: Callable[..., Radiograph], drawn: Callable[..., Radiograph]
+) -> None:
+    scene = FileScene()
+    whole = drawn(scene).pixels
+    # The tip lies in row 623 of 800, column 243.
+    assert snap_file(make_radiograph(whole[:640]), [scene.at(9.0)]) is not None
+    for rows in (626, 560, 500):
+        assert snap_file(make_radiograph(whole[:rows]), [scene.at(9.0)]) is None
+
+
 def test_no_file_is_refused(drawn: Callable[..., Radiograph]) -> None:
     film = drawn(FileScene())
     with pytest.raises(CalibrationError) as caught:
