@@ -60,6 +60,8 @@ RIVAL_SHARE = 0.3
 BORDER_MM = 0.3
 #: Crossings this near to the click (in its reaches) make it unclear what was meant (choice).
 CROSSING_REACH = 3.0
+#: A click this far beyond the tip contradicts it (mm; clicks may be 0.5 mm off).
+PAST_TIP_MM = 0.6
 #: Ends nearer than this belong to one file (mm; choice).
 SAME_END_MM = 0.5
 #: Odds of the tip's place below which it is in doubt, and below which it counts as not seen
@@ -92,7 +94,8 @@ class FoundFile:
     confidence : float
         0..1; what lowers it is in ``reasons``.
     reasons : tuple of Warned
-        Codes: ``stop-edge-hidden``, ``stop-unsure``, ``stop-tilted``, ``tip-faint``.
+        Codes: ``another-file``, ``stop-edge-hidden``, ``stop-unsure``, ``stop-tilted``,
+        ``tip-faint``.
     """
 
     path_px: tuple[PointPx, ...]
@@ -110,6 +113,7 @@ class _Ends:
     frame: MeasuringFrame
     tip: TipFit
     stop: StopFit
+    joined: bool
 
 
 def snap_file(
@@ -163,6 +167,9 @@ def find_file(
         if isinstance(ends, str):
             reasons.append(ends)
             continue
+        if any(_past_tip(ends, click) for click in clicks):
+            reasons.append("a file whose tip seems to lie short of the click.")
+            continue
         if line.crossed_at(flat[0], CROSSING_REACH * follower.reach_px):
             raise _two_files()
         away = foot_on_polyline(line.points, flat[0])[1]
@@ -191,6 +198,12 @@ def _two_files() -> CalibrationError:
     return _refusal(
         "two files equally near the click.", "Click where the file lies apart from others."
     )
+
+
+def _past_tip(ends: _Ends, click_px: FloatArray) -> bool:
+    """Whether a click lies clearly beyond the tip that was found: then that is not the tip."""
+    place = foot_on_polyline(ends.strip.line, ends.frame.to_plane(click_px[None])[0])[0]
+    return bool(place + ends.strip.s[0] > ends.tip.s + PAST_TIP_MM)
 
 
 def _same(a: _Ends, b: _Ends) -> bool:
@@ -264,7 +277,8 @@ def _settled(
             return None
         change = length_mm / (tip.s - stop.s)
         if abs(change - 1.0) < SETTLED_SHARE:
-            return _Ends(strip=strip, frame=frame, tip=tip, stop=stop)
+            joined = line.joined_between(frame.px(stop.s), frame.px(tip.s))
+            return _Ends(strip=strip, frame=frame, tip=tip, stop=stop, joined=joined)
         mm_per_px *= change
     return None
 
@@ -314,8 +328,8 @@ def _result(ends: _Ends) -> FoundFile:
         tip_px=path[-1],
         u_stop_px=frame.px(float(u_stop)),
         u_tip_px=frame.px(float(u_tip)),
-        confidence=_confidence(tip, stop),
-        reasons=_reasons(tip, stop),
+        confidence=_confidence(tip, stop) * (0.5 if ends.joined else 1.0),
+        reasons=_reasons(ends),
     )
 
 
@@ -331,11 +345,20 @@ def _confidence(tip: TipFit, stop: StopFit) -> float:
         of_stop *= 0.5
     if stop.unusual_mm > 0.0:
         of_stop *= 0.5
-    return float(tip.sure * of_stop)
+    return float(tip.sure * min(1.0, tip.clearness / TIP_CLEAR) * of_stop)
 
 
-def _reasons(tip: TipFit, stop: StopFit) -> tuple[Warned, ...]:
+def _reasons(ends: _Ends) -> tuple[Warned, ...]:
+    tip, stop = ends.tip, ends.stop
     found = []
+    if ends.joined:
+        found.append(
+            Warned(
+                code="another-file",
+                text="Another line runs into the file between stop and tip. Check that the tip is "
+                "that of the same file.",
+            )
+        )
     if stop.thickness is None:
         found.append(
             Warned(

@@ -37,6 +37,9 @@ RIVAL_CONTRAST = 0.5
 #: A crossing line is seen on either side, this many steps about the crossing, in at least so
 #: many of them, and runs as straight as this correlation says (choice).
 CROSSING_STEPS, LEAST_CROSSING_STEPS, CROSSING_STRAIGHT = 28, 6, 0.97
+#: A line joins another when it is seen in so many steps, and comes nearer than so many sigma
+#: (choice; it cannot be seen apart below 3.5).
+LEAST_JOINING_STEPS, JOINED_SIGMA = 10, 5.0
 #: Cosine of the turn by which no file bends in one direction from a click: 75 degrees (choice).
 LARGEST_TURN_COSINE = 0.26
 #: Over how many steps (each one sigma) the line's direction is taken.
@@ -117,6 +120,20 @@ class FollowedLine:
             offsets = self.rival_px[there]
             straight = abs(float(np.corrcoef(arc[there], offsets)[0, 1])) >= CROSSING_STRAIGHT
             if straight and offsets[0] * offsets[-1] < 0.0:
+                return True
+        return False
+
+    def joined_between(self, first_px: float, last_px: float) -> bool:
+        """Whether another line runs straight into it between two places along it."""
+        arc = cumulative_length(self.points)
+        side = np.where((arc > first_px) & (arc < last_px), np.sign(self.rival_px), 0.0)
+        cuts = np.flatnonzero(np.diff(side)) + 1
+        for run in np.split(np.arange(len(arc)), cuts):
+            if side[run[0]] == 0.0 or len(run) < LEAST_JOINING_STEPS:
+                continue
+            apart = np.abs(self.rival_px[run])
+            touches = min(apart[0], apart[-1]) < JOINED_SIGMA * self.sigma_px[run].mean()
+            if touches and abs(np.corrcoef(arc[run], apart)[0, 1]) >= CROSSING_STRAIGHT:
                 return True
         return False
 

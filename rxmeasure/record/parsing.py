@@ -130,7 +130,7 @@ def _validator(schema: str) -> Any:
         from jsonschema import Draft202012Validator
         from jsonschema.validators import extend
 
-        strict = extend(
+        strict = extend(  # type: ignore[no-untyped-call]
             Draft202012Validator,
             type_checker=Draft202012Validator.TYPE_CHECKER.redefine(
                 "integer", lambda _, value: _is_whole(value)
