@@ -54,7 +54,7 @@ def test_what_is_found_counts_only_when_it_is_accepted_and_undo_is_one_step(
     assert reader.marks.references == ()
     assert reader.film.calibration is None
     assert "does not count yet" in reader.said("rx_offered_text")
-    assert f"{100 * found.confidence:.0f}\u00a0%" in reader.said("rx_offered_text")
+    assert f"{100 * found.confidence:.0f} %" in reader.said("rx_offered_text")
     assert reader.state.pointing.purpose is Purpose.LOOK
     if folder := os.environ.get("RXMEASURE_SHOTS"):
         reader.settle()

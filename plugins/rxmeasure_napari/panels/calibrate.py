@@ -331,7 +331,7 @@ class CalibratePanel(PointingPanel):
             found, numbers = offered.found, self.numbers
             text = (
                 "A file was found; it does not count yet. Confidence "
-                f"{numbers.fixed(100.0 * found.confidence, 0)}\u00a0%, stop ± "
+                f"{numbers.fixed(100.0 * found.confidence, 0)} %, stop ± "
                 f"{numbers.uncertainty(found.u_stop_px, 'px')} px, tip ± "
                 f"{numbers.uncertainty(found.u_tip_px, 'px')} px. Accept it, or drag an end."
             )
