@@ -14,13 +14,13 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from qtpy.QtCore import QObject, QTimer, Signal
 
 from rxmeasure.canal_memory import CanalMemory
 from rxmeasure.errors import ImageChangedError, MarksError, ReviewFileError, RxMeasureError
-from rxmeasure.marks import FilmKind, Override, ReviewMarks
+from rxmeasure.marks import FilmKind, Override, PointPx, ReviewMarks
 from rxmeasure.radiograph import Radiograph
 from rxmeasure.reading import read_radiograph
 from rxmeasure.reading.polarity import inverted_by_user
@@ -47,8 +47,10 @@ from rxmeasure_napari.preferences import Preferences, on_change, read_preference
 from rxmeasure_napari.reader import image_of
 from rxmeasure_napari.review_state import (
     Computed,
+    OfferedFile,
     OpenFilm,
     Pointing,
+    Purpose,
     ReviewState,
     Step,
     Work,
@@ -56,6 +58,9 @@ from rxmeasure_napari.review_state import (
     state_of,
 )
 from rxmeasure_napari.writer import current_review
+
+if TYPE_CHECKING:
+    from rxmeasure.calibration.file_finding import FoundFile
 
 #: How long measuring leaves the processor to the line of a click (choice: the line takes 0.1 s).
 _LINE_FIRST_MS = 150
@@ -139,6 +144,7 @@ class Desk(QObject):
         self._listen(state.gap_chosen, self._on_front)
         self._listen(state.place_hovered, self._on_front)
         self._listen(state.pointing_changed, self._on_pointing)
+        self._listen(state.file_clicked, self._on_file_clicked)
         self._listen(state.step_chosen, self._on_step)
         self._listen(viewer.layers.events.removed, self._on_layer_removed)
         self._listen(viewer.layers.events.inserted, self._on_layer_inserted)
@@ -448,6 +454,28 @@ class Desk(QObject):
             show,
         )
         return True
+
+    def _on_file_clicked(self, click_px: PointPx) -> None:
+        """Look for the file at a click, off the GUI thread, and offer it to the reader."""
+        film = self.state.film
+        if film is None:
+            return
+        radiograph = film.radiograph
+        length_mm = self.preferences.file_length_mm or 0.0
+
+        def show(found: FoundFile) -> None:
+            if film in self.state.films and film.radiograph is radiograph:
+                film.offer_file(OfferedFile(found=found, length_mm=length_mm))
+                if film is self.state.film and self.state.pointing.purpose is Purpose.FILE:
+                    self.state.point_for(Pointing())
+
+        self._files.run(
+            "file at a click",
+            lambda progress: measuring.find_file(radiograph, click_px, length_mm),
+            show,
+            self.state.refuse,
+            word="looking for the file",
+        )
 
     def cancel(self) -> None:
         """Stop the long work that runs."""

@@ -113,7 +113,10 @@ class Pointer:
             return [h for h in handles_of(film.marks) if h.canal == pointing.canal]
         if pointing.purpose is Purpose.REFERENCE:
             return [h for h in handles_of(film.marks) if h.reference == pointing.reference]
-        return handles_of(film.marks, self._state.canal)
+        offered = film.offered_file
+        return (offered.handles if offered is not None else []) + handles_of(
+            film.marks, self._state.canal
+        )
 
     def _canal_at(self, layers: FilmLayers, point_px: PointPx) -> tuple[str, float] | None:
         """Name of the canal whose line is near, and the place on it."""
@@ -238,14 +241,13 @@ class Pointer:
             yield
             while event.type == "mouse_move":
                 if not _still(start, event):
-                    marks = moved(film.marks, handle, self._target(layers, event, offset))
+                    marks = _with_moved(film, handle, self._target(layers, event, offset))
                     film.set_provisional(marks)
                     if handle.canal:
                         self._follow(film, marks, handle.canal)
                 yield
             if not _still(start, event):
-                marks = moved(film.marks, handle, self._target(layers, event, offset))
-                film.edit(f"move {_word(handle)}", marks)
+                _move(film, handle, self._target(layers, event, offset))
         except RxMeasureError as error:
             state.refuse(error)
         finally:
@@ -272,7 +274,10 @@ class Pointer:
         height, width = film.radiograph.shape
         row = min(max(handle.point_px[0] + rows * NUDGE_PX, 0.0), height - 1.0)
         col = min(max(handle.point_px[1] + cols * NUDGE_PX, 0.0), width - 1.0)
-        state.try_edit(f"move {_word(handle)}", lambda m: moved(m, handle, (row, col)))
+        try:
+            _move(film, handle, (row, col))
+        except RxMeasureError as error:
+            state.refuse(error)
 
     def remove(self) -> None:
         """Take the chosen point out; without one, the last click of the line being traced."""
@@ -282,7 +287,10 @@ class Pointer:
             return
         if handle is None:
             handle = self._last_click(film, state.pointing)
-        if handle is not None:
+        if handle is not None and handle.kind == "offered":
+            state.choose_handle(None)
+            film.offer_file(None)
+        elif handle is not None:
             gone = handle
             state.choose_handle(None)
             state.try_edit(f"take {_word(gone)} out", lambda m: without(m, gone))
@@ -316,6 +324,26 @@ class Pointer:
 def _still(start: Any, event: Any) -> bool:
     """Whether the pointer is where it was pressed, within the shake of a hand (4 screen px)."""
     return bool(np.hypot(*(np.array(event.pos) - start)) <= 4.0)
+
+
+def _with_moved(film: OpenFilm, handle: Handle, point_px: PointPx) -> ReviewMarks:
+    """Marks of a film with that point elsewhere; a file that was found is one of them then."""
+    if handle.kind == "offered" and film.offered_file is not None:
+        return marks_edits.accept_file(
+            film.marks,
+            film.offered_file.found,
+            film.offered_file.length_mm,
+            {handle.index: point_px},
+        )
+    return moved(film.marks, handle, point_px)
+
+
+def _move(film: OpenFilm, handle: Handle, point_px: PointPx) -> None:
+    """Move a point for good; to move an end of a file that was found accepts the file."""
+    if handle.kind == "offered":
+        film.accept_file({handle.index: point_px})
+    else:
+        film.edit(f"move {_word(handle)}", moved(film.marks, handle, point_px))
 
 
 def _word(handle: Handle) -> str:

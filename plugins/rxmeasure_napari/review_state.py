@@ -30,6 +30,7 @@ from rxmeasure.review import Review
 from rxmeasure_napari import marks_edits
 
 if TYPE_CHECKING:
+    from rxmeasure.calibration.file_finding import FoundFile
     from rxmeasure.tracing.preview import TracePreview
     from rxmeasure_napari.autosave import Autosave
 
@@ -54,6 +55,7 @@ class Purpose(StrEnum):
     LOOK = "look"
     CANAL = "canal"
     REFERENCE = "reference"
+    FILE = "file"
     LANDMARK = "landmark"
 
 
@@ -75,8 +77,9 @@ class Pointing:
 class Handle:
     """A point of the marks that can be dragged, nudged or taken out.
 
-    ``kind`` is ``"click"``, ``"landmark"`` or ``"reference"``; ``canal`` and
-    ``landmark`` or ``reference`` say whose; ``index`` the place in its list.
+    ``kind`` is ``"click"``, ``"landmark"``, ``"reference"`` or ``"offered"`` (an end of
+    the film's `OfferedFile`); ``canal`` and ``landmark`` or ``reference`` say whose;
+    ``index`` the place in its list.
     """
 
     kind: str
@@ -95,6 +98,23 @@ class Handle:
             self.reference,
             self.index,
         ) == (other.kind, other.canal, other.landmark, other.reference, other.index)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OfferedFile:
+    """A file that was found and waits for the reader's answer; no part of the marks.
+
+    ``length_mm`` is its stated length, 0 where that was not known.
+    """
+
+    found: FoundFile
+    length_mm: float
+
+    @property
+    def handles(self) -> list[Handle]:
+        """Its two ends, which can be dragged."""
+        path = self.found.path_px
+        return [Handle(kind="offered", point_px=path[k], index=k) for k in (0, len(path) - 1)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -151,6 +171,8 @@ class OpenFilm:
         What the review file beside the image holds; None without one.
     provisional : ReviewMarks or None
         Marks with a point on its way, while it is dragged; for drawing only.
+    offered_file : OfferedFile or None
+        A file found at a click, not answered yet.
     restored : str
         Says so when unfinished work was found and taken up.
     changed_image : RxMeasureError or None
@@ -184,6 +206,7 @@ class OpenFilm:
         self.changed_image: RxMeasureError | None = None
         self.restored = ""
         self.provisional: ReviewMarks | None = None
+        self.offered_file: OfferedFile | None = None
         self.autosave: Autosave | None = None
         self.review_bytes = ""
         _FILMS[self.id] = self
@@ -331,6 +354,22 @@ class OpenFilm:
             self.provisional = marks
             self.preview_changed.emit()
 
+    # A file that was found.
+
+    def offer_file(self, offered: OfferedFile | None) -> None:
+        """Show a file that was found, for the reader to accept; None takes it away."""
+        if offered is not self.offered_file:
+            self.offered_file = offered
+            self.preview_changed.emit()
+
+    def accept_file(self, moved: dict[int, PointPx] | None = None) -> None:
+        """Make the file that was found a known length, with points that the reader moved."""
+        offered = self.offered_file
+        if offered is not None:
+            marks = marks_edits.accept_file(self.marks, offered.found, offered.length_mm, moved)
+            self.offered_file = None
+            self.edit("accept the file that was found", marks)
+
     # Keeping.
 
     def set_kept(self, work: Work | None) -> None:
@@ -439,6 +478,7 @@ class ReviewState:
     pointing_changed = Signal(object)
     handle_chosen = Signal(object)
     place_hovered = Signal(object)
+    file_clicked = Signal(object)
     gap_chosen = Signal(object)
     told = Signal(object)
 
@@ -636,6 +676,9 @@ class ReviewState:
             return self.try_edit(
                 "click on the known length", lambda m: self._reference_click(m, point_px)
             )
+        if pointing.purpose is Purpose.FILE:
+            self.file_clicked.emit(point_px)
+            return True
         if pointing.purpose is Purpose.LANDMARK:
             done = self.try_edit(
                 f"{marks_edits.LANDMARKS[pointing.landmark]} of canal {pointing.canal}",

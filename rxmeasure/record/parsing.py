@@ -128,10 +128,24 @@ _VALIDATORS: dict[str, Any] = {}
 def _validator(schema: str) -> Any:
     if schema not in _VALIDATORS:
         from jsonschema import Draft202012Validator
+        from jsonschema.validators import extend
 
+        strict = extend(  # type: ignore[no-untyped-call]
+            Draft202012Validator,
+            type_checker=Draft202012Validator.TYPE_CHECKER.redefine(
+                "integer", lambda _, value: _is_whole(value)
+            ),
+        )
         text = Path(schema).read_text(encoding="utf-8")
-        _VALIDATORS[schema] = Draft202012Validator(json.loads(text))
+        _VALIDATORS[schema] = strict(json.loads(text))
     return _VALIDATORS[schema]
+
+
+def _is_whole(value: Any) -> bool:
+    """Whether a number is whole and small enough to be kept exactly: 3, 3.0, not 1e300."""
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        return False
+    return abs(value) <= _MAX_WHOLE and value == int(value)
 
 
 def _read_text(path: Path, limit: int, error: type[RxMeasureError]) -> str:

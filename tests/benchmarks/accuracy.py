@@ -23,6 +23,7 @@ from typing import Any
 
 import numpy as np
 
+from rxmeasure.calibration.file_finding import find_file
 from rxmeasure.calibration.known_length import calibrate_known_lengths
 from rxmeasure.calibration.scale import Calibration
 from rxmeasure.errors import RxMeasureError
@@ -30,10 +31,11 @@ from rxmeasure.filling.measurement import measure_canal
 from rxmeasure.filling.results import CanalMeasurement
 from rxmeasure.geometry import foot_on_polyline
 from rxmeasure.marks import CanalMarks, FilmKind, LengthReference, Settings
-from rxmeasure.phantom.truth import CanalTruth, PhantomTruth, noisy_clicks
+from rxmeasure.phantom.truth import CanalTruth, FileTruth, PhantomTruth, noisy_clicks
 from rxmeasure.radiograph import Radiograph
 
 CLICK_SD_MM = 0.2
+FILE_CLICK_OFF_MM = 0.5
 END_ZONE_MM = 0.4
 BIG_BUBBLE_MM = 0.28
 
@@ -95,7 +97,42 @@ def errors_of(seed: int, cache: str, clicks_count: int) -> list[tuple[str, float
         group = f"{file.kind} in a canal" if file.canal else f"{file.kind} beside the tooth"
         found.append(("scale_percent", 100.0 * (known.col_mm / scale - 1.0), group))
         found.append(("scale_z", np.log(known.col_mm / scale) / known.u_rel, group))
+        if file.kind == "file":
+            found.extend(scale_from_one_click(radiograph, file, scale, rng, group))
     return found
+
+
+def scale_from_one_click(
+    radiograph: Radiograph,
+    file: FileTruth,
+    scale: float,
+    rng: np.random.Generator,
+    group: str,
+) -> list[tuple[str, float, str]]:
+    """Error of the scale from one click somewhere on the file, up to 0.5 mm off."""
+    axis = np.asarray(file.axis_px)
+    turn = rng.uniform(0.0, 2.0 * np.pi)
+    off = rng.uniform(0.0, FILE_CLICK_OFF_MM) / scale * np.array([np.cos(turn), np.sin(turn)])
+    try:
+        seen = find_file(
+            radiograph, [axis[rng.integers(len(axis))] + off], length_mm=file.length_mm
+        )
+    except RxMeasureError:
+        return [("refused: one click on a file", 1.0, group)]
+    reference = LengthReference(
+        kind="file",
+        points_px=seen.path_px,
+        length_mm=file.length_mm,
+        length_u_mm=0.0,
+        ends_u_px=(seen.u_stop_px, seen.u_tip_px),
+    )
+    known = calibrate_known_lengths(radiograph, (reference,), Settings())
+    error = known.col_mm / scale - 1.0
+    return [
+        ("refused: one click on a file", 0.0, group),
+        ("scale_one_click_percent", 100.0 * error, group),
+        ("scale_one_click_z", float(np.log1p(error) / known.u_rel), group),
+    ]
 
 
 def from_cusp(
