@@ -37,6 +37,10 @@ MERGED_U_MM = 0.75
 EDGE_SHARE = 0.15
 #: A puff is at least so bright beside the fill's course, as a share of its middle.
 SHOULDER_SHARE = 0.5
+#: A puff begins no farther coronal of the radiographic apex than this (mm): foramen and apex lie
+#: up to 2 mm apart (Martos 2009, doi:10.1111/j.1365-2591.2008.01513.x), and a click may be half a
+#: millimetre off.
+PUFF_REACH_MM = 2.5
 #: Doubt about the end of a fill that goes on into a puff (mm).
 PUFF_U_MM = 0.32
 #: Another bright thing along one side of so much of the last stretch (mm) puts the end in
@@ -136,8 +140,11 @@ class FillRows:
     present : ndarray of bool, shape (N,)
         Rows in which the fill is seen.
     first, last : int
-    into_puff, merged : bool
-        Whether the fill runs into a puff, or into another fill.
+    puff_doubt : float or None
+        When the fill runs into a puff: on how long a stretch coronal of the radiographic apex
+        either may be seen.
+    merged : bool
+        Whether the fill runs into another fill.
     """
 
     expected: FloatArray
@@ -146,7 +153,7 @@ class FillRows:
     present: np.ndarray
     first: int
     last: int
-    into_puff: bool
+    puff_doubt: float | None
     merged: bool
 
 
@@ -168,7 +175,7 @@ def find_rows(
     seen = _presence(strip, width, expected, signal, noise, texture, from_s)
     if seen is None:
         return None
-    present, into_puff, merged = seen
+    present, puff_doubt, merged = seen
     run = np.flatnonzero(present)
     first, last = int(run[0]), int(run[-1])
     if from_s is not None and strip.s[last] > from_s + 1.0:
@@ -182,7 +189,7 @@ def find_rows(
         present=present & (np.arange(len(present)) >= first),
         first=first,
         last=last,
-        into_puff=into_puff,
+        puff_doubt=puff_doubt,
         merged=merged,
     )
 
@@ -190,10 +197,12 @@ def find_rows(
 def find_extent(strip: CanalStrip, width: WidthProfile, rows: FillRows) -> FillExtent:
     """Locate both ends of a fill."""
     first, last = rows.first, rows.last
-    if rows.into_puff:
+    if rows.puff_doubt is not None:
         end_t = float(width.centre[strip.index(float(strip.s[last]) - 0.3)])
         how = "where a puff begins"
-        likely = EndPosterior.normal(float(strip.s[last]), PUFF_U_MM)
+        likely = EndPosterior.normal(
+            float(strip.s[last]), float(np.hypot(PUFF_U_MM, rows.puff_doubt / 2.0))
+        )
     else:
         change = _change_point(strip, rows.signal, rows.noise, first, last)
         likely, end_t, how = _apical_end(strip, width, rows, change)
@@ -310,8 +319,8 @@ def _presence(
     noise: float,
     texture: float,
     from_s: float | None,
-) -> tuple[np.ndarray, bool, bool] | None:
-    """Rows with fill, small gaps bridged; whether it runs into a puff, into another fill.
+) -> tuple[np.ndarray, float | None, bool] | None:
+    """Rows with fill, small gaps bridged; doubt by a puff; whether it runs into another fill.
 
     None when there is too little.
 
@@ -364,11 +373,15 @@ def _presence(
     # Dense and much wider than the fill's course: a puff, and no longer the canal.
     bulge = (width.free_half > 1.35 * width.course + 0.07) & (per_width > 0.8 * typical)
     bulge &= _shoulders(strip, width) > SHOULDER_SHARE
-    bulge &= np.arange(len(bulge)) > max(first, last - round(4.0 / strip.s_step))
+    bulge &= np.arange(len(bulge)) > first
+    bulge &= strip.s > strip.s_apex - PUFF_REACH_MM
     bulge = ndimage.binary_opening(bulge, np.ones(max(3, round(0.2 / strip.s_step)), dtype=bool))
-    into_puff = bool(bulge[: last + round(0.4 / strip.s_step)].any())
-    if into_puff:
-        last = min(last, int(np.argmax(bulge)))
+    puff_doubt = None
+    if bulge[: last + round(0.4 / strip.s_step)].any():
+        begins = min(last, int(np.argmax(bulge)))
+        dense_until = min(float(strip.s[last]), strip.s_apex)
+        puff_doubt = max(0.0, dense_until - float(strip.s[begins]))
+        last = begins
     if (last - first) * strip.s_step < 0.8:
         return None
     present = np.zeros(len(strip.s), dtype=bool)
@@ -381,7 +394,7 @@ def _presence(
         & (np.arange(len(present)) > last - round(6.0 / strip.s_step))
     )
     merged = ndimage.binary_opening(merged, np.ones(round(0.35 / strip.s_step), dtype=bool))
-    return present, into_puff, bool(merged.any())
+    return present, puff_doubt, bool(merged.any())
 
 
 def _shoulders(strip: CanalStrip, width: WidthProfile) -> FloatArray:
