@@ -1,0 +1,207 @@
+"""Which end of a bright line is the apical one, and where the fill on it begins and ends."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage
+
+from rxmeasure.geometry import FloatArray
+from rxmeasure.proposals.cross_sections import (
+    ROW_MM,
+    CrossSections,
+    cross_sections,
+    extended,
+)
+from rxmeasure.proposals.film_grid import FilmGrid
+
+#: What lies so far beyond an end, and beside the line's direction, tells crown from bone (mm).
+BEYOND_MM = (1.0, 6.0)
+BEYOND_SIDE_MM = 2.5
+#: The fill ends coronally where it widens so suddenly (times, and mm) ...
+WIDENING = 1.45
+WIDENING_MM = 0.12
+#: ... or loses its height over its sides (share), on so long a stretch (mm).
+HEIGHT_LOST = 0.4
+LASTING_MM = 0.4
+#: The running width and height are means over this length (mm).
+MEMORY_MM = 2.0
+#: A step of the height below the coronal end, as a share of it, is where the restoration's base
+#: meets the fill; looked for on this stretch (mm).
+BASE_STEP = 0.25
+BASE_MM = 1.8
+#: How far beyond the followed line, and back along it, the apical end is looked for (mm).
+AHEAD_MM = 2.5
+BACK_MM = 6.0
+#: Stretches before and behind the apical end that are compared (mm).
+BEFORE_MM = 2.5
+BEHIND_MM = 1.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FillCandidate:
+    """A bright line that may be a fill, coronal end first.
+
+    Attributes
+    ----------
+    sections : CrossSections
+        Along the fill and some millimetres beyond its apical end.
+    start, end : int
+        Rows of the fill's coronal and apical end.
+    end_drop_sd : float
+        How clearly the fill ends there, in standard deviations of what lies beyond.
+    """
+
+    sections: CrossSections
+    start: int
+    end: int
+    end_drop_sd: float
+
+    @property
+    def length_mm(self) -> float:
+        """Length of the fill, in the grid's millimetres."""
+        return (self.end - self.start) * ROW_MM
+
+    @property
+    def line(self) -> FloatArray:
+        """Grid points along the fill."""
+        return self.sections.line[self.start : self.end + 1]
+
+
+def crown_votes(grid: FilmGrid, line: FloatArray) -> float:
+    """Positive when the line's last point is the coronal one.
+
+    Crowns and restorations are brighter than the bone beyond a root, and fills are wider and
+    denser coronally.
+    """
+    sections = cross_sections(grid, line)
+    third = max(1, len(line) // 3)
+    mass = sections.height * sections.width
+    first, last = float(mass[:third].mean()), float(mass[-third:].mean())
+    tapered = (last - first) / max(last + first, 1e-6)
+    return tapered + 2.0 * (_beyond(grid, line) - _beyond(grid, line[::-1]))
+
+
+def _beyond(grid: FilmGrid, line: FloatArray) -> float:
+    """Bright level of what lies beyond the last point."""
+    n = min(len(line) - 1, round(2.0 / ROW_MM))
+    t = line[-1] - line[-1 - n]
+    t = t / max(float(np.hypot(*t)), 1e-9)
+    a = np.arange(BEYOND_MM[0], BEYOND_MM[1], 0.3) / grid.step
+    b = np.arange(-BEYOND_SIDE_MM, BEYOND_SIDE_MM + 0.1, 0.5) / grid.step
+    where = line[-1] + a[:, None, None] * t + b[None, :, None] * np.array([t[1], -t[0]])
+    where = np.rint(where.reshape(-1, 2)).astype(int)
+    on = (where >= 0).all(axis=1) & (where < grid.grey.shape).all(axis=1)
+    where = where[on]
+    where = where[grid.inside[tuple(where.T)]]
+    if len(where) < 10:
+        return 0.5
+    return float(np.percentile(grid.grey[tuple(where.T)], 80.0))
+
+
+def find_ends(grid: FilmGrid, line: FloatArray) -> FillCandidate | None:
+    """Trim a smooth line (coronal end first) to the fill on it; None when nothing is left."""
+    beyond = AHEAD_MM + BEHIND_MM
+    sections = cross_sections(grid, extended(line, grid.step, 0.0, beyond))
+    end = _apical_end(sections, 0, len(sections.line) - 1)
+    if end is None:
+        return None
+    # The line may have gone on along the texture: from just before its end it goes on straight.
+    keep = max(end[0] - round(0.4 / ROW_MM), round(1.5 / ROW_MM))
+    course = sections.line[: keep + 1]
+    straight = extended(course, grid.step, 0.0, beyond + 0.4)
+    sections = cross_sections(grid, straight)
+    again = _apical_end(sections, max(0, keep - round(BACK_MM / ROW_MM)), len(straight) - 1)
+    if again is None:
+        return None
+    row, drop = again
+    start = _coronal_end(sections, row)
+    if (row - start) * ROW_MM < 2.0:
+        return None
+    return FillCandidate(sections=sections, start=start, end=row, end_drop_sd=drop)
+
+
+def _stands_out(sections: CrossSections) -> FloatArray:
+    """Middle of each row over the mean of both its sides, sides at the local width."""
+    t = sections.t
+    middle = sections.rows[:, np.abs(t) < 0.12].mean(axis=1)
+    width = ndimage.median_filter(np.clip(sections.width, 0.3, 1.6), round(1.0 / ROW_MM))
+    near, far = 0.5 * width + 0.15, 0.5 * width + 0.5
+    away = np.abs(t)[None, :]
+    beside = (away > near[:, None]) & (away < far[:, None])
+    left = np.where(beside & (t < 0)[None], sections.rows, 0.0).sum(axis=1)
+    right = np.where(beside & (t > 0)[None], sections.rows, 0.0).sum(axis=1)
+    count = np.maximum(beside.sum(axis=1) / 2.0, 1.0)
+    return np.asarray(middle - 0.5 * (left + right) / count)
+
+
+def _apical_end(sections: CrossSections, first: int, last: int) -> tuple[int, float] | None:
+    """Row where the line stops to stand out, and how clearly (standard deviations).
+
+    Change point between a straight course before and a level behind; what lies behind must be
+    less than half of what lies before.
+    """
+    signal = _stands_out(sections)
+    before, behind = round(BEFORE_MM / ROW_MM), round(BEHIND_MM / ROW_MM)
+    typical = float(np.percentile(signal[first : last + 1], 75.0))
+    if typical <= 0.0:
+        return None
+    best: tuple[float, int, float] | None = None
+    lowest = max(first, round(1.5 / ROW_MM))
+    for row in range(lowest, last - round(0.5 / ROW_MM)):
+        one = signal[max(0, row - before) : row]
+        two = signal[row : row + behind]
+        x = np.arange(len(one)) - len(one)
+        slope = _slope(x, one)
+        at_end = float(one.mean() - slope * x.mean())
+        at_end = max(at_end, 0.3 * float(one.mean()))
+        level = float(two.mean())
+        fall = at_end - level
+        if one.mean() < 0.2 * typical or level > 0.5 * at_end:
+            continue
+        noise = np.hypot(np.std(one - slope * x), np.std(two)) + 0.02 * typical
+        clear = fall / noise
+        score = clear * np.sqrt(len(two)) * (fall / typical) ** 0.25
+        if best is None or score > best[0]:
+            best = (score, row, clear)
+    return None if best is None else (best[1], float(best[2]))
+
+
+def _slope(x: np.ndarray, y: FloatArray) -> float:
+    d = x - x.mean()
+    return float(d @ y / max(float(d @ d), 1e-9))
+
+
+def _coronal_end(sections: CrossSections, end: int) -> int:
+    """Row where the fill begins, looked for from its apical half upwards."""
+    lasting, memory = round(LASTING_MM / ROW_MM), round(MEMORY_MM / ROW_MM)
+    row = max(end - round(3.0 / ROW_MM), end // 2)
+    broken = 0
+    while row > 0:
+        past = slice(row + broken + 1, row + broken + 1 + memory)
+        width = float(np.median(sections.width[past]))
+        height = float(np.median(sections.height[past]))
+        widened = sections.width[row] > WIDENING * width + WIDENING_MM
+        lost = sections.height[row] < HEIGHT_LOST * height
+        broken = broken + 1 if widened or lost or not sections.inside[row] else 0
+        if broken >= lasting:
+            row += broken - 1
+            break
+        row -= 1
+    return _below_base(sections, row, end)
+
+
+def _below_base(sections: CrossSections, row: int, end: int) -> int:
+    """Below a short stretch of another density that leads to the restoration."""
+    n = round(0.4 / ROW_MM)
+    zone = range(row + n, min(row + round(BASE_MM / ROW_MM), end - 2 * n))
+    best, found = BASE_STEP, row
+    for k in zone:
+        above = float(np.median(sections.height[k - n : k]))
+        below = float(np.median(sections.height[k : k + 2 * n]))
+        step = abs(above - below) / max(below, 1e-6)
+        if step > best:
+            best, found = step, k
+    return found
+

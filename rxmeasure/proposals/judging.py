@@ -1,0 +1,123 @@
+"""Whether a bright line is a filled canal, and what speaks against it.
+
+Each question has a soft answer between 0 and 1; the confidence is their product. The limits are
+those of fills (a choice after ISO 3630-1 sizes and common tooth lengths) with the tolerance that
+an unknown scale asks for.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rxmeasure.geometry import FloatArray
+from rxmeasure.proposals.ends import FillCandidate
+from rxmeasure.proposals.film_grid import FilmGrid
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judgement:
+    """Confidence 0..1, and the questions that were not answered clearly, worst first."""
+
+    confidence: float
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LineFacts:
+    """What is asked about a line.
+
+    Attributes
+    ----------
+    contrast : float
+        Median height over both sides, in typical heights of the film's texture.
+    length_mm, width_mm : float
+        Of the fill; the width is the median.
+    side_drop : float
+        Lowest side level as a share of the median one: small where the line leaves the teeth.
+    along : float
+        Cosine of its angle with the common direction of the film's roots.
+    seen : float
+        Share of the length on which it stands out.
+    to_border_mm : float
+        Nearest distance of an end to the picture's border.
+    middle : float
+        Grey level, 0..1 of what the film uses.
+    bend_mm : float
+        Departure from a smooth curve of third order, root mean square.
+    """
+
+    contrast: float
+    length_mm: float
+    width_mm: float
+    side_drop: float
+    along: float
+    seen: float
+    to_border_mm: float
+    middle: float
+    bend_mm: float
+
+
+def facts_of(
+    candidate: FillCandidate, grid: FilmGrid, texture: float, crown_way: FloatArray
+) -> LineFacts:
+    """Facts of a candidate; ``crown_way`` is the unit vector from apices to crowns."""
+    c = candidate.sections
+    fill = slice(candidate.start, candidate.end + 1)
+    line = c.line[fill]
+    height = c.height[fill]
+    side = c.side[fill]
+    typical = float(np.median(height))
+    chord = line[0] - line[-1]
+    chord = chord / max(float(np.hypot(*chord)), 1e-9)
+    s = np.linspace(-1.0, 1.0, len(line))
+    residual = [line[:, k] - np.polyval(np.polyfit(s, line[:, k], 3), s) for k in (0, 1)]
+    border = min(_to_border(grid, line[0]), _to_border(grid, line[-1]))
+    return LineFacts(
+        contrast=typical / texture,
+        length_mm=candidate.length_mm,
+        width_mm=float(np.median(c.width[fill])),
+        side_drop=float(np.percentile(side, 3.0) / max(float(np.median(side)), 1e-6)),
+        along=float(chord @ crown_way),
+        seen=float((height > 0.4 * typical).mean()),
+        to_border_mm=border,
+        middle=float(np.median(c.rows[fill][:, np.abs(c.t) < 0.1])),
+        bend_mm=float(np.hypot(*(np.std(r) for r in residual))) * grid.step,
+    )
+
+
+def _to_border(grid: FilmGrid, point: FloatArray) -> float:
+    edges = np.concatenate([point, np.array(grid.grey.shape) - 1 - point])
+    row, col = np.clip(np.rint(point).astype(int), 0, np.array(grid.grey.shape) - 1)
+    near = max(1, round(1.0 / grid.step))
+    window = grid.inside[max(0, row - near) : row + near + 1, max(0, col - near) : col + near + 1]
+    return float(edges.min() * grid.step) if window.all() else 0.0
+
+
+def judge(facts: LineFacts) -> Judgement:
+    """Confidence that a line is a filled canal."""
+    answers = [
+        (_rising(facts.contrast, 2.2, 0.35), "it stands out of the bone's texture by little"),
+        (_rising(facts.length_mm, 4.0, 0.6), "it is short for a fill"),
+        (_falling(facts.length_mm, 20.0, 1.2), "it is longer than a fill: a file or a wire"),
+        (_falling(facts.width_mm, 1.6, 0.12), "it is wider than a fill: a post or a restoration"),
+        (_rising(facts.side_drop, 0.5, 0.06), "it runs outside the teeth: a file, a clamp or an edge"),
+        (_rising(facts.along, 0.6, 0.08), "it lies across the roots"),
+        (_rising(facts.seen, 0.6, 0.08), "it is interrupted"),
+        (_rising(facts.to_border_mm, 0.5, 0.15), "it ends at the film's edge"),
+        (_falling(facts.bend_mm, 0.35, 0.06), "it is not smooth"),
+    ]  # fmt: skip
+    confidence = float(np.prod([p for p, _ in answers]))
+    worst = sorted((p, text) for p, text in answers if p < 0.9)
+    return Judgement(confidence=confidence, reasons=tuple(text for _, text in worst))
+
+
+def _rising(value: float, middle: float, spread: float) -> float:
+    return float(1.0 / (1.0 + np.exp(-np.clip((value - middle) / spread, -40.0, 40.0))))
+
+
+def _falling(value: float, middle: float, spread: float) -> float:
+    return 1.0 - _rising(value, middle, spread)
+
+

@@ -1,0 +1,124 @@
+"""Filled canals of a film, found without a click or with one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rxmeasure.calibration.scale import Calibration
+from rxmeasure.errors import MarksError
+from rxmeasure.geometry import FloatArray, as_points
+from rxmeasure.marks import PointPx
+from rxmeasure.proposals.ends import FillCandidate, crown_votes, find_ends
+from rxmeasure.proposals.cross_sections import smoothed
+from rxmeasure.proposals.film_grid import FilmGrid, film_grid
+from rxmeasure.proposals.following import BrightLine, follow_lines, texture_height
+from rxmeasure.proposals.judging import Judgement, LineFacts, facts_of, judge
+from rxmeasure.proposals.oriented import line_response
+from rxmeasure.proposals.results import CanalProposal, Declined, Proposals
+from rxmeasure.radiograph import Radiograph
+from rxmeasure.tracing.frame import check_inside
+
+#: Less sure lines are not proposed.
+LEAST_CONFIDENCE = 0.5
+#: Lines that stand out less are not even named among the declined.
+NAMED_CONTRAST = 2.5
+#: Lines that tell where the crowns are: contrast and length (mm).
+VOTING = (2.0, 4.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Judged:
+    """A candidate with what is known of it."""
+
+    candidate: FillCandidate
+    facts: LineFacts
+    judgement: Judgement
+
+
+def propose(
+    radiograph: Radiograph,
+    *,
+    calibration: Calibration | None = None,
+    seed_px: PointPx | None = None,
+) -> Proposals:
+    """Propose the filled canals of a film.
+
+    Parameters
+    ----------
+    radiograph : Radiograph
+    calibration : Calibration or None
+        Without one, usual film and pixel sizes are assumed; no length is reported.
+    seed_px : PointPx, optional
+        (row, col) of one click anywhere on a fill: only the canal there is proposed.
+
+    Raises
+    ------
+    MarksError
+        A seed outside the picture.
+    """
+    if seed_px is not None:
+        check_inside(radiograph, as_points([seed_px], what="the click on the fill"))
+    grid = film_grid(radiograph, calibration)
+    judged = candidates(grid)
+    canals = [_proposal(j, grid) for j in judged if j.judgement.confidence >= LEAST_CONFIDENCE]
+    declined = [
+        Declined(points_px=_points(grid, j.candidate.line[::10]), reason=j.judgement.reasons[0])
+        for j in judged
+        if j.judgement.confidence < LEAST_CONFIDENCE and j.facts.contrast >= NAMED_CONTRAST
+    ]
+    return Proposals(canals=tuple(canals), declined=tuple(declined))
+
+
+def candidates(grid: FilmGrid) -> list[Judged]:
+    """All bright lines of a film as candidates, surest first."""
+    response = line_response(grid)
+    texture = texture_height(response)
+    lines = [
+        (smoothed(line.points, grid.step), float(np.median(line.contrast)) / texture)
+        for line in follow_lines(response, grid.step)
+    ]
+    way = crown_way(grid, lines)
+    found = []
+    for line, _ in lines:
+        chord = line[0] - line[-1]
+        candidate = find_ends(grid, line if float(chord @ way) >= 0.0 else line[::-1])
+        if candidate is None:
+            continue
+        facts = facts_of(candidate, grid, texture, way)
+        found.append(Judged(candidate=candidate, facts=facts, judgement=judge(facts)))
+    return sorted(found, key=lambda j: -j.judgement.confidence)
+
+
+def crown_way(grid: FilmGrid, lines: list[tuple[FloatArray, float]]) -> FloatArray:
+    """Unit vector towards the crowns on which the clear lines of a film agree."""
+    total = np.zeros(2)
+    for line, contrast in lines:
+        chord = line[-1] - line[0]
+        length = float(np.hypot(*chord))
+        if contrast < VOTING[0] or length * grid.step < VOTING[1]:
+            continue
+        total += crown_votes(grid, line) * contrast * chord / length
+    size = float(np.hypot(*total))
+    return total / size if size > 0.0 else np.array([-1.0, 0.0])
+
+
+def _points(grid: FilmGrid, points: FloatArray) -> tuple[PointPx, ...]:
+    return tuple((float(r), float(c)) for r, c in grid.to_px(points))
+
+
+def _proposal(judged: Judged, grid: FilmGrid) -> CanalProposal:
+    line = judged.candidate.line
+    clicks = line[np.linspace(0, len(line) - 1, 4).astype(int)]
+    points = _points(grid, clicks)
+    return CanalProposal(
+        clicks_px=points,
+        fill_start_px=points[0],
+        fill_end_px=points[-1],
+        apex_px=None,
+        confidence=judged.judgement.confidence,
+        apex_confidence=0.0,
+        why_no_apex="The root's outline was not looked for.",
+        reasons=judged.judgement.reasons,
+    )
