@@ -1,4 +1,4 @@
-"""Which end of a bright line is the apical one, and where the fill on it begins and ends."""
+"""Where the fill on a bright line begins and ends."""
 
 from __future__ import annotations
 
@@ -16,15 +16,14 @@ from rxmeasure.proposals.cross_sections import (
 )
 from rxmeasure.proposals.film_grid import FilmGrid
 
-#: What lies so far beyond an end, and beside the line's direction, tells crown from bone (mm).
-BEYOND_MM = (1.0, 6.0)
-BEYOND_SIDE_MM = 2.5
 #: The fill ends coronally where it widens so suddenly (times, and mm) ...
 WIDENING = 1.45
 WIDENING_MM = 0.12
 #: ... or loses its height over its sides (share), on so long a stretch (mm).
 HEIGHT_LOST = 0.4
 LASTING_MM = 0.4
+#: Looked for from the clearest place on this stretch before the apical end (mm).
+APICAL_MM = 8.0
 #: The running width and height are means over this length (mm).
 MEMORY_MM = 2.0
 #: A step of the height below the coronal end, as a share of it, is where the restoration's base
@@ -69,37 +68,6 @@ class FillCandidate:
         return self.sections.line[self.start : self.end + 1]
 
 
-def crown_votes(grid: FilmGrid, line: FloatArray) -> float:
-    """Positive when the line's last point is the coronal one.
-
-    Crowns and restorations are brighter than the bone beyond a root, and fills are wider and
-    denser coronally.
-    """
-    sections = cross_sections(grid, line)
-    third = max(1, len(line) // 3)
-    mass = sections.height * sections.width
-    first, last = float(mass[:third].mean()), float(mass[-third:].mean())
-    tapered = (last - first) / max(last + first, 1e-6)
-    return tapered + 2.0 * (_beyond(grid, line) - _beyond(grid, line[::-1]))
-
-
-def _beyond(grid: FilmGrid, line: FloatArray) -> float:
-    """Bright level of what lies beyond the last point."""
-    n = min(len(line) - 1, round(2.0 / ROW_MM))
-    t = line[-1] - line[-1 - n]
-    t = t / max(float(np.hypot(*t)), 1e-9)
-    a = np.arange(BEYOND_MM[0], BEYOND_MM[1], 0.3) / grid.step
-    b = np.arange(-BEYOND_SIDE_MM, BEYOND_SIDE_MM + 0.1, 0.5) / grid.step
-    where = line[-1] + a[:, None, None] * t + b[None, :, None] * np.array([t[1], -t[0]])
-    where = np.rint(where.reshape(-1, 2)).astype(int)
-    on = (where >= 0).all(axis=1) & (where < grid.grey.shape).all(axis=1)
-    where = where[on]
-    where = where[grid.inside[tuple(where.T)]]
-    if len(where) < 10:
-        return 0.5
-    return float(np.percentile(grid.grey[tuple(where.T)], 80.0))
-
-
 def find_ends(grid: FilmGrid, line: FloatArray) -> FillCandidate | None:
     """Trim a smooth line (coronal end first) to the fill on it; None when nothing is left."""
     beyond = AHEAD_MM + BEHIND_MM
@@ -111,11 +79,13 @@ def find_ends(grid: FilmGrid, line: FloatArray) -> FillCandidate | None:
     keep = max(end[0] - round(0.4 / ROW_MM), round(1.5 / ROW_MM))
     course = sections.line[: keep + 1]
     straight = extended(course, grid.step, 0.0, beyond + 0.4)
-    sections = cross_sections(grid, straight)
-    again = _apical_end(sections, max(0, keep - round(BACK_MM / ROW_MM)), len(straight) - 1)
-    if again is None:
-        return None
-    row, drop = again
+    from_end = cross_sections(grid, straight)
+    again = _apical_end(
+        from_end, max(0, keep - round(BACK_MM / ROW_MM)), len(straight) - 1
+    )
+    row, drop = end
+    if again is not None:
+        sections, (row, drop) = from_end, again
     start = _coronal_end(sections, row)
     if (row - start) * ROW_MM < 2.0:
         return None
@@ -176,7 +146,9 @@ def _slope(x: np.ndarray, y: FloatArray) -> float:
 def _coronal_end(sections: CrossSections, end: int) -> int:
     """Row where the fill begins, looked for from its apical half upwards."""
     lasting, memory = round(LASTING_MM / ROW_MM), round(MEMORY_MM / ROW_MM)
-    row = max(end - round(3.0 / ROW_MM), end // 2)
+    apical = max(end - round(APICAL_MM / ROW_MM), 0)
+    clearest = ndimage.uniform_filter1d(sections.height, round(1.0 / ROW_MM))
+    row = apical + int(np.argmax(clearest[apical : max(end - round(1.0 / ROW_MM), apical + 1)]))
     broken = 0
     while row > 0:
         past = slice(row + broken + 1, row + broken + 1 + memory)

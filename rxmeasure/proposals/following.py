@@ -91,7 +91,7 @@ def follow_lines(response: LineResponse, step: float) -> list[BrightLine]:
     where = np.argwhere(ridge & (response.best > enough))
     order = np.argsort(-response.best[tuple(where.T)], kind="stable")
     lines: list[BrightLine] = []
-    known = _Known(response, step)
+    known = KnownLines(response, step)
     starts = where[order]
     while len(starts) and len(lines) < MOST_LINES:
         row, col = starts[0]
@@ -106,7 +106,7 @@ def follow_lines(response: LineResponse, step: float) -> list[BrightLine]:
     return lines
 
 
-class _Known:
+class KnownLines:
     """Points of the lines followed so far."""
 
     def __init__(self, response: LineResponse, step: float) -> None:
@@ -116,6 +116,7 @@ class _Known:
         self.tree: KDTree | None = None
 
     def add(self, points: FloatArray) -> None:
+        """Remember the points of a line."""
         self.points = np.concatenate([self.points, points])
         self.tree = KDTree(self.points)
 

@@ -10,10 +10,11 @@ from rxmeasure.calibration.scale import Calibration
 from rxmeasure.errors import MarksError
 from rxmeasure.geometry import FloatArray, as_points
 from rxmeasure.marks import PointPx
-from rxmeasure.proposals.ends import FillCandidate, crown_votes, find_ends
 from rxmeasure.proposals.cross_sections import smoothed
+from rxmeasure.proposals.crown_side import crown_way
+from rxmeasure.proposals.ends import FillCandidate, find_ends
 from rxmeasure.proposals.film_grid import FilmGrid, film_grid
-from rxmeasure.proposals.following import BrightLine, follow_lines, texture_height
+from rxmeasure.proposals.following import KnownLines, follow_lines, texture_height
 from rxmeasure.proposals.judging import Judgement, LineFacts, facts_of, judge
 from rxmeasure.proposals.oriented import line_response
 from rxmeasure.proposals.results import CanalProposal, Declined, Proposals
@@ -24,8 +25,8 @@ from rxmeasure.tracing.frame import check_inside
 LEAST_CONFIDENCE = 0.5
 #: Lines that stand out less are not even named among the declined.
 NAMED_CONTRAST = 2.5
-#: Lines that tell where the crowns are: contrast and length (mm).
-VOTING = (2.0, 4.0)
+#: A candidate with so much of its length on a surer one is that one once more.
+SAME_SHARE = 0.7
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -88,20 +89,14 @@ def candidates(grid: FilmGrid) -> list[Judged]:
             continue
         facts = facts_of(candidate, grid, texture, way)
         found.append(Judged(candidate=candidate, facts=facts, judgement=judge(facts)))
-    return sorted(found, key=lambda j: -j.judgement.confidence)
-
-
-def crown_way(grid: FilmGrid, lines: list[tuple[FloatArray, float]]) -> FloatArray:
-    """Unit vector towards the crowns on which the clear lines of a film agree."""
-    total = np.zeros(2)
-    for line, contrast in lines:
-        chord = line[-1] - line[0]
-        length = float(np.hypot(*chord))
-        if contrast < VOTING[0] or length * grid.step < VOTING[1]:
-            continue
-        total += crown_votes(grid, line) * contrast * chord / length
-    size = float(np.hypot(*total))
-    return total / size if size > 0.0 else np.array([-1.0, 0.0])
+    found.sort(key=lambda j: -j.judgement.confidence)
+    known = KnownLines(response, grid.step)
+    kept = []
+    for judged in found:
+        if known.has(judged.candidate.line).mean() < SAME_SHARE:
+            known.add(judged.candidate.line)
+            kept.append(judged)
+    return kept
 
 
 def _points(grid: FilmGrid, points: FloatArray) -> tuple[PointPx, ...]:
