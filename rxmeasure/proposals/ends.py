@@ -16,12 +16,14 @@ from rxmeasure.proposals.cross_sections import (
 )
 from rxmeasure.proposals.film_grid import FilmGrid
 
-#: The fill ends coronally where it widens so suddenly (times, and mm) ...
+#: The fill ends coronally where it widens so suddenly (times, and mm)
 WIDENING = 1.45
 WIDENING_MM = 0.12
-#: ... or loses its height over its sides (share), on so long a stretch (mm).
-HEIGHT_LOST = 0.4
+#: on so long a stretch (mm) ...
 LASTING_MM = 0.4
+#: ... or loses its height over its sides (share) on so long a stretch (mm): voids are shorter.
+HEIGHT_LOST = 0.4
+GAP_MM = 1.2
 #: Looked for from the clearest place on this stretch before the apical end (mm).
 APICAL_MM = 8.0
 #: The running width and height are means over this length (mm).
@@ -36,6 +38,8 @@ BACK_MM = 6.0
 #: Stretches before and behind the apical end that are compared (mm).
 BEFORE_MM = 2.5
 BEHIND_MM = 1.5
+#: Nor does it stand out on most of so long a stretch behind (mm): else that was a void.
+REST_MM = 5.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -113,7 +117,7 @@ def _apical_end(sections: CrossSections, first: int, last: int) -> tuple[int, fl
     less than half of what lies before.
     """
     signal = _stands_out(sections)
-    before, behind = round(BEFORE_MM / ROW_MM), round(BEHIND_MM / ROW_MM)
+    before, behind, rest = (round(v / ROW_MM) for v in (BEFORE_MM, BEHIND_MM, REST_MM))
     typical = float(np.percentile(signal[first : last + 1], 75.0))
     if typical <= 0.0:
         return None
@@ -128,7 +132,8 @@ def _apical_end(sections: CrossSections, first: int, last: int) -> tuple[int, fl
         at_end = max(at_end, 0.3 * float(one.mean()))
         level = float(two.mean())
         fall = at_end - level
-        if one.mean() < 0.2 * typical or level > 0.5 * at_end:
+        after = float(np.median(signal[row : row + rest]))
+        if one.mean() < 0.2 * typical or max(level, after) > 0.5 * at_end:
             continue
         noise = np.hypot(np.std(one - slope * x), np.std(two)) + 0.02 * typical
         clear = fall / noise
@@ -145,20 +150,23 @@ def _slope(x: np.ndarray, y: FloatArray) -> float:
 
 def _coronal_end(sections: CrossSections, end: int) -> int:
     """Row where the fill begins, looked for from its apical half upwards."""
-    lasting, memory = round(LASTING_MM / ROW_MM), round(MEMORY_MM / ROW_MM)
+    lasting, gone, memory = (round(v / ROW_MM) for v in (LASTING_MM, GAP_MM, MEMORY_MM))
     apical = max(end - round(APICAL_MM / ROW_MM), 0)
     clearest = ndimage.uniform_filter1d(sections.height, round(1.0 / ROW_MM))
-    row = apical + int(np.argmax(clearest[apical : max(end - round(1.0 / ROW_MM), apical + 1)]))
-    broken = 0
+    zone = slice(apical, max(end - round(2.0 / ROW_MM), apical + 1))
+    row = apical + int(np.argmin(np.abs(clearest[zone] - np.median(clearest[zone]))))
+    wide = low = 0
     while row > 0:
+        broken = max(wide, low)
         past = slice(row + broken + 1, row + broken + 1 + memory)
         width = float(np.median(sections.width[past]))
         height = float(np.median(sections.height[past]))
         widened = sections.width[row] > WIDENING * width + WIDENING_MM
         lost = sections.height[row] < HEIGHT_LOST * height
-        broken = broken + 1 if widened or lost or not sections.inside[row] else 0
-        if broken >= lasting:
-            row += broken - 1
+        wide = wide + 1 if widened or not sections.inside[row] else 0
+        low = low + 1 if lost else 0
+        if wide >= lasting or low >= gone:
+            row += max(wide, low)
             break
         row -= 1
     return _below_base(sections, row, end)

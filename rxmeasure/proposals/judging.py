@@ -10,10 +10,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import ndimage
 
 from rxmeasure.geometry import FloatArray
 from rxmeasure.proposals.ends import FillCandidate
 from rxmeasure.proposals.film_grid import FilmGrid
+
+
+#: What goes on beyond the coronal end is still the same thing up to so many times its width.
+REST_WIDENING = 1.3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,7 +72,7 @@ def facts_of(
     fill = slice(candidate.start, candidate.end + 1)
     line = c.line[fill]
     height = c.height[fill]
-    side = c.side[fill]
+    side = c.side[_with_narrow_rest(candidate)]
     typical = float(np.median(height))
     chord = line[0] - line[-1]
     chord = chord / max(float(np.hypot(*chord)), 1e-9)
@@ -85,6 +90,17 @@ def facts_of(
         middle=float(np.median(c.rows[fill][:, np.abs(c.t) < 0.1])),
         bend_mm=float(np.hypot(*(np.std(r) for r in residual))) * grid.step,
     )
+
+
+def _with_narrow_rest(candidate: FillCandidate) -> slice:
+    """Rows of the fill and of what goes on coronally without widening, as a file does."""
+    c = candidate.sections
+    first = c.width[candidate.start : candidate.start + 20]
+    limit = REST_WIDENING * float(np.median(first))
+    low = 0.3 * float(np.median(c.height[candidate.start : candidate.end + 1]))
+    on = (c.width[: candidate.start] < limit) & (c.height[: candidate.start] > low)
+    gap = np.flatnonzero(~ndimage.binary_closing(np.pad(on, 10), np.ones(9))[10:-10])
+    return slice(int(gap[-1]) + 1 if len(gap) else 0, candidate.end + 1)
 
 
 def _to_border(grid: FilmGrid, point: FloatArray) -> float:
