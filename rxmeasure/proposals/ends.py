@@ -26,6 +26,9 @@ HEIGHT_LOST = 0.4
 GAP_MM = 1.2
 #: Looked for from the clearest place on this stretch before the apical end (mm).
 APICAL_MM = 8.0
+#: A puff is so many times higher than the fill before it, and not longer (mm).
+PUFF_HEIGHT = 1.25
+PUFF_MM = 2.2
 #: The running width and height are means over this length (mm).
 MEMORY_MM = 2.0
 #: A step of the height below the coronal end, as a share of it, is where the restoration's base
@@ -38,6 +41,15 @@ BACK_MM = 6.0
 #: Stretches before and behind the apical end that are compared (mm).
 BEFORE_MM = 2.5
 BEHIND_MM = 1.5
+#: Widths of fills, and where their sides are looked at from the edge (mm).
+WIDTHS_MM = (0.3, 1.6)
+SIDE_FROM_MM, SIDE_TO_MM = 0.08, 0.4
+#: Among the places where the line may end the last one counts that is so clear (share of the
+#: clearest), with those so near before it (mm).
+LAST_CLEAR = 0.75
+GROUP_MM = 1.5
+#: How much the depth of the fall counts beside its clearness.
+FALL_POWER = 0.5
 #: Nor does it stand out on most of so long a stretch behind (mm): else that was a void.
 REST_MM = 5.0
 
@@ -90,6 +102,7 @@ def find_ends(grid: FilmGrid, line: FloatArray) -> FillCandidate | None:
     row, drop = end
     if again is not None:
         sections, (row, drop) = from_end, again
+    row = _before_puff(sections, row)
     start = _coronal_end(sections, row)
     if (row - start) * ROW_MM < 2.0:
         return None
@@ -97,11 +110,15 @@ def find_ends(grid: FilmGrid, line: FloatArray) -> FillCandidate | None:
 
 
 def _stands_out(sections: CrossSections) -> FloatArray:
-    """Middle of each row over the mean of both its sides, sides at the local width."""
+    """Middle of each row over the mean of both its sides, close to the fill's edges.
+
+    Close, because a narrow root is a broad bright line itself. A fill does not widen apically.
+    """
     t = sections.t
     middle = sections.rows[:, np.abs(t) < 0.12].mean(axis=1)
-    width = ndimage.median_filter(np.clip(sections.width, 0.3, 1.6), round(1.0 / ROW_MM))
-    near, far = 0.5 * width + 0.15, 0.5 * width + 0.5
+    width = ndimage.median_filter(np.clip(sections.width, *WIDTHS_MM), round(1.0 / ROW_MM))
+    width = np.minimum.accumulate(width)
+    near, far = 0.5 * width + SIDE_FROM_MM, 0.5 * width + SIDE_TO_MM
     away = np.abs(t)[None, :]
     beside = (away > near[:, None]) & (away < far[:, None])
     left = np.where(beside & (t < 0)[None], sections.rows, 0.0).sum(axis=1)
@@ -121,7 +138,7 @@ def _apical_end(sections: CrossSections, first: int, last: int) -> tuple[int, fl
     typical = float(np.percentile(signal[first : last + 1], 75.0))
     if typical <= 0.0:
         return None
-    best: tuple[float, int, float] | None = None
+    found: list[tuple[float, int, float]] = []
     lowest = max(first, round(1.5 / ROW_MM))
     for row in range(lowest, last - round(0.5 / ROW_MM)):
         one = signal[max(0, row - before) : row]
@@ -137,10 +154,19 @@ def _apical_end(sections: CrossSections, first: int, last: int) -> tuple[int, fl
             continue
         noise = np.hypot(np.std(one - slope * x), np.std(two)) + 0.02 * typical
         clear = fall / noise
-        score = clear * np.sqrt(len(two)) * (fall / typical) ** 0.25
-        if best is None or score > best[0]:
-            best = (score, row, clear)
-    return None if best is None else (best[1], float(best[2]))
+        found.append((clear * (fall / typical) ** FALL_POWER, row, clear))
+    return _last_clear(found)
+
+
+def _last_clear(found: list[tuple[float, int, float]]) -> tuple[int, float] | None:
+    """The clearest (score, row, clearness) of the last group of about equally clear ones."""
+    if not found:
+        return None
+    enough = LAST_CLEAR * max(score for score, _, _ in found)
+    last = [f for f in found if f[0] >= enough]
+    last = [f for f in last if (last[-1][1] - f[1]) * ROW_MM < GROUP_MM]
+    _, row, clear = max(last)
+    return row, float(clear)
 
 
 def _slope(x: np.ndarray, y: FloatArray) -> float:
@@ -170,6 +196,18 @@ def _coronal_end(sections: CrossSections, end: int) -> int:
             break
         row -= 1
     return _below_base(sections, row, end)
+
+
+def _before_puff(sections: CrossSections, end: int) -> int:
+    """Row where a fill runs into a wider and brighter patch, or its end."""
+    memory, lasting = round(MEMORY_MM / ROW_MM), round(LASTING_MM / ROW_MM)
+    for row in range(max(end - round(PUFF_MM / ROW_MM), memory), end - lasting):
+        past, ahead = slice(row - memory, row), slice(row, row + lasting)
+        wider = sections.width[ahead] > WIDENING * np.median(sections.width[past]) + WIDENING_MM
+        higher = sections.height[ahead] > PUFF_HEIGHT * np.median(sections.height[past])
+        if (wider & higher).all():
+            return row
+    return end
 
 
 def _below_base(sections: CrossSections, row: int, end: int) -> int:
