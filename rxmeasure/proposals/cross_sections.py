@@ -69,8 +69,12 @@ def extended(line: FloatArray, step: float, start_mm: float, end_mm: float) -> F
     n = min(len(line) - 1, round(1.0 / ROW_MM))
     first, last = line[0] - line[n], line[-1] - line[-1 - n]
     gap = ROW_MM / step
-    before = line[0] + np.arange(round(start_mm / ROW_MM), 0, -1)[:, None] * gap * first / np.hypot(*first)
-    after = line[-1] + np.arange(1, round(end_mm / ROW_MM) + 1)[:, None] * gap * last / np.hypot(*last)
+    before = line[0] + np.arange(round(start_mm / ROW_MM), 0, -1)[:, None] * gap * first / np.hypot(
+        *first
+    )
+    after = line[-1] + np.arange(1, round(end_mm / ROW_MM) + 1)[:, None] * gap * last / np.hypot(
+        *last
+    )
     return np.concatenate([before, line, after])
 
 
@@ -93,7 +97,9 @@ def cross_sections(grid: FilmGrid, line: FloatArray) -> CrossSections:
     )  # fmt: skip
 
 
-def _shape(rows: FloatArray, t: FloatArray, step: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _shape(
+    rows: FloatArray, t: FloatArray, step: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Height over the brighter side, level of the darker side, width at half height."""
     middle = rows[:, np.abs(t) < 0.1].mean(axis=1)
     zone = 0.5 * WIDEST_MM + 0.3

@@ -96,9 +96,7 @@ def find_ends(grid: FilmGrid, line: FloatArray) -> FillCandidate | None:
     course = sections.line[: keep + 1]
     straight = extended(course, grid.step, 0.0, beyond + 0.4)
     from_end = cross_sections(grid, straight)
-    again = _apical_end(
-        from_end, max(0, keep - round(BACK_MM / ROW_MM)), len(straight) - 1
-    )
+    again = _apical_end(from_end, max(0, keep - round(BACK_MM / ROW_MM)), len(straight) - 1)
     row, drop = end
     if again is not None:
         sections, (row, drop) = from_end, again
@@ -222,4 +220,3 @@ def _below_base(sections: CrossSections, row: int, end: int) -> int:
         if step > best:
             best, found = step, k
     return found
-

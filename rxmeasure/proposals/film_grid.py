@@ -99,7 +99,10 @@ def _bilinear(pixels: np.ndarray, r: FloatArray, c: FloatArray) -> np.ndarray:
 def _inside(pixels: np.ndarray, value_min: float, value_max: float) -> np.ndarray:
     """False on the rim that holds no picture: end values connected to the border."""
     inside = np.ones(pixels.shape, dtype=bool)
-    for end in (pixels <= max(value_min, float(pixels.min())), pixels >= min(value_max, float(pixels.max()))):
+    for end in (
+        pixels <= max(value_min, float(pixels.min())),
+        pixels >= min(value_max, float(pixels.max())),
+    ):
         labels, count = ndimage.label(end)
         if count == 0:
             continue

@@ -9,7 +9,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-
 from scipy import ndimage
 from scipy.spatial import KDTree
 
@@ -41,6 +40,8 @@ RADIUS_MM = 4.0
 TEXTURE_PERCENTILE = 75.0
 #: Less texture than this share of the film's grey levels is taken for this much.
 LEAST_TEXTURE = 0.015
+#: The line through a clicked point is looked for so far from it (mm).
+SEED_REACH_MM = 0.7
 #: More lines than this are not followed on one film.
 MOST_LINES = 40
 
@@ -64,26 +65,30 @@ def crest(response: LineResponse) -> np.ndarray:
         inner = smooth[1:-1, 1:-1]
         one = smooth[1 + dr : rows - 1 + dr, 1 + dc : cols - 1 + dc]
         two = smooth[1 - dr : rows - 1 - dr, 1 - dc : cols - 1 - dc]
-        found[1:-1, 1:-1] |= (
-            (response.direction[1:-1, 1:-1] == k) & (inner >= one) & (inner >= two)
-        )
+        found[1:-1, 1:-1] |= (response.direction[1:-1, 1:-1] == k) & (inner >= one) & (inner >= two)
     return found & (response.best > 0.0)
 
 
 def texture_height(response: LineResponse) -> float:
     """Typical contrast of the clearer lines of the bone's texture."""
     values = response.best[crest(response)]
-    return max(float(np.percentile(values, TEXTURE_PERCENTILE)), LEAST_TEXTURE) if len(values) else 1.0
+    return (
+        max(float(np.percentile(values, TEXTURE_PERCENTILE)), LEAST_TEXTURE) if len(values) else 1.0
+    )
 
 
-def follow_lines(response: LineResponse, step: float) -> list[BrightLine]:
-    """All bright lines of a film, clearest start first.
+def follow_lines(
+    response: LineResponse, step: float, seed: FloatArray | None = None
+) -> list[BrightLine]:
+    """All bright lines of a film, clearest start first; before them the one nearest to a seed.
 
     Parameters
     ----------
     response : LineResponse
     step : float
         Grid step in millimetres.
+    seed : ndarray, shape (2,), optional
+        Grid point on a line that is to be followed even where it stands out by little.
     """
     ridge = crest(response)
     texture = texture_height(response)
@@ -93,6 +98,11 @@ def follow_lines(response: LineResponse, step: float) -> list[BrightLine]:
     lines: list[BrightLine] = []
     known = KnownLines(response, step)
     starts = where[order]
+    if seed is not None:
+        near = np.argwhere(ridge)
+        near = near[np.hypot(*(near - seed).T) * step < SEED_REACH_MM]
+        clear = np.argsort(-response.best[tuple(near.T)], kind="stable")[:1]
+        starts = np.concatenate([near[clear], starts])
     while len(starts) and len(lines) < MOST_LINES:
         row, col = starts[0]
         k = int(response.direction[row, col])
@@ -145,7 +155,11 @@ def follow(
     back = _one_way(response, start, angle + np.pi, step, texture)
     points = np.array([*(p for p, _ in back[::-1]), start, *(p for p, _ in ahead)])
     row, col = np.rint(start).astype(int)
-    values = [*(c for _, c in back[::-1]), float(response.contrast[k, row, col]), *(c for _, c in ahead)]
+    values = [
+        *(c for _, c in back[::-1]),
+        float(response.contrast[k, row, col]),
+        *(c for _, c in ahead),
+    ]
     return BrightLine(points=points, contrast=np.array(values))
 
 

@@ -16,7 +16,6 @@ from rxmeasure.geometry import FloatArray
 from rxmeasure.proposals.ends import FillCandidate
 from rxmeasure.proposals.film_grid import FilmGrid
 
-
 #: What goes on beyond the coronal end is still the same thing up to so many times its width.
 REST_WIDENING = 1.3
 
@@ -135,5 +134,3 @@ def _rising(value: float, middle: float, spread: float) -> float:
 
 def _falling(value: float, middle: float, spread: float) -> float:
     return 1.0 - _rising(value, middle, spread)
-
-

@@ -84,6 +84,4 @@ def line_response(grid: FilmGrid) -> LineResponse:
     top = np.take_along_axis(contrast, direction[None], 0)[0]
     top[~ndimage.binary_erosion(grid.inside, iterations=max(1, round(0.5 / grid.step)))] = 0.0
     fine = ndimage.gaussian_filter(grid.grey, 0.1 / grid.step, mode="nearest")
-    return LineResponse(
-        smooth=smooth, contrast=contrast, best=top, fine=fine, direction=direction
-    )
+    return LineResponse(smooth=smooth, contrast=contrast, best=top, fine=fine, direction=direction)

@@ -7,8 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rxmeasure.calibration.scale import Calibration
-from rxmeasure.errors import MarksError
-from rxmeasure.geometry import FloatArray, as_points
+from rxmeasure.geometry import FloatArray, as_points, foot_on_polyline
 from rxmeasure.marks import PointPx
 from rxmeasure.proposals.cross_sections import smoothed
 from rxmeasure.proposals.crown_side import crown_way
@@ -18,6 +17,7 @@ from rxmeasure.proposals.following import KnownLines, follow_lines, texture_heig
 from rxmeasure.proposals.judging import Judgement, LineFacts, facts_of, judge
 from rxmeasure.proposals.oriented import line_response
 from rxmeasure.proposals.results import CanalProposal, Declined, Proposals
+from rxmeasure.proposals.root_apex import find_apex
 from rxmeasure.radiograph import Radiograph
 from rxmeasure.tracing.frame import check_inside
 
@@ -25,6 +25,10 @@ from rxmeasure.tracing.frame import check_inside
 LEAST_CONFIDENCE = 0.5
 #: Lines that stand out less are not even named among the declined.
 NAMED_CONTRAST = 2.5
+#: Clicks along a fill.
+CLICKS = 4
+#: A click is on a fill up to this distance from its axis (mm).
+SEED_MM = 0.9
 #: A candidate with so much of its length on a surer one is that one once more.
 SAME_SHARE = 0.7
 
@@ -62,23 +66,35 @@ def propose(
     if seed_px is not None:
         check_inside(radiograph, as_points([seed_px], what="the click on the fill"))
     grid = film_grid(radiograph, calibration)
-    judged = candidates(grid)
-    canals = [_proposal(j, grid) for j in judged if j.judgement.confidence >= LEAST_CONFIDENCE]
+    seed = None if seed_px is None else grid.to_grid([seed_px])[0]
+    judged = candidates(grid, seed)
+    if seed is not None:
+        judged = [j for j in judged if _distance_mm(grid, j, seed) <= SEED_MM][:1]
+    proposed = [j for j in judged if j.judgement.confidence >= LEAST_CONFIDENCE]
     declined = [
-        Declined(points_px=_points(grid, j.candidate.line[::10]), reason=j.judgement.reasons[0])
+        Declined(points_px=_points(grid, j.candidate.line[::10]), reason=_first_reason(j.judgement))
         for j in judged
-        if j.judgement.confidence < LEAST_CONFIDENCE and j.facts.contrast >= NAMED_CONTRAST
+        if j.judgement.confidence < LEAST_CONFIDENCE
+        and (seed is not None or j.facts.contrast >= NAMED_CONTRAST)
     ]
-    return Proposals(canals=tuple(canals), declined=tuple(declined))
+    return Proposals(canals=tuple(_proposal(j, grid) for j in proposed), declined=tuple(declined))
 
 
-def candidates(grid: FilmGrid) -> list[Judged]:
-    """All bright lines of a film as candidates, surest first."""
+def _first_reason(judgement: Judgement) -> str:
+    return judgement.reasons[0] if judgement.reasons else "several things speak against it a little"
+
+
+def _distance_mm(grid: FilmGrid, judged: Judged, seed: FloatArray) -> float:
+    return foot_on_polyline(judged.candidate.line, seed)[1] * grid.step
+
+
+def candidates(grid: FilmGrid, seed: FloatArray | None = None) -> list[Judged]:
+    """All bright lines of a film as candidates; surest first, or nearest to a clicked point."""
     response = line_response(grid)
     texture = texture_height(response)
     lines = [
         (smoothed(line.points, grid.step), float(np.median(line.contrast)) / texture)
-        for line in follow_lines(response, grid.step)
+        for line in follow_lines(response, grid.step, seed)
     ]
     way = crown_way(grid, lines)
     found = []
@@ -89,6 +105,8 @@ def candidates(grid: FilmGrid) -> list[Judged]:
             continue
         facts = facts_of(candidate, grid, texture, way)
         found.append(Judged(candidate=candidate, facts=facts, judgement=judge(facts)))
+    if seed is not None:
+        return sorted(found, key=lambda j: _distance_mm(grid, j, seed))
     found.sort(key=lambda j: -j.judgement.confidence)
     known = KnownLines(response, grid.step)
     kept = []
@@ -105,15 +123,16 @@ def _points(grid: FilmGrid, points: FloatArray) -> tuple[PointPx, ...]:
 
 def _proposal(judged: Judged, grid: FilmGrid) -> CanalProposal:
     line = judged.candidate.line
-    clicks = line[np.linspace(0, len(line) - 1, 4).astype(int)]
-    points = _points(grid, clicks)
+    on_fill = _points(grid, line[np.linspace(0, len(line) - 1, CLICKS).astype(int)])
+    guess = find_apex(grid, judged.candidate)
+    apex = None if guess.why_not is not None else _points(grid, np.array([guess.point]))[0]
     return CanalProposal(
-        clicks_px=points,
-        fill_start_px=points[0],
-        fill_end_px=points[-1],
-        apex_px=None,
+        clicks_px=on_fill if apex is None else (*on_fill[:-1], apex),
+        fill_start_px=on_fill[0],
+        fill_end_px=on_fill[-1],
+        apex_px=apex,
         confidence=judged.judgement.confidence,
-        apex_confidence=0.0,
-        why_no_apex="The root's outline was not looked for.",
+        apex_confidence=guess.confidence if apex is not None else 0.0,
+        why_no_apex=guess.why_not,
         reasons=judged.judgement.reasons,
     )
