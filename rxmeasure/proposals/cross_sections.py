@@ -69,12 +69,10 @@ def extended(line: FloatArray, step: float, start_mm: float, end_mm: float) -> F
     n = min(len(line) - 1, round(1.0 / ROW_MM))
     first, last = line[0] - line[n], line[-1] - line[-1 - n]
     gap = ROW_MM / step
-    before = line[0] + np.arange(round(start_mm / ROW_MM), 0, -1)[:, None] * gap * first / np.hypot(
-        *first
-    )
-    after = line[-1] + np.arange(1, round(end_mm / ROW_MM) + 1)[:, None] * gap * last / np.hypot(
-        *last
-    )
+    back = np.arange(round(start_mm / ROW_MM), 0, -1)[:, None] * gap
+    ahead = np.arange(1, round(end_mm / ROW_MM) + 1)[:, None] * gap
+    before = line[0] + back * first / np.hypot(*first)
+    after = line[-1] + ahead * last / np.hypot(*last)
     return np.concatenate([before, line, after])
 
 

@@ -1,4 +1,4 @@
-"""The film on one coarse grid, in millimetres or assumed millimetres, grey levels in noise-free units.
+"""The film on one coarse grid, in millimetres or assumed millimetres.
 
 Filter widths belong to teeth, so they are stated in millimetres. Without a calibration the
 film's area counts as :data:`ASSUMED_SIDE_MM` squared: the sensors and plates for the mouth lie

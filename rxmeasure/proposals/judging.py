@@ -20,6 +20,11 @@ from rxmeasure.proposals.film_grid import FilmGrid
 REST_WIDENING = 1.3
 
 
+#: A filling is among the brightest of a film: all its grey levels count as so many heights of
+#: the texture.
+BRIGHT_TEXTURES = 4.0
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Judgement:
     """Confidence 0..1, and the questions that were not answered clearly, worst first."""
@@ -112,12 +117,14 @@ def _to_border(grid: FilmGrid, point: FloatArray) -> float:
 
 def judge(facts: LineFacts) -> Judgement:
     """Confidence that a line is a filled canal."""
+    dense = facts.contrast + BRIGHT_TEXTURES * (facts.middle - 0.5)
     answers = [
-        (_rising(facts.contrast, 2.2, 0.35), "it stands out of the bone's texture by little"),
+        (_rising(facts.contrast, 2.0, 0.15), "it stands out of the bone's texture by little"),
+        (_rising(dense, 3.2, 0.3), "it is not dense enough for a filling"),
         (_rising(facts.length_mm, 4.0, 0.6), "it is short for a fill"),
-        (_falling(facts.length_mm, 20.0, 1.2), "it is longer than a fill: a file or a wire"),
-        (_falling(facts.width_mm, 1.6, 0.12), "it is wider than a fill: a post or a restoration"),
-        (_rising(facts.side_drop, 0.5, 0.06), "it runs outside the teeth: a file, a clamp or an edge"),
+        (_falling(facts.length_mm, 18.5, 0.8), "it is longer than a fill: a file or a wire"),
+        (_falling(facts.width_mm, 1.6, 0.12), "it is wider than a fill: a restoration"),
+        (_rising(facts.side_drop, 0.5, 0.06), "it leaves the teeth: a file, a clamp or an edge"),
         (_rising(facts.along, 0.6, 0.08), "it lies across the roots"),
         (_rising(facts.seen, 0.6, 0.08), "it is interrupted"),
         (_rising(facts.to_border_mm, 0.5, 0.15), "it ends at the film's edge"),
