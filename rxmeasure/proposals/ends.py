@@ -107,7 +107,7 @@ def find_ends(grid: FilmGrid, line: FloatArray) -> FillCandidate | None:
     return FillCandidate(sections=sections, start=start, end=row, end_drop_sd=drop)
 
 
-def _stands_out(sections: CrossSections) -> FloatArray:
+def stands_out(sections: CrossSections) -> FloatArray:
     """Middle of each row over the mean of both its sides, close to the fill's edges.
 
     Close, because a narrow root is a broad bright line itself. A fill does not widen apically.
@@ -131,7 +131,7 @@ def _apical_end(sections: CrossSections, first: int, last: int) -> tuple[int, fl
     Change point between a straight course before and a level behind; what lies behind must be
     less than half of what lies before.
     """
-    signal = _stands_out(sections)
+    signal = stands_out(sections)
     before, behind, rest = (round(v / ROW_MM) for v in (BEFORE_MM, BEHIND_MM, REST_MM))
     typical = float(np.percentile(signal[first : last + 1], 75.0))
     if typical <= 0.0:

@@ -49,6 +49,10 @@ class LineFacts:
         Cosine of its angle with the common direction of the film's roots.
     seen : float
         Share of the length on which it stands out.
+    side : float
+        Lowest level of the sides; that of air is near 0.
+    width_change : float
+        Standard deviation of the width as a share of the width.
     to_border_mm : float
         Nearest distance of an end to the picture's border.
     middle : float
@@ -63,6 +67,8 @@ class LineFacts:
     side_drop: float
     along: float
     seen: float
+    side: float
+    width_change: float
     to_border_mm: float
     middle: float
     bend_mm: float
@@ -76,6 +82,7 @@ def facts_of(
     fill = slice(candidate.start, candidate.end + 1)
     line = c.line[fill]
     height = c.height[fill]
+    width = c.width[fill]
     side = c.side[_with_narrow_rest(candidate)]
     typical = float(np.median(height))
     chord = line[0] - line[-1]
@@ -86,10 +93,12 @@ def facts_of(
     return LineFacts(
         contrast=typical / texture,
         length_mm=candidate.length_mm,
-        width_mm=float(np.median(c.width[fill])),
+        width_mm=float(np.median(width)),
         side_drop=float(np.percentile(side, 3.0) / max(float(np.median(side)), 1e-6)),
         along=float(chord @ crown_way),
         seen=float((height > 0.4 * typical).mean()),
+        side=float(np.percentile(side, 3.0)),
+        width_change=float(np.std(width) / max(float(np.mean(width)), 1e-6)),
         to_border_mm=border,
         middle=float(np.median(c.rows[fill][:, np.abs(c.t) < 0.1])),
         bend_mm=float(np.hypot(*(np.std(r) for r in residual))) * grid.step,
@@ -125,6 +134,8 @@ def judge(facts: LineFacts) -> Judgement:
         (_falling(facts.length_mm, 18.5, 0.8), "it is longer than a fill: a file or a wire"),
         (_falling(facts.width_mm, 1.6, 0.12), "it is wider than a fill: a restoration"),
         (_rising(facts.side_drop, 0.5, 0.06), "it leaves the teeth: a file, a clamp or an edge"),
+        (_rising(facts.side, 0.13, 0.02), "it lies in air"),
+        (_rising(facts.width_change, 0.06, 0.01), "its width does not change: a wire"),
         (_rising(facts.along, 0.6, 0.08), "it lies across the roots"),
         (_rising(facts.seen, 0.6, 0.08), "it is interrupted"),
         (_rising(facts.to_border_mm, 0.5, 0.15), "it ends at the film's edge"),
