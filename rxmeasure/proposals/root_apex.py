@@ -27,17 +27,19 @@ BEYOND_MM = 6.5
 #: How far the tip may lie coronal and apical of the fill's end (mm).
 REACH_MM = (1.6, 4.6)
 #: Half-width of what is looked at (mm) and its sampling (mm).
-SIDE_MM = 2.3
+SIDE_MM = 1.8
 SAMPLE_MM = 0.14
 #: Half-width of a root just before its rounded end, and how it grows coronally (mm, mm per mm).
 TIP_MM = (0.55, 0.75, 0.95)
 GROWTH = (0.05, 0.11, 0.18)
 ROUND_MM = 1.3
-#: Ligament space and compact plate (mm); attenuation of dentine, ligament and plate over that of
-#: spongy bone, dentine = 1 (from linear attenuation near 35 keV: 0.13, 0.03, 0.15 and 0.06 / mm).
+#: Ligament space and compact plate (mm); what they add to the shadow of spongy bone, dentine = 1.
+#: From linear attenuations near 35 keV (dentine 0.13, soft tissue 0.03, compact bone 0.15, spongy
+#: bone 0.06 per mm) -0.45 and 1.1 would follow; less is better on random phantoms, because the
+#: plate's thickness varies and the bone before and behind a root covers it.
 LIGAMENT_MM = 0.22
 PLATE_MM = 0.22
-LIGAMENT, PLATE = -0.45, 1.1
+LIGAMENT, PLATE = -0.3, 0.5
 #: Sideways shifts (mm) and tilts of the root against the line that are tried.
 SHIFTS_MM = (-0.3, 0.0, 0.3)
 TILTS = (-0.15, 0.0, 0.15)
@@ -45,7 +47,7 @@ TILTS = (-0.15, 0.0, 0.15)
 #: times the root of this (read off random phantoms).
 TEXTURE_SAMPLES = 30.0
 #: The apex is proposed from this confidence.
-LEAST_CONFIDENCE = 0.5
+LEAST_CONFIDENCE = 0.7
 #: The confidence is that of lying within this distance (mm).
 WITHIN_MM = 0.5
 
