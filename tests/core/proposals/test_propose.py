@@ -88,12 +88,13 @@ def test_a_click_gives_the_one_canal_there() -> None:
         line = canal.centre_line_px
         seed = line[int(np.searchsorted(canal.s_mm, (canal.s_core_end_mm or 0.0) - 4.0))]
         (found,) = propose(radiograph, seed_px=seed).canals
-        assert _apart(found.fill_end_px, canal.core_end_px) * truth.mm_per_px < END_MM
+        ends = [e for e in (canal.core_end_px, canal.sealer_end_px) if e is not None]
+        assert min(_apart(found.fill_end_px, e) for e in ends) * truth.mm_per_px < END_MM
 
 
 def test_a_click_beside_the_fills_gives_none() -> None:
     radiograph, _ = film("curved_molar.tif")
-    assert propose(radiograph, seed_px=(700.0, 60.0)).canals == ()
+    assert propose(radiograph, seed_px=(660.0, 60.0)).canals == ()
 
 
 def test_a_click_outside_the_picture_is_refused() -> None:
@@ -129,7 +130,10 @@ def test_thirty_grey_levels_of_an_eight_bit_film_are_enough(
         root_grey=6.0, canal_grey=4.0, texture=3.0, noise=1.5,
     )  # fmt: skip
     grey = np.clip(np.rint(scene.pixels() - 600.0 + 90.0), 0, 255)
-    found = propose(make_radiograph(grey)).canals
+    air = np.random.default_rng(3).normal(12.0, 2.0, (60, grey.shape[1]))
+    grey[:60] = np.rint(air)
+    known = Calibration(row_mm=0.03, col_mm=0.03, u_rel=0.01, source="true scale")
+    found = propose(make_radiograph(grey), calibration=known).canals
     assert len(found) == 1
     end = scene.to_px(scene.at(scene.fill_end_mm))
     points = (found[0].fill_start_px, found[0].fill_end_px)
