@@ -8,9 +8,10 @@ between 20 x 30 and 31 x 41 mm. It chooses filter widths only and is never repor
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
 
 from rxmeasure.calibration.scale import Calibration
@@ -86,7 +87,7 @@ def film_grid(radiograph: Radiograph, calibration: Calibration | None) -> FilmGr
     return FilmGrid(grey=grey.astype(np.float32), inside=inside, scale=scale, step=step)
 
 
-def _bilinear(pixels: np.ndarray, r: FloatArray, c: FloatArray) -> np.ndarray:
+def _bilinear(pixels: np.ndarray, r: NDArray[Any], c: NDArray[Any]) -> np.ndarray:
     """Values at a grid of rows and columns."""
     i = np.clip(np.floor(r).astype(int), 0, max(pixels.shape[0] - 2, 0))
     j = np.clip(np.floor(c).astype(int), 0, max(pixels.shape[1] - 2, 0))

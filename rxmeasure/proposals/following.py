@@ -134,7 +134,8 @@ class KnownLines:
         """Which points lie on a known line: near it, and no darker valley between."""
         if self.tree is None:
             return np.zeros(len(points), dtype=bool)
-        distance, index = self.tree.query(points, distance_upper_bound=BESIDE_MM / self.step)
+        found = self.tree.query(points, distance_upper_bound=BESIDE_MM / self.step)
+        distance, index = (np.asarray(v) for v in found)
         near = np.isfinite(distance)
         same = np.zeros(len(points), dtype=bool)
         other = self.points[index[near]]

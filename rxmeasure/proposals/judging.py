@@ -101,7 +101,7 @@ def facts_of(
         width_change=float(np.std(width) / max(float(np.mean(width)), 1e-6)),
         to_border_mm=border,
         middle=float(np.median(c.rows[fill][:, np.abs(c.t) < 0.1])),
-        bend_mm=float(np.hypot(*(np.std(r) for r in residual))) * grid.step,
+        bend_mm=float(np.sqrt(sum(np.var(r) for r in residual))) * grid.step,
     )
 
 
@@ -112,7 +112,7 @@ def _with_narrow_rest(candidate: FillCandidate) -> slice:
     limit = REST_WIDENING * float(np.median(first))
     low = 0.3 * float(np.median(c.height[candidate.start : candidate.end + 1]))
     on = (c.width[: candidate.start] < limit) & (c.height[: candidate.start] > low)
-    gap = np.flatnonzero(~ndimage.binary_closing(np.pad(on, 10), np.ones(9))[10:-10])
+    gap = np.flatnonzero(~ndimage.binary_closing(np.pad(on, 10), np.ones(9, dtype=bool))[10:-10])
     return slice(int(gap[-1]) + 1 if len(gap) else 0, candidate.end + 1)
 
 

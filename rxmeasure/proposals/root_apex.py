@@ -12,8 +12,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import ndimage
 
 from rxmeasure.geometry import FloatArray, cumulative_length, resample
@@ -29,6 +31,8 @@ REACH_MM = (1.6, 4.6)
 #: Half-width of what is looked at (mm) and its sampling (mm).
 SIDE_MM = 1.8
 SAMPLE_MM = 0.14
+#: Every so many rows of the line are compared.
+THIN = 2
 #: Half-width of a root just before its rounded end, and how it grows coronally (mm, mm per mm).
 TIP_MM = (0.55, 0.75, 0.95)
 GROWTH = (0.05, 0.11, 0.18)
@@ -45,7 +49,7 @@ SHIFTS_MM = (-0.3, 0.0, 0.3)
 TILTS = (-0.15, 0.0, 0.15)
 #: One texture element of the bone covers so many samples: the fit's noise is the residual's
 #: times the root of this (read off random phantoms).
-TEXTURE_SAMPLES = 30.0
+TEXTURE_SAMPLES = 15.0
 #: The apex is proposed from this confidence.
 LEAST_CONFIDENCE = 0.7
 #: The confidence is that of lying within this distance (mm).
@@ -72,7 +76,7 @@ def find_apex(grid: FilmGrid, candidate: FillCandidate) -> ApexGuess:
     weight = _weights(sections.inside, grey, t, at_end, candidate)
     shifts = np.arange(-round(REACH_MM[0] / ROW_MM), round(REACH_MM[1] / ROW_MM) + 1)
     best = None
-    field = _Field(grey, weight, t)
+    field = _Field(grey[::THIN], weight[::THIN], t)
     for tip in TIP_MM:
         for growth in GROWTH:
             fit = field.fit(_template(tip, growth, 0.0, 0.0, tuple(t)), at_end, shifts)
@@ -167,10 +171,10 @@ class _Field:
 
     def fit(self, template: FloatArray, at_end: int, shifts: np.ndarray) -> FloatArray:
         """What a root end at each shift explains of the picture, in residual variances."""
-        rows = len(self.weight)
+        rows = THIN * len(self.weight)
         tip = len(template) // 2
         first = tip - (at_end + shifts)
-        stack = np.stack([template[f : f + rows] for f in first])
+        stack = np.stack([template[f : f + rows : THIN] for f in first])
         stack = (stack * self.weight).reshape(len(shifts), -1)
         own = stack @ self.basis
         power = (stack**2).sum(axis=1) - (own**2).sum(axis=1)
@@ -193,7 +197,7 @@ def _template(
     return root + LIGAMENT * (socket - root) + PLATE * (plate - socket)
 
 
-def _chord(tip: float, growth: float, u: FloatArray, d: FloatArray, grow: float) -> FloatArray:
+def _chord(tip: float, growth: float, u: NDArray[Any], d: NDArray[Any], grow: float) -> FloatArray:
     """Thickness along the beam of a round root end grown by ``grow``; u coronal of its tip."""
     above = u + grow
     around = ROUND_MM + grow
