@@ -108,7 +108,11 @@ def _shape(
     width = np.zeros(len(rows))
     for way, low in ((slice(centre, None), right), (slice(centre, None, -1), left)):
         half = 0.5 * (middle + low)
-        below = rows[:, way] < half[:, None]
-        first = np.where(below.any(axis=1), below.argmax(axis=1), below.shape[1])
-        width += np.clip(first - 0.5, 0.0, None) * step
+        side = rows[:, way]
+        below = side < half[:, None]
+        first = np.where(below.any(axis=1), below.argmax(axis=1), below.shape[1] - 1)
+        k = np.arange(len(rows))
+        inner, outer = side[k, np.maximum(first - 1, 0)], side[k, first]
+        share = (inner - half) / np.where(inner > outer, inner - outer, 1.0)
+        width += np.clip(first - 1 + np.clip(share, 0.0, 1.0), 0.0, None) * step
     return height, np.minimum(left, right), width

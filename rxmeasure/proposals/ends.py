@@ -19,8 +19,12 @@ from rxmeasure.proposals.film_grid import FilmGrid
 #: The fill ends coronally where it widens so suddenly (times, and mm)
 WIDENING = 1.45
 WIDENING_MM = 0.12
-#: on so long a stretch (mm) ...
+#: on so long a stretch (mm), or by less (times, and mm) but from all of a stretch below to all of
+#: one above (mm above, mm below), at least so far from the apical end (mm) ...
 LASTING_MM = 0.4
+WIDER, WIDER_MM = 1.2, 0.08
+STEP_MM = (2.5, 3.0)
+LEAST_BELOW_MM = 4.0
 #: ... or loses its height over its sides (share) on so long a stretch (mm): voids are shorter.
 HEIGHT_LOST = 0.4
 GAP_MM = 1.2
@@ -44,6 +48,8 @@ BEHIND_MM = 1.5
 #: Widths of fills, and where their sides are looked at from the edge (mm).
 WIDTHS_MM = (0.3, 1.6)
 SIDE_FROM_MM, SIDE_TO_MM = 0.08, 0.4
+#: The typical height of a line, low enough not to be that of a restoration in line with the fill.
+TYPICAL_PERCENTILE = 50.0
 #: Among the places where the line may end the last one counts that is so clear (share of the
 #: clearest), with those so near before it (mm).
 LAST_CLEAR = 0.75
@@ -133,7 +139,7 @@ def _apical_end(sections: CrossSections, first: int, last: int) -> tuple[int, fl
     """
     signal = stands_out(sections)
     before, behind, rest = (round(v / ROW_MM) for v in (BEFORE_MM, BEHIND_MM, REST_MM))
-    typical = float(np.percentile(signal[first : last + 1], 75.0))
+    typical = float(np.percentile(signal[first : last + 1], TYPICAL_PERCENTILE))
     if typical <= 0.0:
         return None
     found: list[tuple[float, int, float]] = []
@@ -187,6 +193,8 @@ def _coronal_end(sections: CrossSections, end: int) -> int:
         height = float(np.median(sections.height[past]))
         widened = sections.width[row] > WIDENING * width + WIDENING_MM
         lost = sections.height[row] < HEIGHT_LOST * height
+        if (end - row) * ROW_MM > LEAST_BELOW_MM and _steps_wider(sections.width, row):
+            break
         wide = wide + 1 if widened or not sections.inside[row] else 0
         low = low + 1 if lost else 0
         if wide >= lasting or low >= gone:
@@ -194,6 +202,15 @@ def _coronal_end(sections: CrossSections, end: int) -> int:
             break
         row -= 1
     return _below_base(sections, row, end)
+
+
+def _steps_wider(width: FloatArray, row: int) -> bool:
+    """Whether all that lies coronal of a row is wider than all that lies apical: no taper does."""
+    above = width[max(row - round(STEP_MM[0] / ROW_MM), 0) : row]
+    below = width[row : row + round(STEP_MM[1] / ROW_MM)]
+    if len(above) < round(0.5 * STEP_MM[0] / ROW_MM):
+        return False
+    return bool(np.percentile(above, 25.0) > WIDER * np.percentile(below, 90.0) + WIDER_MM)
 
 
 def _before_puff(sections: CrossSections, end: int) -> int:

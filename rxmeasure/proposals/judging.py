@@ -132,6 +132,7 @@ def judge(facts: LineFacts) -> Judgement:
         (_rising(dense, 3.2, 0.3), "it is not dense enough for a filling"),
         (_rising(facts.length_mm, 4.0, 0.6), "it is short for a fill"),
         (_falling(facts.length_mm, 18.5, 0.8), "it is longer than a fill: a file or a wire"),
+        (_rising(facts.width_mm, 0.38, 0.02), "it is thinner than a fill: a file"),
         (_falling(facts.width_mm, 1.6, 0.12), "it is wider than a fill: a restoration"),
         (_rising(facts.side_drop, 0.5, 0.06), "it leaves the teeth: a file, a clamp or an edge"),
         (_rising(facts.side, 0.13, 0.02), "it lies in air"),

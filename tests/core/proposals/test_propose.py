@@ -183,6 +183,7 @@ def test_a_clear_fill_is_believed() -> None:
         ({"middle": 0.1, "contrast": 3.0}, "dense"),
         ({"length_mm": 2.0}, "short"),
         ({"length_mm": 24.0}, "file"),
+        ({"width_mm": 0.2}, "thinner"),
         ({"width_mm": 2.2}, "wider"),
         ({"side_drop": 0.1}, "leaves"),
         ({"side": 0.02}, "air"),
