@@ -48,6 +48,17 @@ BEHIND_MM = 1.5
 #: Widths of fills, and where their sides are looked at from the edge (mm).
 WIDTHS_MM = (0.3, 1.6)
 SIDE_FROM_MM, SIDE_TO_MM = 0.08, 0.4
+#: What lies behind an end is less than this share of what lies before it, and on most of the
+#: stretch behind less than so many heights of the texture.
+FALLEN_SHARE = 0.6
+AFTER_TEXTURES = 1.5
+#: Shorter lines hold no fill (mm).
+LEAST_MM = 2.0
+#: Stretch straight ahead of a point that is looked at (mm), and what a fill shows there: share of
+#: what it showed before, and heights of the texture.
+AHEAD_MM_LOOKED = (0.3, 1.4)
+AHEAD_SHARE = 0.4
+AHEAD_TEXTURES = 0.8
 #: The typical height of a line, low enough not to be that of a restoration in line with the fill.
 TYPICAL_PERCENTILE = 50.0
 #: Among the places where the line may end the last one counts that is so clear (share of the
@@ -90,11 +101,23 @@ class FillCandidate:
         return self.sections.line[self.start : self.end + 1]
 
 
-def find_ends(grid: FilmGrid, line: FloatArray) -> FillCandidate | None:
-    """Trim a smooth line (coronal end first) to the fill on it; None when nothing is left."""
+def find_ends(grid: FilmGrid, line: FloatArray, texture: float) -> FillCandidate | None:
+    """Trim a smooth line (coronal end first) to the fill on it; None when nothing is left.
+
+    Parameters
+    ----------
+    grid : FilmGrid
+    line : ndarray, shape (N, 2)
+        Grid points every `ROW_MM`.
+    texture : float
+        Typical height of the clearer lines of the film's texture.
+    """
+    line = without_wandering(grid, line, texture)
+    if (len(line) - 1) * ROW_MM < LEAST_MM:
+        return None
     beyond = AHEAD_MM + BEHIND_MM
     sections = cross_sections(grid, extended(line, grid.step, 0.0, beyond))
-    end = _apical_end(sections, 0, len(sections.line) - 1)
+    end = _apical_end(sections, 0, len(sections.line) - 1, texture)
     if end is None:
         return None
     # The line may have gone on along the texture: from just before its end it goes on straight.
@@ -102,15 +125,64 @@ def find_ends(grid: FilmGrid, line: FloatArray) -> FillCandidate | None:
     course = sections.line[: keep + 1]
     straight = extended(course, grid.step, 0.0, beyond + 0.4)
     from_end = cross_sections(grid, straight)
-    again = _apical_end(from_end, max(0, keep - round(BACK_MM / ROW_MM)), len(straight) - 1)
+    again = _apical_end(
+        from_end, max(0, keep - round(BACK_MM / ROW_MM)), len(straight) - 1, texture
+    )
     row, drop = end
     if again is not None:
         sections, (row, drop) = from_end, again
     row = _before_puff(sections, row)
     start = _coronal_end(sections, row)
-    if (row - start) * ROW_MM < 2.0:
+    if (row - start) * ROW_MM < LEAST_MM:
         return None
     return FillCandidate(sections=sections, start=start, end=row, end_drop_sd=drop)
+
+
+def without_wandering(grid: FilmGrid, line: FloatArray, texture: float) -> FloatArray:
+    """The part of a line that lies straight ahead of itself; its coronal end stays.
+
+    A followed line goes on beyond a fill from one line of the texture to the next. A fill does
+    not turn so fast: what is straight ahead of it still belongs to it.
+    """
+    n = round(1.0 / ROW_MM)
+    if len(line) <= n:
+        return line
+    here = line[n:]
+    way = here - line[:-n]
+    way = way / np.maximum(np.hypot(way[:, 0], way[:, 1]), 1e-9)[:, None]
+    across = np.column_stack([way[:, 1], -way[:, 0]])
+    width = np.clip(cross_sections(grid, line).width[n:], *WIDTHS_MM)
+    width = ndimage.minimum_filter1d(ndimage.median_filter(width, n), n)
+    middle = _level(grid, here, way, across, np.zeros(len(here)))
+    side = 0.5 * width + 0.5 * (SIDE_FROM_MM + SIDE_TO_MM)
+    one = _level(grid, here, way, across, side)
+    two = _level(grid, here, way, across, -side)
+    ahead = middle - 0.5 * (one + two)
+    before = ndimage.uniform_filter1d(ahead, 2 * n, origin=n - 1, mode="nearest")
+    on = ahead > np.maximum(AHEAD_SHARE * before, AHEAD_TEXTURES * texture)
+    gap = round(GAP_MM / ROW_MM)
+    closed = ndimage.binary_closing(np.pad(on, gap), np.ones(gap, dtype=bool))[gap:-gap]
+    labels, count = ndimage.label(closed)
+    if count == 0:
+        return line[: n + 1]
+    weight = ndimage.sum_labels(np.clip(ahead, 0.0, None), labels, np.arange(1, count + 1))
+    last = int(np.flatnonzero(labels == 1 + int(np.argmax(weight)))[-1])
+    return line[: n + last + round(AHEAD_MM_LOOKED[1] / ROW_MM) + 1]
+
+
+def _level(
+    grid: FilmGrid, here: FloatArray, way: FloatArray, across: FloatArray, t: FloatArray
+) -> FloatArray:
+    """Mean grey level ahead of each point, at a distance to its side."""
+    ahead = np.arange(*AHEAD_MM_LOOKED, 0.2)
+    beside = np.array([-0.1, 0.0, 0.1])
+    along = (ahead / grid.step)[None, :, None, None] * way[:, None, None, :]
+    aside = (t[:, None] + beside[None, :]) / grid.step
+    where = here[:, None, None, :] + along + aside[:, None, :, None] * across[:, None, None, :]
+    values = ndimage.map_coordinates(
+        grid.grey, np.moveaxis(where, -1, 0), order=1, mode="nearest", prefilter=False
+    )
+    return np.asarray(values.mean(axis=(1, 2)), dtype=np.float64)
 
 
 def stands_out(sections: CrossSections) -> FloatArray:
@@ -131,7 +203,9 @@ def stands_out(sections: CrossSections) -> FloatArray:
     return np.asarray(middle - 0.5 * (left + right) / count)
 
 
-def _apical_end(sections: CrossSections, first: int, last: int) -> tuple[int, float] | None:
+def _apical_end(
+    sections: CrossSections, first: int, last: int, texture: float
+) -> tuple[int, float] | None:
     """Row where the line stops to stand out, and how clearly (standard deviations).
 
     Change point between a straight course before and a level behind; what lies behind must be
@@ -154,7 +228,9 @@ def _apical_end(sections: CrossSections, first: int, last: int) -> tuple[int, fl
         level = float(two.mean())
         fall = at_end - level
         after = float(np.median(signal[row : row + rest]))
-        if one.mean() < 0.2 * typical or max(level, after) > 0.5 * at_end:
+        if one.mean() < 0.2 * typical or max(level, after) > FALLEN_SHARE * at_end:
+            continue
+        if after > AFTER_TEXTURES * texture:
             continue
         noise = np.hypot(np.std(one - slope * x), np.std(two)) + 0.02 * typical
         clear = fall / noise

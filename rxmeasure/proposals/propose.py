@@ -100,7 +100,7 @@ def candidates(grid: FilmGrid, seed: FloatArray | None = None) -> list[Judged]:
     found = []
     for line, _ in lines:
         chord = line[0] - line[-1]
-        candidate = find_ends(grid, line if float(chord @ way) >= 0.0 else line[::-1])
+        candidate = find_ends(grid, line if float(chord @ way) >= 0.0 else line[::-1], texture)
         if candidate is None:
             continue
         facts = facts_of(candidate, grid, texture, way)
