@@ -13,7 +13,7 @@ from rxmeasure.proposals.cross_sections import smoothed
 from rxmeasure.proposals.crown_side import crown_way
 from rxmeasure.proposals.ends import FillCandidate, find_ends
 from rxmeasure.proposals.film_grid import FilmGrid, film_grid
-from rxmeasure.proposals.following import KnownLines, follow_lines, texture_height
+from rxmeasure.proposals.following import OWN_MM, KnownLines, follow_lines, texture_height
 from rxmeasure.proposals.judging import Judgement, LineFacts, facts_of, judge
 from rxmeasure.proposals.oriented import line_response
 from rxmeasure.proposals.results import CanalProposal, Declined, Proposals
@@ -29,7 +29,8 @@ NAMED_CONTRAST = 2.5
 CLICKS = 4
 #: A click is on a fill up to this distance from its axis (mm).
 SEED_MM = 0.9
-#: A candidate with so much of its length on a surer one is that one once more.
+#: A candidate with so much of its length on a surer one, or that covers so much of a surer one, is
+#: that one once more.
 SAME_SHARE = 0.7
 
 
@@ -69,7 +70,7 @@ def propose(
     seed = None if seed_px is None else grid.to_grid([seed_px])[0]
     judged = candidates(grid, seed)
     if seed is not None:
-        judged = [j for j in judged if _distance_mm(grid, j, seed) <= SEED_MM][:1]
+        judged = _clicked(grid, judged, seed)
     proposed = [j for j in judged if j.judgement.confidence >= LEAST_CONFIDENCE]
     declined = [
         Declined(points_px=_points(grid, j.candidate.line[::10]), reason=_first_reason(j.judgement))
@@ -78,6 +79,16 @@ def propose(
         and (seed is not None or j.facts.contrast >= NAMED_CONTRAST)
     ]
     return Proposals(canals=tuple(_proposal(j, grid) for j in proposed), declined=tuple(declined))
+
+
+def _clicked(grid: FilmGrid, judged: list[Judged], seed: FloatArray) -> list[Judged]:
+    """The surest of the readings of the fill nearest to a click; none where none is near."""
+    distance = [_distance_mm(grid, j, seed) for j in judged]
+    nearest = min(distance, default=np.inf)
+    if nearest > SEED_MM:
+        return []
+    same = [j for j, d in zip(judged, distance, strict=True) if d <= nearest + OWN_MM]
+    return [max(same, key=lambda j: j.judgement.confidence)]
 
 
 def _first_reason(judgement: Judgement) -> str:
@@ -89,7 +100,7 @@ def _distance_mm(grid: FilmGrid, judged: Judged, seed: FloatArray) -> float:
 
 
 def candidates(grid: FilmGrid, seed: FloatArray | None = None) -> list[Judged]:
-    """All bright lines of a film as candidates; surest first, or nearest to a clicked point."""
+    """All bright lines of a film as candidates, surest first; with a click in any order, each reading."""
     response = line_response(grid)
     texture = texture_height(response)
     lines = [
@@ -106,13 +117,17 @@ def candidates(grid: FilmGrid, seed: FloatArray | None = None) -> list[Judged]:
         facts = facts_of(candidate, grid, texture, way)
         found.append(Judged(candidate=candidate, facts=facts, judgement=judge(facts)))
     if seed is not None:
-        return sorted(found, key=lambda j: _distance_mm(grid, j, seed))
+        return found
     found.sort(key=lambda j: -j.judgement.confidence)
-    known = KnownLines(response, grid.step)
-    kept = []
+    surer = KnownLines(response, grid.step)
+    kept: list[Judged] = []
     for judged in found:
-        if known.has(judged.candidate.line).mean() < SAME_SHARE:
-            known.add(judged.candidate.line)
+        line = judged.candidate.line
+        own = KnownLines(response, grid.step)
+        own.add(line)
+        covers = any(own.has(k.candidate.line).mean() >= SAME_SHARE for k in kept)
+        if surer.has(line).mean() < SAME_SHARE and not covers:
+            surer.add(line)
             kept.append(judged)
     return kept
 
