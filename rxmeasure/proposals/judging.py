@@ -128,28 +128,35 @@ def judge(facts: LineFacts) -> Judgement:
     """Confidence that a line is a filled canal."""
     dense = facts.contrast + BRIGHT_TEXTURES * (facts.middle - 0.5)
     answers = [
-        (_rising(facts.contrast, 2.0, 0.15), "it stands out of the bone's texture by little"),
-        (_rising(dense, 3.2, 0.3), "it is not dense enough for a filling"),
-        (_rising(facts.length_mm, 4.0, 0.6), "it is short for a fill"),
-        (_falling(facts.length_mm, 18.5, 0.8), "it is longer than a fill: a file or a wire"),
-        (_rising(facts.width_mm, 0.38, 0.02), "it is thinner than a fill: a file"),
-        (_falling(facts.width_mm, 1.6, 0.12), "it is wider than a fill: a restoration"),
-        (_rising(facts.side_drop, 0.5, 0.06), "it leaves the teeth: a file, a clamp or an edge"),
-        (_rising(facts.side, 0.13, 0.02), "it lies in air"),
-        (_rising(facts.width_change, 0.06, 0.01), "its width does not change: a wire"),
-        (_rising(facts.along, 0.6, 0.08), "it lies across the roots"),
-        (_rising(facts.seen, 0.6, 0.08), "it is interrupted"),
-        (_rising(facts.to_border_mm, 0.5, 0.15), "it ends at the film's edge"),
-        (_falling(facts.bend_mm, 0.35, 0.06), "it is not smooth"),
+        (rising(facts.contrast, 2.0, 0.15), "it stands out of the bone's texture by little"),
+        (rising(dense, 3.2, 0.3), "it is not dense enough for a filling"),
+        (rising(facts.length_mm, 4.0, 0.6), "it is short for a fill"),
+        (falling(facts.length_mm, 18.5, 0.8), "it is longer than a fill: a file or a wire"),
+        (rising(facts.width_mm, 0.38, 0.02), "it is thinner than a fill: a file"),
+        (falling(facts.width_mm, 1.6, 0.12), "it is wider than a fill: a restoration"),
+        (rising(facts.side_drop, 0.5, 0.06), "it leaves the teeth: a file, a clamp or an edge"),
+        (rising(facts.side, 0.13, 0.02), "it lies in air"),
+        (rising(facts.width_change, 0.06, 0.01), "its width does not change: a wire"),
+        (rising(facts.along, 0.6, 0.08), "it lies across the roots"),
+        (rising(facts.seen, 0.6, 0.08), "it is interrupted"),
+        (rising(facts.to_border_mm, 0.5, 0.15), "it ends at the film's edge"),
+        (falling(facts.bend_mm, 0.35, 0.06), "it is not smooth"),
     ]  # fmt: skip
+    return judged(answers)
+
+
+def judged(answers: list[tuple[float, str]]) -> Judgement:
+    """Product of soft answers, and what was not answered clearly."""
     confidence = float(np.prod([p for p, _ in answers]))
     worst = sorted((p, text) for p, text in answers if p < 0.9)
     return Judgement(confidence=confidence, reasons=tuple(text for _, text in worst))
 
 
-def _rising(value: float, middle: float, spread: float) -> float:
+def rising(value: float, middle: float, spread: float) -> float:
+    """From 0 to 1, a half at the middle."""
     return float(1.0 / (1.0 + np.exp(-np.clip((value - middle) / spread, -40.0, 40.0))))
 
 
-def _falling(value: float, middle: float, spread: float) -> float:
-    return 1.0 - _rising(value, middle, spread)
+def falling(value: float, middle: float, spread: float) -> float:
+    """From 1 to 0, a half at the middle."""
+    return 1.0 - rising(value, middle, spread)

@@ -15,6 +15,8 @@ from rxmeasure.proposals.ends import FillCandidate, find_ends
 from rxmeasure.proposals.film_grid import FilmGrid, film_grid
 from rxmeasure.proposals.following import OWN_MM, KnownLines, follow_lines, texture_height
 from rxmeasure.proposals.judging import Judgement, LineFacts, facts_of, judge
+from rxmeasure.proposals.learned import SeenCanal, distance_mm, seen_canals, why_no_apex
+from rxmeasure.proposals.network import network_maps
 from rxmeasure.proposals.oriented import line_response
 from rxmeasure.proposals.results import CanalProposal, Declined, Proposals
 from rxmeasure.proposals.root_apex import find_apex
@@ -48,8 +50,12 @@ def propose(
     *,
     calibration: Calibration | None = None,
     seed_px: PointPx | None = None,
+    explicit: bool = False,
 ) -> Proposals:
     """Propose the filled canals of a film.
+
+    The trained network proposes, and the explicit method where the network cannot run, or sees no
+    fill at the click.
 
     Parameters
     ----------
@@ -58,6 +64,8 @@ def propose(
         Without one, usual film and pixel sizes are assumed; no length is reported.
     seed_px : PointPx, optional
         (row, col) of one click anywhere on a fill: only the canal there is proposed.
+    explicit : bool
+        Without the network.
 
     Raises
     ------
@@ -68,6 +76,38 @@ def propose(
         check_inside(radiograph, as_points([seed_px], what="the click on the fill"))
     grid = film_grid(radiograph, calibration)
     seed = None if seed_px is None else grid.to_grid([seed_px])[0]
+    maps = None if explicit else network_maps(grid)
+    if maps is not None:
+        found = _seen(grid, seen_canals(grid, maps), seed)
+        if seed is None or found.canals:
+            return found
+    return _explicit(grid, seed)
+
+
+def _seen(grid: FilmGrid, canals: list[SeenCanal], seed: FloatArray | None) -> Proposals:
+    """Proposals from what the network sees."""
+    if seed is not None:
+        near = [c for c in canals if distance_mm(grid, c, seed) <= SEED_MM]
+        canals = sorted(near, key=lambda c: distance_mm(grid, c, seed))[:1]
+    sure = [c for c in canals if c.judgement.confidence >= LEAST_CONFIDENCE]
+    declined = [
+        Declined(points_px=_points(grid, c.fill.line[::10]), reason=_first_reason(c.judgement))
+        for c in canals
+        if c.judgement.confidence < LEAST_CONFIDENCE
+    ]
+    return Proposals(canals=tuple(_from_seen(grid, c) for c in sure), declined=tuple(declined))
+
+
+def _from_seen(grid: FilmGrid, canal: SeenCanal) -> CanalProposal:
+    return _canal_proposal(
+        grid, canal.fill.line, canal.judgement,
+        apex=canal.apex.point, apex_confidence=canal.apex_confidence,
+        why_no_apex=why_no_apex(canal), outline=canal.outline,
+    )  # fmt: skip
+
+
+def _explicit(grid: FilmGrid, seed: FloatArray | None) -> Proposals:
+    """Proposals of the explicit method."""
     judged = candidates(grid, seed)
     if seed is not None:
         judged = _clicked(grid, judged, seed)
@@ -100,7 +140,7 @@ def _distance_mm(grid: FilmGrid, judged: Judged, seed: FloatArray) -> float:
 
 
 def candidates(grid: FilmGrid, seed: FloatArray | None = None) -> list[Judged]:
-    """All bright lines of a film as candidates, surest first; with a click in any order, each reading."""
+    """All bright lines of a film as candidates, surest first; with a click, all readings."""
     response = line_response(grid)
     texture = texture_height(response)
     lines = [
@@ -137,17 +177,33 @@ def _points(grid: FilmGrid, points: FloatArray) -> tuple[PointPx, ...]:
 
 
 def _proposal(judged: Judged, grid: FilmGrid) -> CanalProposal:
-    line = judged.candidate.line
-    on_fill = _points(grid, line[np.linspace(0, len(line) - 1, CLICKS).astype(int)])
     guess = find_apex(grid, judged.candidate)
-    apex = None if guess.why_not is not None else _points(grid, np.array([guess.point]))[0]
+    return _canal_proposal(
+        grid, judged.candidate.line, judged.judgement, apex=np.array(guess.point),
+        apex_confidence=guess.confidence, why_no_apex=guess.why_not, outline=None,
+    )  # fmt: skip
+
+
+def _canal_proposal(
+    grid: FilmGrid,
+    line: FloatArray,
+    judgement: Judgement,
+    *,
+    apex: FloatArray,
+    apex_confidence: float,
+    why_no_apex: str | None,
+    outline: FloatArray | None,
+) -> CanalProposal:
+    on_fill = _points(grid, line[np.linspace(0, len(line) - 1, CLICKS).astype(int)])
+    apex_px = None if why_no_apex is not None else _points(grid, apex[None])[0]
     return CanalProposal(
-        clicks_px=on_fill if apex is None else (*on_fill[:-1], apex),
+        clicks_px=on_fill if apex_px is None else (*on_fill[:-1], apex_px),
         fill_start_px=on_fill[0],
         fill_end_px=on_fill[-1],
-        apex_px=apex,
-        confidence=judged.judgement.confidence,
-        apex_confidence=guess.confidence if apex is not None else 0.0,
-        why_no_apex=guess.why_not,
-        reasons=judged.judgement.reasons,
+        apex_px=apex_px,
+        confidence=judgement.confidence,
+        apex_confidence=apex_confidence if apex_px is not None else 0.0,
+        why_no_apex=why_no_apex,
+        reasons=judgement.reasons,
+        root_outline_px=None if outline is None else _points(grid, outline),
     )

@@ -28,6 +28,9 @@ class CanalProposal:
         Why no apex is proposed.
     reasons : tuple of str
         What lowers the confidence, in words.
+    root_outline_px : tuple of PointPx, or None
+        Closed outline of the tooth round the fill and of what lies over it; None where the
+        explicit method proposes, or no tooth is seen there.
     """
 
     clicks_px: tuple[PointPx, ...]
@@ -38,6 +41,7 @@ class CanalProposal:
     apex_confidence: float
     why_no_apex: str | None
     reasons: tuple[str, ...] = ()
+    root_outline_px: tuple[PointPx, ...] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

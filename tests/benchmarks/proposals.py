@@ -1,17 +1,19 @@
 """How many canals are found with no click, how many lines are wrong, and how near is the apex?
 
     python tests/benchmarks/proposals.py [--films 60] [--first-seed 5000] [--cache FOLDER]
-        [--true-scale]
+        [--true-scale] [--explicit]
 
 Each film is a random post-operative phantom rendered from its seed. The program sees pixels only
-(with ``--true-scale`` also the scale), never the truth.
+(with ``--true-scale`` also the scale), never the truth. With ``--explicit`` the method without the
+network stands beside it.
 
 A canal is *found* when at least 60 % of its fill lies within 0.4 mm of a proposed line, and
 *separated* when a proposal of its own covers 60 % of it and lies on it for 60 % of its length. A
 proposal with less than half of its length on any fill is *false*. The apex is right within 0.5 mm;
 its shares are printed over all separated canals (no apex counts as not right) and over the ones
 that have a proposed apex. The fill's end is compared with the end of the core or of the sealer,
-whichever is nearer: the film does not always tell them apart.
+whichever is nearer: the film does not always tell them apart. The confidence of an apex is held
+against the share that is right.
 """
 
 from __future__ import annotations
@@ -21,7 +23,9 @@ import sys
 import tempfile
 import time
 from collections import defaultdict
+from collections.abc import Iterable
 from concurrent.futures import ProcessPoolExecutor
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -32,6 +36,10 @@ from rxmeasure.geometry import FloatArray, resample
 from rxmeasure.phantom import cached_phantom
 from rxmeasure.phantom.truth import CanalTruth, PhantomTruth
 from rxmeasure.proposals import CanalProposal, propose
+from rxmeasure.proposals.film_grid import film_grid
+from rxmeasure.proposals.learned import seen_canals
+from rxmeasure.proposals.network import network_maps
+from rxmeasure.radiograph import Radiograph
 from rxmeasure.reading import read_radiograph
 
 ON_LINE_MM = 0.4
@@ -67,15 +75,17 @@ def shape_class(canal: CanalTruth, truth: PhantomTruth) -> str:
     return "curved" if canal.schneider_deg > 20.0 else "plain"
 
 
-def results_of(seed: int, cache: str, true_scale: bool) -> list[Row]:
-    """(quantity, class, value) of one film."""
+def results_of(seed: int, cache: str, true_scale: bool, explicit: bool) -> list[Row]:
+    """(quantity, class, value) of one film by one method."""
     image, truth = cached_phantom(seed, Path(cache))
     radiograph = read_radiograph(image)
     scale = truth.mm_per_px
     known = Calibration(row_mm=scale, col_mm=scale, u_rel=1e-6, source="true scale")
+    calibration = known if true_scale else None
+    rows = [] if explicit else _seconds_of_steps(radiograph, calibration)
     began = time.process_time()
-    found = propose(radiograph, calibration=known if true_scale else None)
-    rows: list[Row] = [("seconds a film", "all", time.process_time() - began)]
+    found = propose(radiograph, calibration=calibration, explicit=explicit)
+    rows.append(("seconds a film", "all", time.process_time() - began))
     canals = [c for c in truth.canals if c.s_core_end_mm is not None]
     fills = [fill_line_mm(c) for c in canals]
     lines = [proposed_line_mm(p, scale) for p in found.canals]
@@ -97,6 +107,20 @@ def results_of(seed: int, cache: str, true_scale: bool) -> list[Row]:
             free.discard(k)
             rows += _ends(found.canals[k], canal, truth, group)
     return rows
+
+
+def _seconds_of_steps(radiograph: Radiograph, calibration: Calibration | None) -> list[Row]:
+    """Processor time of the grid, the network and what is made of its maps."""
+    times = [time.process_time()]
+    grid = film_grid(radiograph, calibration)
+    times.append(time.process_time())
+    maps = network_maps(grid)
+    times.append(time.process_time())
+    assert maps is not None, "the network cannot run: use --explicit"
+    seen_canals(grid, maps)
+    times.append(time.process_time())
+    steps = ("grid", "network", "canals")
+    return [("seconds a film", n, b - a) for n, a, b in zip(steps, times, times[1:], strict=False)]
 
 
 def _on(points: FloatArray, line: FloatArray) -> float:
@@ -122,6 +146,8 @@ def _ends(proposal: CanalProposal, canal: CanalTruth, truth: PhantomTruth, group
     if given:
         rows.append(("apex right, of proposed", roots, float(apart < APEX_MM)))
         rows.append(("apex off by > 1 mm, of proposed", roots, float(apart > GROSS_MM)))
+        tenth = f"confidence 0.{min(int(proposal.apex_confidence * 10), 9)}"
+        rows.append(("apex right, of proposed", tenth, float(apart < APEX_MM)))
     return rows
 
 
@@ -133,30 +159,52 @@ def main() -> None:
     parser.add_argument("--cache", type=Path, default=Path(tempfile.gettempdir()) / "rx-phantoms")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--true-scale", action="store_true")
+    parser.add_argument("--explicit", action="store_true", help="the explicit method too")
     arguments = parser.parse_args()
     arguments.cache.mkdir(parents=True, exist_ok=True)
     seeds = range(arguments.first_seed, arguments.first_seed + arguments.films)
-    by: dict[tuple[str, str], list[float]] = defaultdict(list)
     with ProcessPoolExecutor(arguments.workers) as pool:
-        n = len(seeds)
-        for part in pool.map(
-            results_of, seeds, [str(arguments.cache)] * n, [arguments.true_scale] * n
-        ):
-            for quantity, group, value in part:
-                by[quantity, group].append(value)
-                if quantity in ("found", "separated", "fill end mm", "fill start mm"):
-                    by[quantity, "all"].append(value)
+        tables = [
+            _table(
+                pool.map(
+                    partial(
+                        results_of, cache=str(arguments.cache), true_scale=arguments.true_scale,
+                        explicit=explicit,
+                    ),
+                    seeds,
+                )
+            )
+            for explicit in ((False, True) if arguments.explicit else (False,))
+        ]  # fmt: skip
     out = sys.stdout.write
     out(f"{arguments.films} films from seed {arguments.first_seed}, no click\n")
-    for (quantity, group), values in sorted(by.items()):
-        v = np.asarray(values)
-        if quantity.endswith((" mm", "a film")) and quantity != "false a film":
-            text = f"median {np.median(v):.2f}, 95th percentile {np.percentile(v, 95):.2f}"
-        elif quantity == "false a film":
-            text = f"{v.mean():.2f}"
-        else:
-            text = f"{100.0 * v.mean():.0f} %"
-        out(f"{quantity:32s} {group:12s} n={len(v):4d}  {text}\n")
+    out(f"{'':46s} {'network':40s} {'explicit' if arguments.explicit else ''}\n")
+    for quantity, group in sorted({key for table in tables for key in table}):
+        texts = [_text(quantity, table.get((quantity, group), [])) for table in tables]
+        out(f"{quantity:32s} {group:14s} " + " ".join(f"{t:40s}" for t in texts).rstrip() + "\n")
+
+
+def _table(films: Iterable[list[Row]]) -> dict[tuple[str, str], list[float]]:
+    by: dict[tuple[str, str], list[float]] = defaultdict(list)
+    for rows in films:
+        for quantity, group, value in rows:
+            by[quantity, group].append(value)
+            if quantity in ("found", "separated", "fill end mm", "fill start mm"):
+                by[quantity, "all"].append(value)
+    return by
+
+
+def _text(quantity: str, values: list[float]) -> str:
+    if not values:
+        return "-"
+    v = np.asarray(values)
+    if quantity == "false a film":
+        text = f"{v.mean():.2f}"
+    elif quantity.endswith((" mm", "a film")):
+        text = f"median {np.median(v):.2f}, 95 % {np.percentile(v, 95):.2f}"
+    else:
+        text = f"{100.0 * v.mean():.0f} %"
+    return f"n={len(v):3d} {text}"
 
 
 if __name__ == "__main__":
