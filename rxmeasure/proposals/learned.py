@@ -20,9 +20,9 @@ from rxmeasure.proposals.pairing import FoundFill, found_fills
 
 #: How much a fill's own brightness counts beside how far it stands out of the root.
 BRIGHTNESS_WEIGHT = 0.25
-#: Confidence of an apex from `SeenApex.mass` and `SeenApex.height`: logistic regression on the 123
+#: Confidence of an apex from `SeenApex.mass` and `SeenApex.height`: logistic regression on the 153
 #: canals of the phantoms of seeds 7000 to 7090.
-APEX_LOGIT = (-2.96, 3.37, 5.05)
+APEX_LOGIT = (-2.92, 2.79, 6.77)
 #: The apex is proposed from this confidence.
 LEAST_APEX_CONFIDENCE = 0.6
 #: Points of a tooth's outline are so far apart (cells).

@@ -42,8 +42,8 @@ def film(name: str) -> tuple[Radiograph, PhantomTruth]:
 
 
 @cache
-def proposals(name: str) -> Proposals:
-    return propose(film(name)[0])
+def proposals(name: str, explicit: bool = False) -> Proposals:
+    return propose(film(name)[0], explicit=explicit)
 
 
 def _apart(a: tuple[float, float], b: tuple[float, float] | None) -> float:
@@ -51,10 +51,14 @@ def _apart(a: tuple[float, float], b: tuple[float, float] | None) -> float:
     return float(np.hypot(a[0] - b[0], a[1] - b[1]))
 
 
+METHODS = pytest.mark.parametrize("explicit", [False, True], ids=["network", "explicit"])
+
+
+@METHODS
 @pytest.mark.parametrize("name", FILLED)
-def test_every_canal_of_a_sample_film_and_nothing_else(name: str) -> None:
+def test_every_canal_of_a_sample_film_and_nothing_else(name: str, explicit: bool) -> None:
     _, truth = film(name)
-    found = proposals(name).canals
+    found = proposals(name, explicit).canals
     assert len(found) == FILLED[name] == len(truth.canals)
     for canal in truth.canals:
         ends = [e for e in (canal.core_end_px, canal.sealer_end_px) if e is not None]
@@ -83,12 +87,13 @@ def test_the_apex_beyond_the_fill(name: str) -> None:
     assert any(p.apex_px is not None for p in proposals(name).canals)
 
 
-def test_a_click_gives_the_one_canal_there() -> None:
+@METHODS
+def test_a_click_gives_the_one_canal_there(explicit: bool) -> None:
     radiograph, truth = film("curved_molar.tif")
     for canal in truth.canals:
         line = canal.centre_line_px
         seed = line[int(np.searchsorted(canal.s_mm, (canal.s_core_end_mm or 0.0) - 4.0))]
-        (found,) = propose(radiograph, seed_px=seed).canals
+        (found,) = propose(radiograph, seed_px=seed, explicit=explicit).canals
         ends = [e for e in (canal.core_end_px, canal.sealer_end_px) if e is not None]
         assert min(_apart(found.fill_end_px, e) for e in ends) * truth.mm_per_px < END_MM
 
@@ -141,12 +146,16 @@ def test_thirty_grey_levels_of_an_eight_bit_film_are_enough(
     assert min(_apart(p, (end[0], end[1])) for p in points) * 0.03 < 0.5
 
 
+@METHODS
 @pytest.mark.parametrize("seed", range(4))
 def test_noise_and_texture_alone_hold_no_fill(
-    seed: int, make_scene: Callable[..., Any], make_radiograph: Callable[..., Radiograph]
+    seed: int,
+    explicit: bool,
+    make_scene: Callable[..., Any],
+    make_radiograph: Callable[..., Radiograph],
 ) -> None:
     scene = make_scene(fill_grey=0.0, root_grey=0.0, canal_grey=0.0, seed=seed)
-    assert propose(make_radiograph(scene.pixels())).canals == ()
+    assert propose(make_radiograph(scene.pixels()), explicit=explicit).canals == ()
 
 
 def test_an_even_film_holds_nothing(make_radiograph: Callable[..., Radiograph]) -> None:
