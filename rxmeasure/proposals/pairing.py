@@ -151,7 +151,8 @@ def _told_apart(maps: Maps, readings: list[FoundFill], step_mm: float) -> list[F
 
 
 def _beside(line: FloatArray, other: FloatArray, step_mm: float) -> np.ndarray:
-    return KDTree(other).query(line)[0] * step_mm > BESIDE_MM
+    apart = np.asarray(KDTree(other).query(line)[0]) * step_mm
+    return np.asarray(apart > BESIDE_MM)
 
 
 def _branches(new: FoundFill, known: FoundFill, step_mm: float) -> bool:
