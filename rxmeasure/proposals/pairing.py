@@ -32,6 +32,8 @@ READING_MM2 = 0.2
 #: Two fills from one coronal end are two only where each runs so far beside the other (mm), at
 #: least so far from it (mm), to a spot of at least this height.
 OWN_MM, BESIDE_MM, BRANCH_SPOT = 2.5, 0.35, 0.3
+#: A fill goes on to a farther end that is at least so clear as the nearer one (share).
+CLEAR_SHARE = 0.5
 #: Fills are one when less than this share of one lies beside the other.
 SAME_COURSE = 0.04
 
@@ -164,11 +166,15 @@ def _branches(new: FoundFill, known: FoundFill, step_mm: float) -> bool:
 
 
 def _goes_on(maps: Maps, new: FoundFill, known: FoundFill, step_mm: float) -> bool:
-    """Whether the fill goes on to the new end, or ends already there."""
+    """Whether the fill goes on to the new end, or ends already there.
+
+    It goes on where no cell between the two ends is free of it, and the far end is no less clear.
+    """
     longer, shorter = (new, known) if new.length_mm > known.length_mm else (known, new)
-    rest = longer.line[_beside(longer.line, shorter.line, step_mm)]
-    filled = len(rest) > 0 and _seen(maps, to_cells(rest)) >= FILL
-    return filled if longer is new else not filled
+    rest = to_cells(longer.line[_beside(longer.line, shorter.line, step_mm)])
+    filled = len(rest) > 0 and ndimage.map_coordinates(maps.fill, rest.T, order=1).min() >= FILL
+    on = bool(filled and longer.spots[1] >= CLEAR_SHARE * shorter.spots[1])
+    return on if longer is new else not on
 
 
 def _votes(
