@@ -21,6 +21,11 @@ VERBS: dict[str, tuple[str, str, str]] = {
     "info": (f"{_HERE}.info", "info", "Say what is in an image file, and all versions."),
     "calibrate": (f"{_HERE}.calibrate", "calibrate", "Find the scale of one film."),
     "trace": (f"{_HERE}.trace", "trace", "Trace canals, fills or files from a few clicks."),
+    "propose": (
+        f"{_HERE}.propose",
+        "propose",
+        "Propose filled canals with no click, or one.",
+    ),
     "measure": (f"{_HERE}.measure", "measure", "Measure the canals of one film."),
     "judge": (f"{_HERE}.judge", "judge", "Judge a film, or values typed in, by criteria."),
     "radiopacity": (

@@ -11,7 +11,17 @@ import pytest
 from rxmeasure.cli.exit_codes import MEANINGS
 from rxmeasure.cli.main import VERBS, main
 
-HEAVY = ("numpy", "scipy", "pydicom", "skimage", "PIL", "matplotlib", "jsonschema", "cattrs")
+HEAVY = (
+    "numpy",
+    "scipy",
+    "pydicom",
+    "skimage",
+    "PIL",
+    "matplotlib",
+    "jsonschema",
+    "cattrs",
+    "onnxruntime",
+)
 
 
 @pytest.mark.parametrize("arguments", [[], *([verb] for verb in VERBS)], ids=lambda a: " ".join(a))

@@ -1,0 +1,6 @@
+"""Filled canals, their ends and the apex, proposed with no click or one; a person accepts them."""
+
+from rxmeasure.proposals.propose import propose
+from rxmeasure.proposals.results import CanalProposal, Declined, Proposals, to_marks
+
+__all__ = ["CanalProposal", "Declined", "Proposals", "propose", "to_marks"]
