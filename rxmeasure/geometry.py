@@ -125,17 +125,36 @@ def foot_on_polyline(points: ArrayLike, point: ArrayLike) -> tuple[float, float]
     distance : float
         Distance of ``point`` from its foot.
     """
+    s, distance = feet_on_polyline(points, np.asarray(point, dtype=np.float64)[None])
+    return float(s[0]), float(distance[0])
+
+
+def feet_on_polyline(points: ArrayLike, others: ArrayLike) -> tuple[FloatArray, FloatArray]:
+    """Nearest place on a polyline for each of several points.
+
+    Parameters
+    ----------
+    points : array_like, shape (N, 2)
+        The polyline.
+    others : array_like, shape (K, 2)
+
+    Returns
+    -------
+    s, distance : ndarray, shape (K,)
+        As of :func:`foot_on_polyline`.
+    """
     points = np.asarray(points, dtype=np.float64)
-    p = np.asarray(point, dtype=np.float64)
+    p = np.asarray(others, dtype=np.float64)[:, None, :]
     a, b = points[:-1], points[1:]
     ab = b - a
     squared = np.maximum((ab**2).sum(axis=1), 1e-300)
-    t = np.clip(((p - a) * ab).sum(axis=1) / squared, 0.0, 1.0)
-    foot = a + t[:, None] * ab
-    distance = np.hypot(*(foot - p).T)
-    k = int(np.argmin(distance))
-    s = cumulative_length(points)
-    return float(s[k] + t[k] * np.sqrt(squared[k])), float(distance[k])
+    t = np.clip(((p - a) * ab).sum(axis=2) / squared, 0.0, 1.0)
+    away = a + t[:, :, None] * ab - p
+    distance = np.hypot(away[..., 0], away[..., 1])
+    nearest = np.argmin(distance, axis=1)
+    k = np.arange(len(p))
+    along = t[k, nearest] * np.sqrt(squared[nearest])
+    return cumulative_length(points)[nearest] + along, distance[k, nearest]
 
 
 def point_at(points: ArrayLike, s: float) -> FloatArray:

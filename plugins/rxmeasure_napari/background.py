@@ -11,7 +11,7 @@ from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from typing import Any
 
-from qtpy.QtCore import QObject, Signal
+from qtpy.QtCore import QObject, Qt, Signal
 
 from rxmeasure.errors import RxMeasureError
 
@@ -49,7 +49,8 @@ class Background(QObject):
         self._pool = ThreadPoolExecutor(1, thread_name_prefix=f"rxmeasure-{name}")
         self._newest: dict[str, _Job] = {}
         self._closed = False
-        self._arrived.connect(self._deliver)
+        # Queued always: a job that ends at once would else overtake its own words.
+        self._arrived.connect(self._deliver, Qt.ConnectionType.QueuedConnection)
 
     def run(
         self,
@@ -59,14 +60,14 @@ class Background(QObject):
         refused: Callable[[RxMeasureError], None] | None = None,
         *,
         word: str = "",
-    ) -> None:
+    ) -> Future[Any] | None:
         """Run ``work(progress)``, then ``then(result)`` on the GUI thread.
 
         A refusal of core goes to ``refused``. ``word`` is shown while it runs;
-        without one the job is silent.
+        without one the job is silent. Returns what can be waited for; None after `close`.
         """
         if self._closed:
-            return
+            return None
         self.cancel(key)
         job = self._newest[key] = _Job(key)
         if word:
@@ -79,6 +80,7 @@ class Background(QObject):
         future.add_done_callback(
             lambda done: self._send(job, lambda: _settle(done, then, refused), last=True)
         )
+        return future
 
     def cancel(self, key: str | None = None) -> None:
         """Tell the job of that key (None: all) to stop, and drop what it returns."""

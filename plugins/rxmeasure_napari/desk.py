@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable
+from concurrent.futures import Future, wait
 from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import partial
@@ -55,6 +56,13 @@ from rxmeasure_napari.review_state import (
     state_of,
 )
 from rxmeasure_napari.writer import current_review
+
+#: How long measuring leaves the processor to the line of a click (choice: the line takes 0.1 s).
+_LINE_FIRST_MS = 150
+#: How long a click waits to be drawn in one frame with its line (choice: a line takes 25 ms).
+_FRAME_WAITS_MS = 60
+#: How long measuring waits for the frame that shows the line.
+_AFTER_FRAME_MS = 20
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -104,15 +112,17 @@ class Desk(QObject):
         self._drafts = Background("drafts", self)
         self._files.progressed.connect(self.busy_changed)
         self.layers: dict[str, FilmLayers] = {}
-        self._autosaves: dict[str, Autosave] = {}
-        self._review_bytes: dict[str, str] = {}
         self._overwrite_asked: set[str] = set()
         self._dirty: set[str] = set()
         self._draft_count = 0
+        self._draft_on_its_way: Future[Any] | None = None
         self._pointer: Pointer | None = None
         self._connections: list[tuple[Any, Any]] = []
         self._drawing_timer = _single_shot(self, 0, self._draw_dirty)
         self._zoom_timer = _single_shot(self, 120, self._follow_zoom)
+        self._line_timer = _single_shot(self, _LINE_FIRST_MS, self._measure_waiting)
+        self._line_first: OpenFilm | None = None
+        self._followed: tuple[object, ...] = ()
 
     # Waking and resting: a dock that is closed leaves the viewer alone.
 
@@ -150,6 +160,7 @@ class Desk(QObject):
         for signal, slot in self._connections:
             signal.disconnect(slot)
         self._connections.clear()
+        self._line_timer.stop()
         for job in (self._measure, self._live):
             job.cancel()
 
@@ -218,8 +229,8 @@ class Desk(QObject):
         film = OpenFilm(loaded.path, loaded.radiograph, start)
         film.kept = kept
         film.changed_image = loaded.changed
-        self._autosaves[film.id] = loaded.autosave
-        self._review_bytes[film.id] = loaded.review_bytes
+        film.autosave = loaded.autosave
+        film.review_bytes = loaded.review_bytes
         if image is not None:
             self.layers[film.id] = FilmLayers(self.viewer, film, image)
             self.layers[film.id].show_radiograph()
@@ -288,21 +299,12 @@ class Desk(QObject):
 
     def _take_film(self, film: OpenFilm) -> None:
         if film.id not in self.layers:
-            shown = next(
-                (
-                    layer
-                    for layer in self.viewer.layers
-                    if (film_of_layer(layer) or {}).get("film") == film.id
-                    and (film_of_layer(layer) or {}).get("role") == "radiograph"
-                ),
-                None,
-            )
-            self.layers[film.id] = FilmLayers(self.viewer, film, shown)
-        if film.id not in self._autosaves:
-            self._autosaves[film.id] = Autosave(film.path, film.radiograph.source.sha256)
+            self.layers[film.id] = FilmLayers(self.viewer, film)
+        if film.autosave is None:
+            film.autosave = Autosave(film.path, film.radiograph.source.sha256)
         self._listen(film.marks_changed, partial(self._on_marks, film))
         self._listen(film.computed_changed, partial(self._on_computed, film))
-        self._listen(film.preview_changed, partial(self._touch, film))
+        self._listen(film.preview_changed, partial(self._touch, film, 0))
         self._listen(film.radiograph_changed, partial(self._on_radiograph, film))
         self.arrange()
         self._touch(film)
@@ -313,7 +315,6 @@ class Desk(QObject):
         layers = self.layers.pop(film.id, None)
         if layers is not None:
             layers.remove()
-        self._autosaves.pop(film.id, None)
         self.arrange()
 
     def _on_front(self, _: object = None) -> None:
@@ -338,21 +339,33 @@ class Desk(QObject):
 
     def _on_marks(self, film: OpenFilm) -> None:
         self._save_draft(film)
-        self._touch(film)
-        self._start_measuring(film)
         canal = marks_edits.canal_of(film.marks, self.state.canal)
-        if film is self.state.film and canal is not None and len(canal.clicks_px) > 1:
-            self._follow(film, film.marks, canal.name)
+        if film is not self.state.film or canal is None or len(canal.clicks_px) < 2:
+            self._touch(film)
+            self._start_measuring(film)
+        elif self._follow(film, film.marks, canal.name):
+            # Click and line come in one frame, unless the line is late.
+            self._touch(film, _FRAME_WAITS_MS)
+            self._measure_after_line(film, _LINE_FIRST_MS)
+        else:
+            self._touch(film)
+            self._measure_after_line(film, _AFTER_FRAME_MS)
 
     def _on_radiograph(self, film: OpenFilm) -> None:
         self.layers[film.id].show_radiograph()
 
     def _on_computed(self, film: OpenFilm) -> None:
-        if self.state.pointing.canal != film.preview_canal:
+        # A line that is still being traced for the pointer is wanted before it is shown.
+        if not self._is_wanted(film, film.preview_canal or self.state.pointing.canal):
             self._live.cancel()
             film.set_preview("", None)
         self.arrange()
         self._touch(film)
+
+    def _is_wanted(self, film: OpenFilm, canal: str) -> bool:
+        """Whether a preview tells more than the results: while clicking, dragging, measuring."""
+        clicking = bool(canal) and self.state.pointing.canal == canal
+        return clicking or film.provisional is not None or not film.is_current
 
     def _on_layer_removed(self, event: Any) -> None:
         for film_id, layers in list(self.layers.items()):
@@ -366,7 +379,7 @@ class Desk(QObject):
                 self.close_film(film)
             elif event.value in (layers.lines, layers.points):
                 self._dirty.add(film_id)
-                self._drawing_timer.start()
+                self._drawing_timer.start(0)
 
     def _on_layer_inserted(self, event: Any) -> None:
         self._adopt(event.value)
@@ -396,24 +409,45 @@ class Desk(QObject):
             film.take_computed,
         )
 
-    def _follow(self, film: OpenFilm, marks: ReviewMarks, canal: str) -> None:
+    def _measure_after_line(self, film: OpenFilm, msec: int) -> None:
+        """Measure a little later, so that the line of a click is not kept waiting."""
+        waiting, self._line_first = self._line_first, film
+        if waiting is not None and waiting is not film:
+            self._start_measuring(waiting)
+        self._line_timer.start(msec)
+
+    def _measure_waiting(self) -> None:
+        film, self._line_first = self._line_first, None
+        if film is not None and film in self.state.films:
+            self._start_measuring(film)
+
+    def _follow(self, film: OpenFilm, marks: ReviewMarks, canal: str) -> bool:
+        """Trace a canal before it is measured; False when its line is there or not wanted."""
         if not self.preferences.live_tracing and film.marks is not marks:
-            return
+            return False
         traced = marks_edits.canal_of(marks, canal)
         if traced is None or len(traced.clicks_px) < 2:
-            return
+            return False
         radiograph, calibration = film.radiograph, film.calibration
         clicks = traced.clicks_px
+        asked = (film.id, canal, clicks, marks.film_kind, marks.settings, id(calibration))
+        shown = film.preview is not None and film.preview_canal == canal
+        if asked == self._followed and (shown or self._live.busy):
+            return not shown
+        self._followed = asked
 
         def show(result: Any) -> None:
-            if result is not None:
+            if result is not None and self._is_wanted(film, canal):
                 film.set_preview(canal, result)
+            if self._line_first is film:
+                self._line_timer.start(_AFTER_FRAME_MS)
 
         self._live.run(
             "live",
             lambda progress: measuring.preview(radiograph, marks, clicks, calibration),
             show,
         )
+        return True
 
     def cancel(self) -> None:
         """Stop the long work that runs."""
@@ -464,13 +498,13 @@ class Desk(QObject):
             camera.zoom = zoom_px / front.place.scale[1]
             self._touch_all()
 
-    def _touch(self, film: OpenFilm) -> None:
+    def _touch(self, film: OpenFilm, msec: int = 0) -> None:
         self._dirty.add(film.id)
-        self._drawing_timer.start()
+        self._drawing_timer.start(msec)
 
     def _touch_all(self) -> None:
         self._dirty.update(self.layers)
-        self._drawing_timer.start()
+        self._drawing_timer.start(0)
 
     def _draw_dirty(self) -> None:
         dirty, self._dirty = self._dirty, set()
@@ -534,9 +568,9 @@ class Desk(QObject):
     # Keeping.
 
     def _save_draft(self, film: OpenFilm | None) -> None:
-        autosave = self._autosaves.get(film.id) if film is not None else None
-        if film is None or autosave is None:
+        if film is None or film.autosave is None:
             return
+        autosave = film.autosave
         if not film.has_unkept_work and film.kept is not None:
             self._in_order(film, autosave.drop)
             return
@@ -554,15 +588,19 @@ class Desk(QObject):
                 str(error), "refusal", way_out if isinstance(error, DraftTakenError) else None
             )
 
+        # One on its way at most: a crash loses the last edit, not those of a slow disk.
+        if self._draft_on_its_way is not None:
+            wait([self._draft_on_its_way])
         self._draft_count += 1
-        self._drafts.run(
+        self._draft_on_its_way = self._drafts.run(
             f"{film.id}:{self._draft_count}", lambda progress: work(), lambda _: None, refused
         )
 
     def take_over_draft(self, film: OpenFilm) -> None:
         """Go on with this window's work where another window changed the draft."""
-        self._autosaves[film.id].take_over()
-        self._save_draft(film)
+        if film.autosave is not None:
+            film.autosave.take_over()
+            self._save_draft(film)
 
     def keep(self, film: OpenFilm) -> bool:
         """Write the review file beside the image; True when it was written."""
@@ -575,11 +613,11 @@ class Desk(QObject):
         except RxMeasureError as error:
             self.state.refuse(error)
             return False
-        self._review_bytes[film.id] = _hash_of(target)
+        film.review_bytes = _hash_of(target)
         self._overwrite_asked.discard(film.id)
         film.restored = ""
         film.set_kept(film.work)
-        self._in_order(film, self._autosaves[film.id].drop)
+        self._save_draft(film)
         self.state.tell(f"Kept: {target.name}.")
         self.written.emit([target])
         if self.preferences.report_on_keep:
@@ -639,7 +677,7 @@ class Desk(QObject):
 
     def _check_review_file(self, film: OpenFilm, target: Path) -> None:
         """Refuse once when someone else wrote the review file meanwhile."""
-        if _hash_of(target) == self._review_bytes.get(film.id, ""):
+        if _hash_of(target) == film.review_bytes:
             return
         if film.id in self._overwrite_asked:
             return

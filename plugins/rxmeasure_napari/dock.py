@@ -7,8 +7,9 @@ from pathlib import Path
 from typing import Any
 
 import napari.viewer
-from qtpy.QtCore import QSize, Qt
+from qtpy.QtCore import QEvent, QSize, Qt, QTimer
 from qtpy.QtGui import QCloseEvent, QHideEvent, QKeySequence, QShortcut, QShowEvent
+from qtpy.QtOpenGLWidgets import QOpenGLWidget
 from qtpy.QtWidgets import (
     QButtonGroup,
     QFrame,
@@ -27,13 +28,8 @@ from rxmeasure_napari import look
 from rxmeasure_napari.caution_bar import CautionBar
 from rxmeasure_napari.desk import Desk
 from rxmeasure_napari.grey_levels import window_for
-from rxmeasure_napari.keys import KEYS, keys_for, with_key
-from rxmeasure_napari.panels.calibrate import CalibratePanel
-from rxmeasure_napari.panels.canals import CanalsPanel
-from rxmeasure_napari.panels.fill import FillPanel
-from rxmeasure_napari.panels.keep import KeepPanel
-from rxmeasure_napari.panels.picture import PicturePanel
-from rxmeasure_napari.panels.verdict import VerdictPanel
+from rxmeasure_napari.keys import keys_for, with_key
+from rxmeasure_napari.keys_card import KeysCard
 from rxmeasure_napari.review_state import OpenFilm, Step, Told
 
 #: Cautions that matter most at each step.
@@ -45,6 +41,10 @@ _CAUTION_TOPIC = {
     Step.VERDICT: "all",
     Step.KEEP: "all",
 }
+
+
+#: Pause before each panel that is made ahead of its step (choice: a click comes in between).
+_LATER_MS = 250
 
 
 class ReviewDock(QWidget):
@@ -62,6 +62,10 @@ class ReviewDock(QWidget):
         self._viewer = viewer
         self._film: OpenFilm | None = None
         self._panels: dict[Step, QWidget] = {}
+        self._later = QTimer(self)
+        self._later.setSingleShot(True)
+        self._later.setInterval(_LATER_MS)
+        self._later.timeout.connect(self._make_next_panel)
         self._build()
         self.setStyleSheet(look.style_sheet())
         self._shortcuts = self._make_shortcuts()
@@ -85,41 +89,52 @@ class ReviewDock(QWidget):
         layout.addLayout(self._head())
         layout.addLayout(self._step_bar())
         self._stack = QStackedWidget()
-        for kind in (
-            PicturePanel,
-            CalibratePanel,
-            CanalsPanel,
-            FillPanel,
-            VerdictPanel,
-            KeepPanel,
-        ):
-            panel = kind(self.desk)
-            self._panels[panel.step] = panel
+        for _ in Step:
             area = QScrollArea()
             area.setWidgetResizable(True)
             area.setFrameShape(QFrame.Shape.NoFrame)
             area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-            area.setWidget(panel)
             self._stack.addWidget(area)
-        picture = self._panels[Step.PICTURE]
-        picture.grey_requested.connect(self._set_grey)
+        self._panel(Step.PICTURE).grey_requested.connect(self._set_grey)
         layout.addWidget(self._stack, 1)
         layout.addLayout(self._told_row())
         self._cautions = CautionBar()
         layout.addWidget(self._cautions)
 
+    def _panel(self, step: Step) -> Any:
+        """The panel of a step; made when it is first wanted, for some take long to import."""
+        if step not in self._panels:
+            panel = self._panels[step] = make_panel(step, self.desk)
+            area = self._stack.widget(list(Step).index(step))
+            assert isinstance(area, QScrollArea)
+            area.setWidget(panel)
+        return self._panels[step]
+
+    def _make_next_panel(self) -> None:
+        """Make the panels that are left one by one, while the reader looks at the picture."""
+        left = [step for step in Step if step not in self._panels]
+        if left:
+            self._panel(left[0])
+        if len(left) > 1:
+            self._later.start()
+
     def _head(self) -> QHBoxLayout:
         row = QHBoxLayout()
-        self._title = QLabel("No film open")
-        self._title.setObjectName("rx_title")
-        self._title.setTextFormat(Qt.TextFormat.PlainText)
-        self._title.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
+        row.setSpacing(4)
+        self._title = look.NameLine("rx_title")
         row.addWidget(self._title, 1)
+        self._unkept = QLabel("not kept")
+        self._unkept.setObjectName("rx_unkept")
+        self._unkept.setStyleSheet(look.told_style("warning"))
+        self._unkept.setToolTip(
+            with_key("Marks or verdicts are not in the review file yet", "keep")
+        )
+        row.addWidget(self._unkept)
         self._undo = self._small_button("Undo", "rx_undo", self.desk.undo)
         self._redo = self._small_button("Redo", "rx_redo", self.desk.redo)
         row.addWidget(self._undo)
         row.addWidget(self._redo)
-        keys = self._small_button("Keys", "rx_keys", self._tell_keys)
+        self._keys = keys = self._small_button("Keys", "rx_keys", self._show_keys)
         keys.setToolTip("All keys of the review")
         row.addWidget(keys)
         return row
@@ -181,6 +196,7 @@ class ReviewDock(QWidget):
             (state.film_chosen, self._show_film),
             (state.told, self._show_told),
             (state.film_added, self._show_head),
+            (self._viewer.layers.events.removing, self._enter_graphics),
         ):
             signal.connect(slot)
             self._listening.append((signal, slot))
@@ -189,12 +205,14 @@ class ReviewDock(QWidget):
         self._bind_picture_keys()
         self._show_film(state.film)
         self._show_step(state.step)
+        self._later.start()
 
     def hideEvent(self, event: QHideEvent) -> None:
         """The dock is closed or behind another: leave the viewer alone."""
         super().hideEvent(event)
         if not self._listening:
             return
+        self._later.stop()
         for signal, slot in self._listening:
             signal.disconnect(slot)
         self._listening.clear()
@@ -203,7 +221,18 @@ class ReviewDock(QWidget):
         self._unbind_picture_keys()
         self.desk.rest()
 
+    def _enter_graphics(self, _: object) -> None:
+        """Make the picture's graphics context the current one.
+
+        napari frees what a removed layer drew with at once, in whichever context is
+        current; in another window's the next frame may crash.
+        """
+        picture = self.window().findChild(QOpenGLWidget)
+        if picture is not None:
+            picture.makeCurrent()
+
     def _show_step(self, step: Step) -> None:
+        self._panel(step)
         place = list(Step).index(step)
         self._stack.setCurrentIndex(place)
         self._steps.button(place).setChecked(True)
@@ -228,14 +257,14 @@ class ReviewDock(QWidget):
     def _show_head(self, _: object = None) -> None:
         film = self._film
         if film is None:
-            self._title.setText("No film open")
+            self._title.show_name("No film open")
         else:
             tooth = f"tooth {film.marks.tooth} · " if film.marks.tooth else ""
-            unkept = " · not kept yet" if film.has_unkept_work else ""
             many = len(self.desk.state.films)
             place = f"{self.desk.state.films.index(film) + 1}/{many} · " if many > 1 else ""
-            self._title.setText(f"{place}{tooth}{film.name}{unkept}")
+            self._title.show_name(f"{place}{tooth}{film.name}")
             self._title.setToolTip(str(film.path))
+        self._unkept.setVisible(film is not None and film.has_unkept_work)
         for button, label, name in (
             (self._undo, film.undo_label if film else "", "undo"),
             (self._redo, film.redo_label if film else "", "redo"),
@@ -277,7 +306,7 @@ class ReviewDock(QWidget):
 
     def _finish_line(self) -> None:
         """The step in front knows what comes after its line."""
-        finish = getattr(self._panels[self.desk.state.step], "finish", None)
+        finish = getattr(self._panel(self.desk.state.step), "finish", None)
         if finish is not None:
             finish()
 
@@ -296,9 +325,9 @@ class ReviewDock(QWidget):
         if film is not None and layers is not None:
             layers.image.contrast_limits = window_for(film.radiograph, preset)
 
-    def _tell_keys(self) -> None:
-        lines = [f"{key.keys}: {key.meaning}" for key in KEYS]
-        self.desk.state.tell("; ".join(lines) + ".")
+    def _show_keys(self) -> None:
+        card = KeysCard(self)
+        card.show_under(self._keys)
 
     # Keys.
 
@@ -333,7 +362,7 @@ class ReviewDock(QWidget):
     def _keep(self) -> None:
         if self._film is not None:
             # What is typed and not yet taken belongs to the review.
-            commit = getattr(self._panels[self.desk.state.step], "commit", None)
+            commit = getattr(self._panel(self.desk.state.step), "commit", None)
             if commit is not None:
                 commit()
             self.desk.keep(self._film)
@@ -377,10 +406,35 @@ class ReviewDock(QWidget):
             if url.isLocalFile():
                 self.desk.open_path(Path(url.toLocalFile()))
 
+    def event(self, event: QEvent) -> bool:
+        """The dock was closed for good: napari keeps the widget in it, with no place to be."""
+        if event.type() == QEvent.Type.ParentChange and self.parentWidget() is None:
+            self.close()
+            self.deleteLater()
+        return bool(super().event(event))
+
     def closeEvent(self, event: QCloseEvent) -> None:
         """Stop all threads with the widget."""
         self.desk.close()
         super().closeEvent(event)
+
+
+def make_panel(step: Step, desk: Desk) -> QWidget:
+    """Make the panel of a step; only now is it imported, with what it draws with."""
+    match step:
+        case Step.PICTURE:
+            from rxmeasure_napari.panels.picture import PicturePanel as Panel
+        case Step.CALIBRATE:
+            from rxmeasure_napari.panels.calibrate import CalibratePanel as Panel
+        case Step.CANALS:
+            from rxmeasure_napari.panels.canals import CanalsPanel as Panel
+        case Step.FILL:
+            from rxmeasure_napari.panels.fill import FillPanel as Panel
+        case Step.VERDICT:
+            from rxmeasure_napari.panels.verdict import VerdictPanel as Panel
+        case Step.KEEP:
+            from rxmeasure_napari.panels.keep import KeepPanel as Panel
+    return Panel(desk)
 
 
 def _as_handler(action: Callable[[], None]) -> Callable[[object], None]:

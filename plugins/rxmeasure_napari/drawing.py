@@ -138,17 +138,30 @@ def _filling(drawing: Drawing, measured: CanalMeasurement, *, here: bool, number
     if measured.sealer_end is not None and measured.core_end != measured.sealer_end:
         _end(drawing, measured, measured.sealer_end, style.SEALER_END)
     if here:
-        text = end_text(measured, numbers)
-        if text and measured.core_end is not None:
-            drawing.points.append(
-                DrawnPoint(
-                    point_px=measured.core_end.point_px,
-                    text=text,
-                    text_colour=style.CORE_END.colour,
-                    shift_px=(0.0, 18.0),
-                    align=1,
-                )
-            )
+        _end_words(drawing, measured, numbers)
+
+
+def _end_words(drawing: Drawing, measured: CanalMeasurement, numbers: Numbers) -> None:
+    """Words on where the filling ends, in the bone beyond the tooth and the filling."""
+    text = end_text(measured, numbers)
+    if not text or measured.core_end is None:
+        return
+    line = np.asarray(measured.centre_line.points_px)
+    out = tangents(line)[-1]
+    ends = [line[-1], measured.core_end.point_px]
+    if measured.sealer_end is not None:
+        ends.append(measured.sealer_end.point_px)
+    if measured.puff is not None:
+        ends.extend(measured.puff.outline_px)
+    last = max((np.asarray(end) for end in ends), key=lambda end: float(end @ out))
+    drawing.points.append(
+        DrawnPoint(
+            point_px=(float(last[0]), float(last[1])),
+            text=text,
+            text_colour=style.CORE_END.colour,
+            shift_px=(float(26.0 * out[0]), float(26.0 * out[1])),
+        )
+    )
 
 
 def _end(
@@ -194,13 +207,15 @@ def _gap(
     if chosen and len(outline):
         centre = outline.mean(axis=0)
         drawing.line(centre + 1.6 * (outline - centre), style.PLACE)
+    # Left and right by turns, so that numbers of neighbours keep apart.
+    side = 1 if number % 2 == 0 else -1
     drawing.points.append(
         DrawnPoint(
             point_px=gap.centre_px,
             text=str(number),
             text_colour=style.VOID.colour,
-            shift_px=(0.0, -20.0),
-            align=-1,
+            shift_px=(0.0, side * 20.0),
+            align=side,
         )
     )
 

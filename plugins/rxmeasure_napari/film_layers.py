@@ -7,6 +7,8 @@ bar loses its unit.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
@@ -17,13 +19,22 @@ from rxmeasure.geometry import FloatArray
 from rxmeasure.marks import PointPx
 from rxmeasure_napari import layer_style as style
 from rxmeasure_napari.drawing import Drawing, DrawnPoint, Stroke, dashed
-from rxmeasure_napari.layer_edge import KEY, offer_whole_range, radiograph_layer
+from rxmeasure_napari.layer_edge import (
+    KEY,
+    film_of_layer,
+    offer_whole_range,
+    radiograph_layer,
+)
 from rxmeasure_napari.review_state import OpenFilm
 
+#: How far a drawn line may lie from the measured one (screen pixels).
+SIMPLER_BY_PX = 0.25
 #: Width of one character of a label in screen pixels at 10 points (about; for aligning only).
 _CHARACTER_PX = 7.2
+#: Height of a label in screen pixels at 10 points.
+_LINE_PX = 18.0
 #: Copies of a label drawn dark beneath it, so that it reads on enamel and on bone.
-_HALO = tuple((r, c) for r in (-1, 0, 1) for c in (-1, 0, 1) if (r, c) != (0, 0))
+_HALO = ((-1, -1), (-1, 1), (1, -1), (1, 1))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,13 +54,14 @@ class FilmLayers:
     viewer : napari viewer or ViewerModel
     film : OpenFilm
     image : Image, optional
-        A layer that shows the film already.
+        A layer that shows the film already. Layers that were drawn for it before are
+        found without.
     """
 
     def __init__(self, viewer: Any, film: OpenFilm, image: Image | None = None) -> None:
         self.viewer = viewer
         self.film = film
-        self.image = image or _image(film)
+        self.image = image or self._shown("radiograph") or _image(film)
         self.image.metadata = {
             **self.image.metadata,
             KEY: {**self.image.metadata.get(KEY, {}), "film": film.id},
@@ -60,12 +72,21 @@ class FilmLayers:
             unit="mm" if str(self.image.units[0]) == "millimeter" else "pixel",
             offset=(float(self.image.translate[0]), float(self.image.translate[1])),
         )
-        self.lines: Vectors | None = None
-        self.points: Points | None = None
+        self.lines: Vectors | None = self._shown("lines")
+        self.points: Points | None = self._shown("points")
+        self._point_fields: dict[str, Any] = {}
         if self.image not in viewer.layers:
             viewer.add_layer(self.image)
         offer_whole_range(self.image)
         self._drawing: Drawing | None = None
+
+    def _shown(self, role: str) -> Any:
+        """The layer of this film that is in the viewer, from a dock that was closed."""
+        facts = {"role": role, "film": self.film.id}
+        for layer in self.viewer.layers:
+            if facts.items() <= (film_of_layer(layer) or {}).items():
+                return layer
+        return None
 
     def layers(self) -> list[Layer]:
         """All layers of this film that are in the viewer."""
@@ -119,7 +140,7 @@ class FilmLayers:
         old, self._drawing = self._drawing, drawing
         if old is None or old.strokes or drawing.strokes:
             self._draw_lines(drawing.strokes, zoom)
-        if old is None or old.points != drawing.points:
+        if old is None or old.points != drawing.points or self.points not in self.viewer.layers:
             self._draw_points(drawing.points, zoom)
 
     def follow_zoom(self, zoom: float) -> None:
@@ -148,12 +169,11 @@ class FilmLayers:
             )
             self._add(self.lines)
             return
-        with self.lines.events.blocker_all():
+        with changed_at_once(self.lines):
             self.lines.edge_width = style.LINE_PX * unit
             self.lines.data = vectors
             if len(colours):
                 self.lines.edge_color = colours
-        self.lines.refresh()
 
     def _draw_points(self, points: list[DrawnPoint], zoom: float) -> None:
         fields = point_fields(points, self.image_px_per_screen_px(zoom))
@@ -169,14 +189,18 @@ class FilmLayers:
                 **_where(self.place),
             )
             self._add(self.points)
+            self._point_fields = fields
             return
-        # One refresh instead of one for each field.
-        with self.points.events.blocker_all():
+        # Text and colours have signals of their own, so this layer stays seen: an unseen one
+        # would be drawn with the indices of its old points. One refresh in place of many.
+        kept = self._point_fields if len(where) == len(self.points.data) else {}
+        with self.points.events.blocker_all(), self.points.text.events.blocker_all():
             self.points.data = where
-            for name, value in fields.items():
-                if len(where):
+            for name, value in fields.items() if len(where) else ():
+                if name not in kept or not _equal(kept[name], value):
                     setattr(self.points, name, value)
-        self.points.refresh()
+        self.points.refresh(thumbnail=False)
+        self._point_fields = fields
 
     def _add(self, layer: Layer) -> None:
         layer.editable = False
@@ -185,11 +209,33 @@ class FilmLayers:
         self.viewer.layers.selection.active = active if active in self.viewer.layers else self.image
 
 
+@contextmanager
+def changed_at_once(layer: Layer) -> Iterator[None]:
+    """Change several fields of a layer and refresh it once.
+
+    Each field would draw the layer and its thumbnail anew; those of an unseen layer do not.
+    """
+    seen = layer.visible
+    with layer.events.blocker_all():
+        layer.visible = False
+        try:
+            yield
+        finally:
+            layer.visible = seen
+    layer.refresh(thumbnail=False)
+
+
 def _image(film: OpenFilm) -> Image:
     data, options, _ = radiograph_layer(
         film.radiograph, film.path, inverted=film.work.inverted, film_id=film.id
     )
     return Image(data, **options)
+
+
+def _equal(a: Any, b: Any) -> bool:
+    if isinstance(a, dict):
+        return a.keys() == b.keys() and all(_equal(a[k], b[k]) for k in a)
+    return bool(np.array_equal(a, b))
 
 
 def _where(place: FilmPlace) -> dict[str, Any]:
@@ -212,6 +258,7 @@ def line_vectors(strokes: list[Stroke], unit: float) -> tuple[FloatArray, FloatA
     ``unit`` is how many pixels of the film one screen pixel covers.
     """
     from napari.utils.colormaps.standardize_color import transform_color
+    from skimage.measure import approximate_polygon
 
     vectors: list[FloatArray] = []
     colours: list[FloatArray] = []
@@ -221,6 +268,8 @@ def line_vectors(strokes: list[Stroke], unit: float) -> tuple[FloatArray, FloatA
         for part in dashed(
             stroke.points_px, stroke.style.dash_px * unit, stroke.style.gap_px * unit
         ):
+            # As many pieces as the eye can tell apart; napari's work grows with each.
+            part = approximate_polygon(part, tolerance=SIMPLER_BY_PX * unit)
             steps = np.diff(part, axis=0)
             vectors.append(np.stack([part[:-1], steps], axis=1))
             colours.append(np.repeat(colour[None], len(steps), axis=0))
@@ -271,12 +320,7 @@ def point_fields(points: list[DrawnPoint], unit: float) -> dict[str, Any]:
                 "",
                 "#fff",
             )
-    for point in points:
-        if not point.text:
-            continue
-        half = 0.5 * _CHARACTER_PX * len(point.text) * point.align
-        row = point.point_px[0] + point.shift_px[0] * unit
-        col = point.point_px[1] + (point.shift_px[1] + half) * unit
+    for point, (row, col) in label_places(points, unit):
         for r, c in _HALO:
             at = (row + r * style.HALO_PX * unit, col + c * style.HALO_PX * unit)
             add(at, 0.0, "disc", "#00000000", "#00000000", point.text, "#000000")
@@ -295,6 +339,25 @@ def point_fields(points: list[DrawnPoint], unit: float) -> dict[str, Any]:
             "anchor": "center",
         },
     }
+
+
+def label_places(
+    points: list[DrawnPoint], unit: float
+) -> list[tuple[DrawnPoint, tuple[float, float]]]:
+    """Each label with the (row, col) of its centre; one that would lie on another moves down."""
+    placed: list[tuple[DrawnPoint, tuple[float, float]]] = []
+    for point in points:
+        if not point.text:
+            continue
+        half = 0.5 * _CHARACTER_PX * len(point.text) * point.align
+        row = point.point_px[0] + point.shift_px[0] * unit
+        col = point.point_px[1] + (point.shift_px[1] + half) * unit
+        for other, (at_row, at_col) in sorted(placed, key=lambda p: p[1][0]):
+            wide = 0.5 * _CHARACTER_PX * (len(point.text) + len(other.text)) * unit
+            if abs(row - at_row) < _LINE_PX * unit and abs(col - at_col) < wide:
+                row = at_row + _LINE_PX * unit
+        placed.append((point, (row, col)))
+    return placed
 
 
 def _rgba(colours: list[str]) -> Any:

@@ -8,7 +8,7 @@ follow the system: nothing here is a size of text in pixels.
 from __future__ import annotations
 
 from qtpy.QtCore import Qt
-from qtpy.QtGui import QFont
+from qtpy.QtGui import QFont, QResizeEvent
 from qtpy.QtWidgets import QLabel, QSizePolicy
 
 from rxmeasure.criteria.results import Outcome
@@ -53,6 +53,33 @@ def text_line(text: str = "", object_name: str = "") -> QLabel:
     label.setSizePolicy(policy)
     label.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
     return label
+
+
+class NameLine(QLabel):
+    """One line of plain text; what does not fit is left out in its middle, for names end apart."""
+
+    def __init__(self, object_name: str) -> None:
+        super().__init__()
+        self.setObjectName(object_name)
+        self.setTextFormat(Qt.TextFormat.PlainText)
+        self.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
+        self.setIndent(0)
+        self._whole = ""
+
+    def show_name(self, name: str) -> None:
+        """Show a name."""
+        self._whole = name
+        self.setAccessibleName(name)
+        self._fit()
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        """Show as much as there is room for."""
+        super().resizeEvent(event)
+        self._fit()
+
+    def _fit(self) -> None:
+        metrics = self.fontMetrics()
+        self.setText(metrics.elidedText(self._whole, Qt.TextElideMode.ElideMiddle, self.width()))
 
 
 def heading(text: str, object_name: str = "") -> QLabel:

@@ -1,18 +1,22 @@
-"""What runs off the GUI thread: marks in, results out. No Qt, no napari."""
+"""What runs off the GUI thread: marks in, results out. No Qt, no napari.
+
+What measures is imported by the first job, so that the window need not wait for it.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import TYPE_CHECKING
 
-from rxmeasure.calibration.calibrate import calibrate
 from rxmeasure.canal_memory import CanalMemory
 from rxmeasure.errors import RxMeasureError
 from rxmeasure.marks import PointPx, ReviewMarks
 from rxmeasure.marks_check import finished_marks
 from rxmeasure.radiograph import Radiograph
-from rxmeasure.review import review_film
-from rxmeasure.tracing.preview import TracePreview, preview_trace
 from rxmeasure_napari.review_state import Computed
+
+if TYPE_CHECKING:
+    from rxmeasure.tracing.preview import TracePreview
 
 
 def compute(
@@ -26,6 +30,9 @@ def compute(
 
     ``progress`` is told each step and may raise to stop.
     """
+    from rxmeasure.calibration.calibrate import calibrate
+    from rxmeasure.review import review_film
+
     finished = finished_marks(marks)
     progress("scale")
     try:
@@ -46,6 +53,7 @@ def preview(
 ) -> TracePreview | None:
     """The line through these clicks, or None where there is none to draw yet."""
     from rxmeasure.calibration.scale import Calibration
+    from rxmeasure.tracing.preview import preview_trace
 
     scale = calibration if isinstance(calibration, Calibration) else None
     try:

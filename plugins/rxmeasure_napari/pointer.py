@@ -58,7 +58,7 @@ class Pointer:
         layers: Mapping[str, FilmLayers],
         *,
         finish: Callable[[], None],
-        follow: Callable[[OpenFilm, ReviewMarks, str], None],
+        follow: Callable[[OpenFilm, ReviewMarks, str], object],
     ) -> None:
         self._viewer = viewer
         self._state = state
@@ -250,6 +250,8 @@ class Pointer:
             state.refuse(error)
         finally:
             film.set_provisional(None)
+            if film.is_current:
+                film.set_preview("", None)
             self._holding = False
             self._hold_camera(False)
 

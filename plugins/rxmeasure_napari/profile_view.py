@@ -483,7 +483,8 @@ class ProfileView(QWidget):
         name = "" if number is None else str(number)
         label = pg.TextItem(name, color=_TEXT, fill=_brush(_GROUND, _PAPER))
         label.setFont(self._small_font())
-        label.setAnchor((0.5, 1.0))
+        # Two rows by turns, so that numbers of neighbours keep apart.
+        label.setAnchor((0.5, 2.0 if number is not None and number % 2 == 0 else 1.0))
         label.setPos(centre, self._density.viewRange()[1][0])
         self._density.addItem(label, ignoreBounds=True)
         return _ShownGap(

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
+from typing import TYPE_CHECKING
 from weakref import WeakKeyDictionary, WeakValueDictionary
 
 from psygnal import Signal
@@ -26,8 +27,11 @@ from rxmeasure.radiograph import Radiograph
 from rxmeasure.reading import read_radiograph
 from rxmeasure.record.draft import Draft
 from rxmeasure.review import Review
-from rxmeasure.tracing.preview import TracePreview
 from rxmeasure_napari import marks_edits
+
+if TYPE_CHECKING:
+    from rxmeasure.tracing.preview import TracePreview
+    from rxmeasure_napari.autosave import Autosave
 
 #: Steps that can be undone (choice: a long review has some hundred edits).
 UNDO_DEPTH = 500
@@ -152,6 +156,10 @@ class OpenFilm:
     changed_image : RxMeasureError or None
         Set when the review or draft belongs to another image; nothing is
         measured until a reason is given.
+    autosave : Autosave or None
+        Keeps the unfinished work on the disk.
+    review_bytes : str
+        Hash of the review file as this window read or wrote it; empty for none.
     """
 
     marks_changed = Signal()
@@ -176,6 +184,8 @@ class OpenFilm:
         self.changed_image: RxMeasureError | None = None
         self.restored = ""
         self.provisional: ReviewMarks | None = None
+        self.autosave: Autosave | None = None
+        self.review_bytes = ""
         _FILMS[self.id] = self
 
     @property
@@ -499,8 +509,11 @@ class ReviewState:
         self._now.canal = None
         self._now.handle = self._now.gap = self._now.place_px = None
         self.film_chosen.emit(film)
-        names = [c.name for c in film.marks.canals] if film else []
-        self.choose_canal(names[0] if names else None)
+        self.choose_canal(self._first_canal())
+
+    def _first_canal(self) -> str | None:
+        canals = self.film.marks.canals if self.film is not None else ()
+        return canals[0].name if canals else None
 
     def next_film(self, by: int = 1) -> None:
         """Bring the next film to the front."""
@@ -511,7 +524,7 @@ class ReviewState:
         """Bring a canal to the front."""
         if name == self._now.canal:
             return
-        if name is not None and self.pointing.canal != name:
+        if name is not None and self.pointing.canal not in ("", name):
             self.point_for(Pointing())
         self._now.canal = name
         self.choose_handle(None)
@@ -539,9 +552,13 @@ class ReviewState:
 
     def point_for(self, pointing: Pointing) -> None:
         """Say what the next click on the picture means."""
-        if pointing != self._now.pointing:
-            self._now.pointing = pointing
-            self.pointing_changed.emit(pointing)
+        if pointing == self._now.pointing:
+            return
+        self._now.pointing = pointing
+        if self.canal is None and pointing.purpose is not Purpose.CANAL:
+            # A canal that was begun without a click leaves another in front.
+            self.choose_canal(self._first_canal())
+        self.pointing_changed.emit(pointing)
 
     def choose_handle(self, handle: Handle | None) -> None:
         """Choose the point that keys act on."""
@@ -646,7 +663,7 @@ class ReviewState:
         if pointing.purpose is Purpose.CANAL:
             self.choose_canal(pointing.canal if pointing.canal in names else None)
         elif self.canal not in names:
-            self.choose_canal(names[0] if names else None)
+            self.choose_canal(self._first_canal())
         if pointing.reference > len(film.marks.references) or (
             pointing.purpose is Purpose.LANDMARK and pointing.canal not in names
         ):

@@ -81,6 +81,8 @@ class FillDensity:
         Expected minus found density, positive where something is missing.
     template : ndarray, shape (N, M)
         Expected density.
+    at_scales : tuple of ndarray, shape (N, M)
+        ``missing``, smoothed at each of `SCALES`.
     """
 
     s: FloatArray
@@ -91,6 +93,7 @@ class FillDensity:
     expected: FloatArray
     missing: FloatArray
     template: FloatArray
+    at_scales: tuple[FloatArray, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -188,14 +191,14 @@ def describe_density(
     ratio = over / expected[:, None]
     shape = np.median(ratio - chord, axis=0)
     window = max(3, round(6.0 / strip.s_step) | 1)
-    local = ndimage.median_filter(
-        ratio - chord, (min(window, 2 * (len(s) // 2) - 1), 1), mode="nearest"
-    )
+    window = min(window, 2 * (len(s) // 2) - 1)
+    local = _median_along(ratio - chord, window)
     # Slow changes of the shape may follow the picture half-way, so that a long gap
     # at a wall still shows against the rest of the fill.
     template = expected[:, None] * (
         chord + (1 - LOCAL_SHARE) * shape[None, :] + LOCAL_SHARE * local
     )
+    missing = template - over
     return FillDensity(
         s=s,
         rows=rows,
@@ -203,9 +206,29 @@ def describe_density(
         right=right,
         density=density,
         expected=expected,
-        missing=template - over,
+        missing=missing,
         template=template,
+        at_scales=tuple(_smoothed(missing, strip, *scale) for scale in SCALES),
     )
+
+
+def _smoothed(missing: FloatArray, strip: CanalStrip, along: float, across: float) -> FloatArray:
+    """Missing density, smoothed by ``along`` (plane units) and ``across`` (half-widths)."""
+    step = float(ACROSS[1] - ACROSS[0])
+    return np.asarray(
+        ndimage.gaussian_filter(missing, (along / strip.s_step, across / step), mode="nearest")
+    )
+
+
+def _median_along(values: FloatArray, window: int) -> FloatArray:
+    """Running median down each column, the end values going on.
+
+    All columns in one long row: a filter of one axis is many times faster than one of two.
+    """
+    reach = window // 2
+    long = np.pad(values, ((reach, reach), (0, 0)), mode="edge").T
+    filtered = ndimage.median_filter(long.ravel(), window, mode="nearest").reshape(long.shape)
+    return np.asarray(filtered[:, reach : reach + len(values)].T)
 
 
 def _background(
@@ -294,12 +317,8 @@ def find_gaps(strip: CanalStrip, fill: FillDensity, extent: FillExtent) -> list[
 
 def _score(strip: CanalStrip, fill: FillDensity) -> tuple[FloatArray, FloatArray]:
     """Missing density in noise standard deviations (largest over scales), and smoothed."""
-    step = float(ACROSS[1] - ACROSS[0])
     best = np.zeros_like(fill.missing)
-    for along, across in SCALES:
-        filtered = ndimage.gaussian_filter(
-            fill.missing, (along / strip.s_step, across / step), mode="nearest"
-        )
+    for (along, _), filtered in zip(SCALES, fill.at_scales, strict=True):
         centred = filtered - np.median(filtered, axis=0, keepdims=True)
         column = 1.4826 * np.median(np.abs(centred), axis=0)
         overall = 1.4826 * float(np.median(np.abs(centred)))
@@ -311,14 +330,10 @@ def _score(strip: CanalStrip, fill: FillDensity) -> tuple[FloatArray, FloatArray
         short = np.maximum(ndimage.gaussian_filter1d(short, 2.0), 0.7 * np.median(short)) + 1e-9
         noise = np.sqrt(noise * np.minimum(short, noise))
         np.maximum(best, filtered / noise[None, :], out=best)
-    smooth = ndimage.gaussian_filter(
-        fill.missing, (0.06 / strip.s_step, 0.08 / step), mode="nearest"
-    )
+    smooth = _smoothed(fill.missing, strip, 0.06, 0.08)
     # A lack of this share of the whole density over this size is a void whatever the rest
     # of the fill does to the noise.
-    broad = ndimage.gaussian_filter(
-        fill.missing, (BROAD[0] / strip.s_step, BROAD[1] / step), mode="nearest"
-    )
+    broad = _smoothed(fill.missing, strip, *BROAD)
     plain = broad / (BROAD_CONTRAST * fill.expected[:, None]) * THRESHOLD_SD
     return np.maximum(best, np.where(best > 0.5 * THRESHOLD_SD, plain, 0.0)), smooth
 
@@ -371,28 +386,20 @@ def smallest_visible(
     x = np.arange(-40, 41)[:, None] * strip.s_step
     y = np.arange(-40, 41)[None, :] * scaled_step
     distance = np.hypot(x, y)
-    noises = []
-    for along, across in SCALES:
-        filtered = ndimage.gaussian_filter(
-            fill.missing, (along / strip.s_step, across / step), mode="nearest"
-        )
+    noises, weights = [], []
+    for (along, across), filtered in zip(SCALES, fill.at_scales, strict=True):
         noises.append(1.4826 * float(np.median(np.abs(filtered - np.median(filtered)))) + 1e-9)
+        rows = _weights_in_middle(len(x), np.hypot(blur, along) / strip.s_step)
+        columns = _weights_in_middle(y.size, np.hypot(blur / scaled_step, across / step))
+        weights.append((rows, columns))
 
     def reaches(diameter: float) -> bool:
         dip = 2.0 * np.sqrt(np.maximum((diameter / 2.0) ** 2 - distance**2, 0.0))
         dip = density * dip / width
+        # The filtered dip is deepest in its middle.
         return any(
-            float(
-                ndimage.gaussian_filter(
-                    dip,
-                    (
-                        np.hypot(blur, along) / strip.s_step,
-                        np.hypot(blur / scaled_step, across / step),
-                    ),
-                ).max()
-            )
-            >= threshold_sd * noise
-            for (along, across), noise in zip(SCALES, noises, strict=True)
+            float(rows @ dip @ columns) >= threshold_sd * noise
+            for (rows, columns), noise in zip(weights, noises, strict=True)
         )
 
     low, high = 0.0, 1.5
@@ -400,3 +407,8 @@ def smallest_visible(
         middle = (low + high) / 2.0
         low, high = (low, middle) if reaches(middle) else (middle, high)
     return high
+
+
+def _weights_in_middle(count: int, sigma: float) -> FloatArray:
+    """Weights by which a Gaussian filter takes ``count`` places into the middle one."""
+    return np.asarray(ndimage.gaussian_filter1d(np.eye(count), sigma, axis=1)[:, count // 2])

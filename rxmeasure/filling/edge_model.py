@@ -11,12 +11,14 @@ radius for each measured slope position.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
-from numpy.typing import ArrayLike
-from scipy import ndimage, optimize
+from numpy.typing import ArrayLike, NDArray
+from scipy import ndimage
 
 from rxmeasure.filling.blurred_chord import blurred_chord
+from rxmeasure.filling.least_squares import height, levenberg_marquardt, without
 from rxmeasure.filling.strip import CanalStrip
 from rxmeasure.geometry import FloatArray
 
@@ -32,6 +34,10 @@ FILM_EXCESS = (-0.9, 3.0)
 FILM_PRIOR = 0.15
 #: Number of averaged cross-sections.
 GROUPS = 5
+#: Places at which the model's slope is looked at, and the step of the blurs it is kept for (mm).
+_PLACE_STEP = 0.015
+_PLACES = np.arange(0.0, RADII[-1] + 0.4, _PLACE_STEP)
+_BLUR_KNOT = 0.004
 #: When there are too few clear rows to fit: a common blur, no film (mm).
 DEFAULT_BLUR_MM = 0.05
 
@@ -56,7 +62,9 @@ class EdgeModel:
         )
 
 
-def cross_section(x: FloatArray, radius: FloatArray, blur: float, film_excess: float) -> FloatArray:
+def cross_section(
+    x: FloatArray, radius: FloatArray, blur: FloatArray | float, film_excess: FloatArray | float
+) -> FloatArray:
     """Blurred density of the model at distance ``x`` from the axis; arguments broadcast."""
     core = np.maximum(radius - FILM_MM, 0.01)
     outer = radius * blurred_chord(x / radius, blur / radius)
@@ -64,17 +72,29 @@ def cross_section(x: FloatArray, radius: FloatArray, blur: float, film_excess: f
     return np.asarray(outer + film_excess * (outer - inner))
 
 
+@lru_cache(maxsize=256)
+def _slopes(knot: int) -> tuple[FloatArray, FloatArray]:
+    """Falling slopes of a rod without film and of what the film adds, shape (radii, places)."""
+    plain, filmed = (
+        -np.gradient(
+            cross_section(_PLACES, RADII[:, None], knot * _BLUR_KNOT, film), _PLACE_STEP, axis=1
+        )
+        for film in (0.0, 1.0)
+    )
+    return plain, filmed - plain
+
+
 def steepest(blur: float, film_excess: float) -> FloatArray:
     """Place of the steepest slope for each of ``RADII``, made increasing."""
-    step = 0.015
-    x = np.arange(0.0, RADII[-1] + 0.4, step)
-    shape = cross_section(x[None, :], RADII[:, None], blur, film_excess)
-    slope = -np.gradient(shape, step, axis=1)
-    k = np.clip(np.argmax(slope, axis=1), 1, len(x) - 2)
+    knot, beyond = divmod(blur / _BLUR_KNOT, 1.0)
+    parts = zip(_slopes(int(knot)), _slopes(int(knot) + 1), strict=True)
+    plain, film = (before + beyond * (after - before) for before, after in parts)
+    slope = plain + film_excess * film
+    k = np.clip(np.argmax(slope, axis=1), 1, len(_PLACES) - 2)
     n = np.arange(len(RADII))
     a, b, c = slope[n, k - 1], slope[n, k], slope[n, k + 1]
     bow = np.minimum(a - 2 * b + c, -1e-12)
-    place = x[k] + np.clip(0.5 * (a - c) / bow, -0.5, 0.5) * step
+    place = _PLACES[k] + np.clip(0.5 * (a - c) / bow, -0.5, 0.5) * _PLACE_STEP
     return np.maximum.accumulate(place + 1e-6 * n)
 
 
@@ -107,42 +127,57 @@ def fit_edge(
     clear &= strength > 0.5 * np.median(strength[clear])
     index = np.flatnonzero(clear)
     index = index[np.argsort(half[index])]
-    sections = []
-    for part in np.array_split(index, GROUPS):
-        if len(part) < 2:
-            continue
-        h = float(np.mean(half[part]))
-        x = np.arange(-(h + 0.28), h + 0.281, strip.t_step)
-        # Each row is stretched by its own width before averaging.
-        where = (left[part] + right[part])[:, None] / 2.0 + x[None, :] * (half[part] / h)[:, None]
-        column = (where - strip.t[0]) / strip.t_step
-        row = np.broadcast_to(part[:, None], column.shape)
-        values = ndimage.map_coordinates(rows, [row, column], order=1, mode="nearest")
-        section = np.median(values, axis=0)
-        sections.append((h, x, section / (float(np.ptp(section)) + 1e-9)))
-
-    def residual(p: FloatArray) -> FloatArray:
-        blur, film = float(p[0]), float(p[1])
-        table = steepest(float(np.hypot(blur, across)), film)
-        rest = []
-        for h, x, section in sections:
-            r = np.interp(h, table, RADII)
-            design = np.column_stack(
-                [cross_section(x, np.asarray(r), blur, film), np.ones_like(x), x, x**2]
-            )
-            solution = np.linalg.solve(design.T @ design + 1e-9 * np.eye(4), design.T @ section)
-            rest.append(section - design @ solution)
-        return np.concatenate([*rest, [FILM_PRIOR * film]])
-
-    result = optimize.least_squares(
-        residual,
-        (DEFAULT_BLUR_MM, 0.5),
-        bounds=([BLUR_MM[0], FILM_EXCESS[0]], [BLUR_MM[1], FILM_EXCESS[1]]),
-        x_scale=[0.02, 0.5],
-        diff_step=[1e-2, 1e-2],
-        max_nfev=8,
+    sections = [
+        _section(strip, rows, left[part], right[part], part)
+        for part in np.array_split(index, GROUPS)
+        if len(part) >= 2
+    ]
+    half_widths = np.array([h for h, _, _ in sections])
+    # Sections of different width in one array: what a shorter one lacks weighs nothing.
+    x, data, weight = (
+        np.zeros((len(sections), max(len(v) for _, v, _ in sections))) for _ in "123"
     )
-    return _model(float(result.x[0]), float(result.x[1]), across)
+    for k, (_, places, section) in enumerate(sections):
+        x[k, : len(places)], data[k, : len(places)] = places, section
+        weight[k, : len(places)] = 1.0
+    background, _ = np.linalg.qr(np.stack([weight, x, x**2], axis=-1))
+    data = without(background, data)
+
+    def residuals(parameters: FloatArray) -> FloatArray:
+        blur, film = parameters[:, :1, None], parameters[:, 1:, None]
+        radius = [
+            np.interp(half_widths, steepest(float(np.hypot(b, across)), float(f)), RADII)
+            for b, f in parameters
+        ]
+        shape = weight * cross_section(x, np.array(radius)[..., None], blur, film)
+        shape = without(background, shape)
+        rest = (data - height(shape, data) * shape).reshape(len(parameters), -1)
+        return np.column_stack([rest, FILM_PRIOR * parameters[:, 1]])
+
+    fit = levenberg_marquardt(
+        residuals,
+        (DEFAULT_BLUR_MM, 0.5),
+        low=(BLUR_MM[0], FILM_EXCESS[0]),
+        high=(BLUR_MM[1], FILM_EXCESS[1]),
+        step=(1e-3, 1e-2),
+    )
+    return _model(float(fit.parameters[0]), float(fit.parameters[1]), across)
+
+
+def _section(
+    strip: CanalStrip, rows: FloatArray, left: FloatArray, right: FloatArray, part: NDArray[np.int_]
+) -> tuple[float, FloatArray, FloatArray]:
+    """Half-width, places and averaged cross-section (height 1) of some rows of like width."""
+    half = (right - left) / 2.0
+    h = float(np.mean(half))
+    x = np.arange(-(h + 0.28), h + 0.281, strip.t_step)
+    # Each row is stretched by its own width before averaging.
+    where = (left + right)[:, None] / 2.0 + x[None, :] * (half / h)[:, None]
+    column = (where - strip.t[0]) / strip.t_step
+    row = np.broadcast_to(part[:, None], column.shape)
+    values = ndimage.map_coordinates(rows, [row, column], order=1, mode="nearest")
+    section = np.median(values, axis=0)
+    return h, x, section / (float(np.ptp(section)) + 1e-9)
 
 
 def _model(blur: float, film_excess: float, across: float) -> EdgeModel:

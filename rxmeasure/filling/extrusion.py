@@ -81,9 +81,7 @@ def find_puff(
     outside = ~in_fill
     noise = 1.4826 * float(np.median(np.abs(over[outside] - np.median(over[outside])))) + 1e-9
     level = max(THRESHOLD_SD * noise, LEAST_CONTRAST * contrast)
-    labels, count = ndimage.label(over > 0.35 * level)
-    if count == 0:
-        return None
+    labels, _ = ndimage.label(over > 0.35 * level)
     distance = np.where(
         s[:, None] <= extent.end_s,
         np.abs(t[None, :] - extent.end_t) - half,
@@ -91,10 +89,9 @@ def find_puff(
     )
     best: PuffPatch | None = None
     cell = strip.s_step * strip.t_step
-    peaks = ndimage.maximum(over, labels, np.arange(1, count + 1))
-    for label in np.flatnonzero(np.asarray(peaks) > level) + 1:
-        peak = float(peaks[label - 1])
-        region = (labels == label) & (over > EDGE_SHARE * peak)
+    for label in np.unique(labels[over > level]):
+        patch_of = labels == label
+        region = patch_of & (over > EDGE_SHARE * float(over[patch_of].max()))
         parts, parts_count = ndimage.label(region)
         if parts_count == 0:
             continue
@@ -134,12 +131,21 @@ def _masked_median(strip: CanalStrip, patch: FloatArray, mask: np.ndarray) -> Fl
         max(3, round(BACKGROUND_MM / (strip.s_step * by[0])) | 1),
         max(3, round(BACKGROUND_MM / (strip.t_step * by[1])) | 1),
     )
-    median = ndimage.median_filter(coarse, size, mode="nearest")
+    median = _median_around(coarse, size)
     i = np.arange(patch.shape[0])[:, None] / by[0]
     j = np.arange(patch.shape[1])[None, :] / by[1]
     return np.asarray(
         ndimage.map_coordinates(median, np.broadcast_arrays(i, j), order=1, mode="nearest")
     )
+
+
+def _median_around(values: FloatArray, size: tuple[int, int]) -> FloatArray:
+    """Median of a window of odd size round each place, the border values going on."""
+    padded = np.pad(values, [(n // 2, n // 2) for n in size], mode="edge")
+    windows = np.lib.stride_tricks.sliding_window_view(padded, size)
+    windows = windows.reshape(*values.shape, -1)
+    middle = windows.shape[-1] // 2
+    return np.asarray(np.partition(windows, middle, axis=-1)[..., middle])
 
 
 def _outline(strip: CanalStrip, rows: np.ndarray, region: np.ndarray) -> FloatArray:
@@ -151,4 +157,4 @@ def _outline(strip: CanalStrip, rows: np.ndarray, region: np.ndarray) -> FloatAr
     s = strip.s[rows[0]] + longest[:, 0] * strip.s_step
     t = strip.t[0] + longest[:, 1] * strip.t_step
     keep = np.unique(np.linspace(0, len(s) - 1, min(len(s), 60)).astype(int))
-    return np.array([strip.at(float(a), float(b)) for a, b in zip(s[keep], t[keep], strict=True)])
+    return strip.at(s[keep], t[keep])

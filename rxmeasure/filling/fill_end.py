@@ -13,10 +13,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import ndimage, optimize
+from scipy import ndimage
 
 from rxmeasure.filling.blurred_chord import blurred_chord
-from rxmeasure.filling.strip import CanalStrip
+from rxmeasure.filling.least_squares import Fit, height, levenberg_marquardt, without
+from rxmeasure.filling.straight_line import weighted_line
+from rxmeasure.filling.strip import CanalStrip, RowBands
 from rxmeasure.filling.width import WidthProfile, sides_level
 from rxmeasure.geometry import FloatArray
 
@@ -55,6 +57,8 @@ STEP_REACH_MM = 0.9
 SEALER_ZONE_MM = 4.5
 #: Window of the cone fit, coronal and apical of the first guess (mm).
 CONE_WINDOW_MM = (1.6, 1.2)
+#: Steps by which its slopes are read: end, half-width, taper, place across (mm; mm/mm).
+CONE_STEP = (0.02, 0.005, 0.002, 0.01)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -94,10 +98,37 @@ class FillExtent:
     present: np.ndarray
 
 
-def find_extent(
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FillRows:
+    """Rows of the strip that belong to the fill, to the nearest row; plane units.
+
+    Attributes
+    ----------
+    expected : ndarray, shape (N,)
+        Width of the fill to be expected in each row.
+    signal : ndarray, shape (N,)
+        Density along the line, and ``noise``, its standard deviation.
+    present : ndarray of bool, shape (N,)
+        Rows in which the fill is seen.
+    first, last : int
+    into_puff, merged : bool
+        Whether the fill runs into a puff, or into another fill.
+    """
+
+    expected: FloatArray
+    signal: FloatArray
+    noise: float
+    present: np.ndarray
+    first: int
+    last: int
+    into_puff: bool
+    merged: bool
+
+
+def find_rows(
     strip: CanalStrip, width: WidthProfile, from_s: float | None = None
-) -> FillExtent | None:
-    """Find the fill along the line, or None when no fill is seen.
+) -> FillRows | None:
+    """Find the rows of the fill, or None when no fill is seen.
 
     Parameters
     ----------
@@ -119,7 +150,22 @@ def find_extent(
         first = max(first, strip.index(from_s - ORIFICE_MM))
     first = _below_restoration(strip, width, signal, first, last)
     first = _coronal_start(strip, signal, first, last)
-    change = _change_point(strip, signal, noise, first, last)
+    return FillRows(
+        expected=expected,
+        signal=signal,
+        noise=noise,
+        present=present & (np.arange(len(present)) >= first),
+        first=first,
+        last=last,
+        into_puff=into_puff,
+        merged=merged,
+    )
+
+
+def find_extent(strip: CanalStrip, width: WidthProfile, rows: FillRows) -> FillExtent:
+    """Locate both ends of a fill."""
+    signal, first, last, into_puff = rows.signal, rows.first, rows.last, rows.into_puff
+    change = _change_point(strip, signal, rows.noise, first, last)
     if into_puff:
         change = float(strip.s[last])
     fall = change
@@ -127,7 +173,7 @@ def find_extent(
     answers = [change]
     if not into_puff:
         fall = _steepest_fall(strip, signal, change)
-        cone = _cone_fit(strip, width, expected, change)
+        cone = _cone_fit(strip, width, rows.expected, change)
         answers.append(fall)
     how = "where a puff begins" if into_puff else "change point of the density"
     end, end_t, fit_u = change, float(width.centre[strip.index(change - 0.3)]), 0.1
@@ -136,7 +182,7 @@ def find_extent(
         answers.append(end)
         how = "rounded cone fitted to the picture"
     spread = max(answers) - min(answers)
-    if merged:
+    if rows.merged:
         spread = max(spread, MERGED_SPREAD_MM)
     beside = (strip.s > end - BESIDE_MM) & (strip.s < end + 0.5)
     if width.one_sided[beside].mean() > BESIDE_SHARE:
@@ -145,7 +191,6 @@ def find_extent(
         spread = max(spread, PUFF_SPREAD_MM)
     end_u = float(np.sqrt(fit_u**2 + END_U_MM**2 + (spread / 2.0) ** 2))
     core_s, core_u, core_how = _core_end(strip, signal, first, end, end_u)
-    present = present & (np.arange(len(present)) >= first)
     return FillExtent(
         start_s=float(strip.s[first]),
         end_s=float(end),
@@ -157,7 +202,7 @@ def find_extent(
         core_s=core_s,
         core_u=core_u,
         core_how=core_how,
-        present=present,
+        present=rows.present,
     )
 
 
@@ -179,11 +224,11 @@ def robust_line(x: FloatArray, y: FloatArray) -> tuple[float, float]:
     w = np.ones_like(x)
     slope = intercept = 0.0
     for _ in range(8):
-        slope, intercept = np.polyfit(x, y, 1, w=np.sqrt(w))
+        slope, intercept = weighted_line(x, y, w)
         r = np.abs(y - slope * x - intercept)
         k = 1.345 * 1.4826 * np.median(r) + 1e-9
         w = np.minimum(1.0, k / np.maximum(r, 1e-12))
-    return float(slope), float(intercept)
+    return slope, intercept
 
 
 def axial_density(strip: CanalStrip, expected: FloatArray) -> tuple[FloatArray, float, float]:
@@ -197,18 +242,16 @@ def axial_density(strip: CanalStrip, expected: FloatArray) -> tuple[FloatArray, 
     texture : float
         How far the same reading strays beside the canal, by bone and root texture.
     """
-    half = expected[:, None] / 2.0
+    half = expected / 2.0
+    sigma = np.maximum(0.5 * half, 0.06)
+    bands = RowBands(strip.values, strip.t)
 
     def reading(shift: float) -> FloatArray:
-        t = np.abs(strip.t - shift)[None, :]
-        side = (strip.t < shift)[None, :]
-        inner = np.exp(-0.5 * (t / np.maximum(0.5 * half, 0.06)) ** 2)
-        outer = (t > half + 0.1) & (t < half + 0.4)
-        middle = (strip.values * inner).sum(1) / inner.sum(1)
-        left, right = (
-            (strip.values * (outer & which)).sum(1) / np.maximum((outer & which).sum(1), 1)
-            for which in (side, ~side)
-        )
+        near = np.abs(strip.t - shift) < 6.0 * sigma.max()
+        inner = np.exp(-0.5 * ((strip.t[near] - shift) / sigma[:, None]) ** 2)
+        middle = (strip.values[:, near] * inner).sum(1) / inner.sum(1)
+        left = bands.mean(shift - half - 0.4, shift - half - 0.1)
+        right = bands.mean(shift + half + 0.1, shift + half + 0.4)
         level = sides_level(middle, left, right) if shift == 0.0 else (left + right) / 2
         return np.asarray(middle - level)
 
@@ -399,18 +442,21 @@ def _change_point(
     high = min(len(signal) - 3, last + round(1.0 / step))
     # One window for all candidates, so that their sums of squares compare.
     a, b = max(first, low - back), min(len(signal), high + ahead)
-    best, best_cost = last, np.inf
-    for e in range(low, high):
-        x = np.arange(a, e) - e
-        if len(x) < 5 or b - e < 3:
-            continue
-        inside, after = signal[a:e], signal[e:b]
-        fit = np.polyfit(x, inside, 1)
-        cost = float(
-            ((inside - np.polyval(fit, x)) ** 2).sum() + ((after - after.mean()) ** 2).sum()
-        )
-        if fit[1] > after.mean() + noise and cost < best_cost:
-            best, best_cost = e, cost
+    ends = np.arange(max(low, a + 5), min(high, b - 2))
+    if len(ends) == 0:
+        return float(strip.s[last] - step / 2.0)
+    y = signal[a:b] - signal[a:b].mean()
+    i = np.arange(b - a, dtype=np.float64)
+    n = ends - a
+    sum_y, sum_iy = (np.cumsum(v)[n - 1] for v in (y, i * y))
+    # Straight line through the first n values, and one level through the others.
+    power = n * (n**2 - 1.0) / 12.0
+    slope = (sum_iy - (n - 1) / 2.0 * sum_y) / power
+    at_end = sum_y / n + slope * (n + 1) / 2.0
+    after = -sum_y / (b - ends)
+    cost = -(sum_y**2 / n + slope**2 * power + after**2 * (b - ends))
+    clear = at_end > after + noise
+    best = ends[int(np.argmin(np.where(clear, cost, np.inf)))] if clear.any() else last
     return float(strip.s[best] - step / 2.0)
 
 
@@ -428,15 +474,26 @@ def _steepest_fall(strip: CanalStrip, signal: FloatArray, near: float) -> float:
     return float(strip.s[k] + shift * strip.s_step)
 
 
-def _rod(
-    s: FloatArray, t: FloatArray, end: float, half: float, taper: float, across: float
-) -> FloatArray:
-    """Thickness of a tapering round rod with a rounded tip at ``end``; s (N, 1), t (1, M)."""
+def _rod(s: FloatArray, t: FloatArray, parameters: FloatArray) -> FloatArray:
+    """Thickness of a tapering round rod with a rounded tip.
+
+    Parameters
+    ----------
+    s : ndarray, shape (N, 1)
+    t : ndarray, shape (1, M)
+    parameters : ndarray, shape (K, 4)
+        End, half-width there, taper to either side, place across.
+
+    Returns
+    -------
+    ndarray, shape (K, N, M)
+    """
+    end, half, taper, across = parameters.T[:, :, None, None]
     depth = end - s  # distance coronal of the tip's extremity
     radius = np.maximum(half + taper * np.maximum(depth, 0.0), 0.02)
-    tip = np.clip(depth / max(half, 0.02), 0.0, 1.0)
-    profile = radius * np.sqrt(1.0 - (1.0 - tip) ** 2)
-    return np.asarray(np.sqrt(np.maximum(profile**2 - (t - across) ** 2, 0.0)))
+    tip = np.clip(depth / np.maximum(half, 0.02), 0.0, 1.0)
+    profile = radius**2 * (1.0 - (1.0 - tip) ** 2)
+    return np.asarray(np.sqrt(np.maximum(profile - (t - across) ** 2, 0.0)))
 
 
 def _cone_fit(
@@ -456,52 +513,39 @@ def _cone_fit(
         return None
     s = strip.s[near_s][:, None]
     t = strip.t[near_t][None, :]
-    y = strip.values[np.ix_(near_s, near_t)]
-    ones = np.ones_like(y)
-    background = [ones, ones * (s - guess), ones * t]
-    blur_px = (width.blur / strip.s_step, width.blur / strip.t_step)
+    tilts = np.broadcast_arrays(1.0, s - s.mean(), t - t.mean())
+    background = np.stack([v.ravel() / np.linalg.norm(v) for v in tilts], axis=-1)
+    data = without(background, strip.values[np.ix_(near_s, near_t)].ravel())
+    blur_px = (0.0, width.blur / strip.s_step, width.blur / strip.t_step)
 
-    def design(p: FloatArray) -> FloatArray:
-        end, half, taper, across = (float(v) for v in p)
-        chord = _rod(s, t, end, half, taper, across)
-        blurred = ndimage.gaussian_filter(chord, blur_px, mode="nearest")
-        return np.stack([blurred, *background], axis=-1).reshape(-1, 4)
+    def shapes(parameters: FloatArray) -> FloatArray:
+        blurred = ndimage.gaussian_filter(_rod(s, t, parameters), blur_px, mode="nearest")
+        return without(background, blurred.reshape(len(parameters), -1))
 
-    flat = y.ravel()
+    def residuals(parameters: FloatArray) -> FloatArray:
+        shape = shapes(parameters)
+        return np.asarray(data - height(shape, data) * shape)
 
-    def residual(p: FloatArray) -> FloatArray:
-        matrix = design(p)
-        solution, *_ = np.linalg.lstsq(matrix, flat, rcond=None)
-        return np.asarray(flat - matrix @ solution)
-
-    best: optimize.OptimizeResult | None = None
+    best: Fit | None = None
     for shift in (0.0, -0.3, 0.3):
-        result = optimize.least_squares(
-            residual,
-            [guess + shift, max(half0, 0.06), 0.02, 0.0],
-            bounds=(
-                [guess - 0.9, 0.04, -0.01, -0.3],
-                [guess + 0.9, max(0.4, 2 * half0), 0.12, 0.3],
-            ),
-            diff_step=[1e-2] * 4,
-            max_nfev=12,
-            x_scale=[0.1, 0.05, 0.02, 0.05],
+        fit = levenberg_marquardt(
+            residuals,
+            (guess + shift, max(half0, 0.06), 0.02, 0.0),
+            low=(guess - 0.9, 0.04, -0.01, -0.3),
+            high=(guess + 0.9, max(0.4, 2 * half0), 0.12, 0.3),
+            step=CONE_STEP,
         )
-        if best is None or result.cost < best.cost:
-            best = result
-        if shift == 0.0 and abs(float(result.x[0]) - guess) < 0.15:
+        if best is None or fit.cost < best.cost:
+            best = fit
+        if shift == 0.0 and abs(float(fit.parameters[0]) - guess) < 0.15:
             break
-    if best is None:
+    if best is None or height(shapes(best.parameters[None]), data)[0, 0] <= 0.0:
         return None
-    matrix = design(best.x)
-    solution, *_ = np.linalg.lstsq(matrix, flat, rcond=None)
-    if solution[0] <= 0:
-        return None
-    variance = 2.0 * best.cost / max(len(flat) - 8, 1)
-    information = best.jac.T @ best.jac
+    variance = best.cost / max(len(data) - 8, 1)
+    information = best.jacobian.T @ best.jacobian
     try:
         # Neighbouring samples of the strip share their noise (about 4 each way).
         u = float(np.sqrt(np.linalg.inv(information)[0, 0] * variance * 4.0))
     except np.linalg.LinAlgError:
         return None
-    return float(best.x[0]), float(best.x[3]), min(u, 1.0)
+    return float(best.parameters[0]), float(best.parameters[3]), min(u, 1.0)

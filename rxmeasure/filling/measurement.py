@@ -10,7 +10,13 @@ from numpy.typing import NDArray
 from rxmeasure.calibration.scale import Calibration
 from rxmeasure.filling import density_gaps, extrusion
 from rxmeasure.filling.curvature import fit_bend, schneider_class
-from rxmeasure.filling.fill_end import DISAGREE_MM, FillExtent, expected_width, find_extent
+from rxmeasure.filling.fill_end import (
+    DISAGREE_MM,
+    FillExtent,
+    FillRows,
+    find_extent,
+    find_rows,
+)
 from rxmeasure.filling.measures import FilmFacts, collect_measures
 from rxmeasure.filling.results import (
     CanalMeasurement,
@@ -30,6 +36,7 @@ from rxmeasure.marks import CanalMarks, FilmKind, Landmark, LandmarkState, Setti
 from rxmeasure.radiograph import Radiograph
 from rxmeasure.tracing.canal_trace import LineTrace, hold_to_clicks, trace_line
 from rxmeasure.tracing.frame import MeasuringFrame, frame_for
+from rxmeasure.tracing.straighten import PictureCrop
 from rxmeasure.values import Length, Warned
 
 _FILL_KINDS = (FilmKind.POSTOPERATIVE, FilmKind.RECALL)
@@ -85,70 +92,73 @@ def measure_canal(
     frame = frame_for(radiograph, calibration, canal.clicks_px)
     bright = film_kind is not FilmKind.PREOPERATIVE
     trace = trace_line(radiograph, frame, canal.clicks_px, bright=bright)
-    ends = _ends(radiograph, trace, canal, film_kind, settings)
-    loose_to = _unseen_coronal_part(trace, ends[2], film_kind)
+    strip, width, rows = _fill_rows(radiograph, trace, canal, film_kind)
+    loose_to = _unseen_coronal_part(trace, strip, rows, film_kind)
     if loose_to > LOOSE_MM:
         trace = hold_to_clicks(trace, canal.clicks_px, loose_to)
-        ends = _ends(radiograph, trace, canal, film_kind, settings)
-    seen = _look(trace, *ends, film_kind, settings)
+        strip, width, rows = _fill_rows(radiograph, trace, canal, film_kind, strip.crop)
+    seen = _look(trace, strip, width, rows, canal, film_kind, settings)
     return _put_together(radiograph, seen, canal, film_kind, settings)
 
 
-def _unseen_coronal_part(trace: LineTrace, extent: FillExtent | None, film_kind: FilmKind) -> float:
+def _unseen_coronal_part(
+    trace: LineTrace, strip: CanalStrip, rows: FillRows | None, film_kind: FilmKind
+) -> float:
     """Arc distance up to which there is no fill, instrument or canal to follow."""
-    if extent is not None:
-        return extent.start_s
+    if rows is not None:
+        return float(strip.s[rows.first])
     if film_kind is FilmKind.PREOPERATIVE and trace.seen.any():
         return float(trace.s[int(np.argmax(trace.seen))])
     return float("inf")
 
 
-def _ends(
+def _fill_rows(
     radiograph: Radiograph,
     trace: LineTrace,
     canal: CanalMarks,
     film_kind: FilmKind,
-    settings: Settings,
-) -> tuple[CanalStrip, WidthProfile, FillExtent | None]:
-    """The straightened picture, the width along it, and where the fill starts and ends."""
-    strip = canal_strip(radiograph, trace)
+    crop: PictureCrop | None = None,
+) -> tuple[CanalStrip, WidthProfile, FillRows | None]:
+    """The straightened picture, the width along it, and which of its rows hold the fill."""
+    strip = canal_strip(radiograph, trace, crop)
     width = measure_width(strip)
+    if film_kind is FilmKind.PREOPERATIVE:
+        return strip, width, None
     tops = [
         _foot(strip, trace.frame, mark)
         for mark in (canal.orifice, canal.post_end)
         if mark.point_px is not None
     ]
-    extent = None
-    if film_kind is not FilmKind.PREOPERATIVE:
-        # A file or cone stands out of the orifice; a fill does not.
-        below = max(tops) if tops and film_kind in _FILL_KINDS else None
-        extent = find_extent(strip, width, below)
-    if extent is not None and canal.core_end.point_px is not None:
-        extent = _with_marked_end(extent, trace, strip, canal.core_end, settings)
-    return strip, width, extent
+    # A file or cone stands out of the orifice; a fill does not.
+    below = max(tops) if tops and film_kind in _FILL_KINDS else None
+    return strip, width, find_rows(strip, width, below)
 
 
 def _look(
     trace: LineTrace,
     strip: CanalStrip,
     width: WidthProfile,
-    extent: FillExtent | None,
+    rows: FillRows | None,
+    canal: CanalMarks,
     film_kind: FilmKind,
     settings: Settings,
 ) -> _Seen:
-    taper = density = puff = smallest = None
+    extent = taper = density = puff = smallest = None
     gaps: list[density_gaps.GapCandidate] = []
-    if extent is not None and film_kind in _FILL_KINDS:
-        density = density_gaps.describe_density(strip, width, extent)
-        if density is not None:
-            gaps = _visible(density_gaps.find_gaps(strip, density, extent), strip, settings)
-            smallest = density_gaps.smallest_visible(
-                strip, density, width.blur, density_gaps.THRESHOLD_SD
-            )
-        inside = extent.present & (width.contrast > 0)
-        contrast = float(np.median(width.contrast[inside])) if inside.any() else 0.0
-        puff = extrusion.find_puff(strip, extent, expected_width(strip, width), contrast)
-    if extent is not None:
+    if rows is not None:
+        extent = find_extent(strip, width, rows)
+        if canal.core_end.point_px is not None:
+            extent = _with_marked_end(extent, trace, strip, canal.core_end, settings)
+        if film_kind in _FILL_KINDS:
+            density = density_gaps.describe_density(strip, width, extent)
+            if density is not None:
+                gaps = _visible(density_gaps.find_gaps(strip, density, extent), strip, settings)
+                smallest = density_gaps.smallest_visible(
+                    strip, density, width.blur, density_gaps.THRESHOLD_SD
+                )
+            inside = extent.present & (width.contrast > 0)
+            contrast = float(np.median(width.contrast[inside])) if inside.any() else 0.0
+            puff = extrusion.find_puff(strip, extent, rows.expected, contrast)
         taper = fit_taper(strip, width, extent, gaps)
     return _Seen(
         trace=trace,
@@ -477,7 +487,7 @@ def _gap(seen: _Seen, gap: density_gaps.GapCandidate) -> DensityGap:
         axis = strip.at(gap.s, 0.0)
         across = frame.to_px(centre[None])[0] - frame.to_px(axis[None])[0]
         side = "right" if across[1] > 0 else "left"
-    outline = np.array([strip.at(float(a), float(b)) for a, b in gap.outline])
+    outline = strip.at(gap.outline[:, 0], gap.outline[:, 1])
     to_end = extent.end_s - gap.s
     return DensityGap(
         kind=gap.kind,
@@ -584,39 +594,37 @@ def _profile(seen: _Seen) -> tuple[ProfilePoint, ...]:
             width.contrast,
         )
     rows = np.flatnonzero(extent.present & (strip.s <= extent.end_s))[::PROFILE_EVERY]
-    points = []
+    s, middle, half = strip.s[rows], width.centre[rows], width.width[rows] / 2.0
     to_left = _to_left(strip, rows)
-    for row in rows:
-        s = float(strip.s[row])
-        middle, half = float(width.centre[row]), float(width.width[row]) / 2.0
-        points.append(
-            ProfilePoint(
-                s_px=frame.px(s),
-                to_end_px=frame.px(extent.end_s - s),
-                to_end_mm=frame.mm(extent.end_s - s),
-                width_px=frame.px(2 * half),
-                width_mm=frame.mm(2 * half),
-                u_width_px=frame.px(float(width.u_width[row])),
-                u_width_mm=None
-                if frame.calibration is None
-                else float(np.hypot(width.u_width[row], frame.calibration.u_rel * 2 * half)),
-                left_edge_px=frame.point_px(strip.at(s, middle + to_left * half)),
-                right_edge_px=frame.point_px(strip.at(s, middle - to_left * half)),
-                density=float(density[row]),
-                density_expected=float(expected[row]),
-            )
+    left = frame.points_px(strip.at(s, middle + to_left * half))
+    right = frame.points_px(strip.at(s, middle - to_left * half))
+    u_rel = None if frame.calibration is None else frame.calibration.u_rel
+    return tuple(
+        ProfilePoint(
+            s_px=frame.px(s[k]),
+            to_end_px=frame.px(extent.end_s - s[k]),
+            to_end_mm=frame.mm(extent.end_s - s[k]),
+            width_px=frame.px(2 * half[k]),
+            width_mm=frame.mm(2 * half[k]),
+            u_width_px=frame.px(width.u_width[row]),
+            u_width_mm=None
+            if u_rel is None
+            else float(np.hypot(width.u_width[row], u_rel * 2 * half[k])),
+            left_edge_px=left[k],
+            right_edge_px=right[k],
+            density=float(density[row]),
+            density_expected=float(expected[row]),
         )
-    return tuple(points)
+        for k, row in enumerate(rows)
+    )
 
 
 def _to_left(strip: CanalStrip, rows: NDArray[np.int_]) -> float:
     """Sign of the strip's crosswise direction that leads to the left of the picture."""
     if len(rows) == 0:
         return 1.0
-    across = [
-        strip.at(float(strip.s[row]), 1.0) - strip.at(float(strip.s[row]), 0.0) for row in rows
-    ]
-    return 1.0 if float(np.mean(across, axis=0)[1]) <= 0.0 else -1.0
+    across = strip.at(strip.s[rows], 1.0) - strip.at(strip.s[rows], 0.0)
+    return 1.0 if float(across[:, 1].mean()) <= 0.0 else -1.0
 
 
 def _warnings(seen: _Seen, canal: CanalMarks, film_kind: FilmKind) -> list[Warned]:

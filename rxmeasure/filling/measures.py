@@ -230,7 +230,7 @@ def _to_apex(facts: FilmFacts) -> MeasureValue:
         name,
         base.value,
         u=base.u,
-        draws=tuple(float(v) for v in draws),
+        draws=tuple(draws.tolist()),
         scale_source=base.scale_source,
     )
 

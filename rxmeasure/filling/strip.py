@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
 
 from rxmeasure.geometry import FloatArray, cumulative_length, foot_on_polyline
@@ -19,6 +19,8 @@ BEYOND_MM = 4.0
 BEFORE_MM = 0.5
 #: Half-width of the strip (mm): the widest fill, its wall and the root beside it.
 HALF_WIDTH_MM = 2.2
+#: How much more of the picture is kept beside the strip (mm): a redrawn line lies in it too.
+CROP_MM = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -66,15 +68,27 @@ class CanalStrip:
         """Row nearest to arc distance ``s``."""
         return int(np.clip(round((s - self.s[0]) / self.s_step), 0, len(self.s) - 1))
 
-    def at(self, s: float, t: float = 0.0) -> FloatArray:
-        """Plane point at arc distance ``s`` and distance ``t`` across."""
-        point = np.array([np.interp(s, self.s, self.line[:, k]) for k in (0, 1)])
-        k = self.index(s)
-        a, b = max(k - 2, 0), min(k + 2, len(self.line) - 1)
-        tangent = self.line[b] - self.line[a]
-        tangent = tangent / np.hypot(*tangent)
-        beyond = s - float(np.clip(s, self.s[0], self.s[-1]))  # straight on past either end
-        return np.asarray(point + beyond * tangent + t * np.array([tangent[1], -tangent[0]]))
+    def at(self, s: ArrayLike, t: ArrayLike = 0.0) -> FloatArray:
+        """Plane points at arc distances ``s`` and distances ``t`` across.
+
+        Parameters
+        ----------
+        s, t : array_like
+            Broadcast against each other.
+
+        Returns
+        -------
+        ndarray, shape (..., 2)
+        """
+        s, t = np.broadcast_arrays(np.asarray(s, dtype=np.float64), t)
+        point = np.stack([np.interp(s, self.s, self.line[:, k]) for k in (0, 1)], axis=-1)
+        last = len(self.s) - 1
+        k = np.clip(np.round((s - self.s[0]) / self.s_step), 0, last).astype(int)
+        tangent = self.line[np.minimum(k + 2, last)] - self.line[np.maximum(k - 2, 0)]
+        tangent /= np.hypot(tangent[..., 0], tangent[..., 1])[..., None]
+        normal = np.stack([tangent[..., 1], -tangent[..., 0]], axis=-1)
+        beyond = s - np.clip(s, self.s[0], self.s[-1])  # straight on past either end
+        return np.asarray(point + beyond[..., None] * tangent + t[..., None] * normal)
 
     def foot(self, point: FloatArray) -> float:
         """Arc distance of the place nearest to a plane point.
@@ -90,8 +104,36 @@ class CanalStrip:
         return s + float(self.s[0])
 
 
-def canal_strip(radiograph: Radiograph, trace: LineTrace) -> CanalStrip:
-    """Straighten the picture along a trace, extended beyond both its ends."""
+class RowBands:
+    """Means over stretches of each row of a straightened picture.
+
+    Parameters
+    ----------
+    values : ndarray, shape (N, M)
+    t : ndarray, shape (M,)
+        Places of the columns, growing.
+    """
+
+    def __init__(self, values: FloatArray, t: FloatArray) -> None:
+        self._sums = np.pad(np.cumsum(values, axis=1), ((0, 0), (1, 0)))
+        self._t = t
+
+    def mean(self, low: FloatArray, high: FloatArray) -> FloatArray:
+        """Mean of the columns from ``low`` to ``high``, shape (N,); 0 where there are none."""
+        first = np.searchsorted(self._t, low)
+        stop = np.maximum(np.searchsorted(self._t, high, side="right"), first)
+        k = np.arange(len(self._sums))
+        total = self._sums[k, stop] - self._sums[k, first]
+        return np.asarray(total / np.maximum(stop - first, 1))
+
+
+def canal_strip(
+    radiograph: Radiograph, trace: LineTrace, crop: PictureCrop | None = None
+) -> CanalStrip:
+    """Straighten the picture along a trace, extended beyond both its ends.
+
+    ``crop``: that of an earlier strip of the same picture and frame, used where it reaches.
+    """
     frame = trace.frame
     step = LINE_STEP_MM / 2.0
     fine = np.linspace(0.0, trace.length, max(2, round(trace.length / step) + 1))
@@ -108,7 +150,8 @@ def canal_strip(radiograph: Radiograph, trace: LineTrace) -> CanalStrip:
     t_step = max(0.03, 0.9 * frame.scale.mean)
     half = int(HALF_WIDTH_MM / t_step)
     t = np.arange(-half, half + 1, dtype=np.float64) * t_step
-    crop = PictureCrop(radiograph, frame, line, HALF_WIDTH_MM + 0.5)
+    if crop is None or not crop.covers(line, HALF_WIDTH_MM):
+        crop = PictureCrop(radiograph, frame, line, HALF_WIDTH_MM + CROP_MM)
     values = straighten(crop, line, t)
     return CanalStrip(
         frame=frame,

@@ -10,6 +10,7 @@ from scipy import ndimage, stats
 
 from rxmeasure.filling.density_gaps import GapCandidate
 from rxmeasure.filling.fill_end import FillExtent
+from rxmeasure.filling.straight_line import weighted_line
 from rxmeasure.filling.strip import CanalStrip
 from rxmeasure.filling.width import WidthProfile
 from rxmeasure.geometry import FloatArray
@@ -101,11 +102,11 @@ def _huber(x: FloatArray, y: FloatArray) -> tuple[float, float, float]:
     w = np.ones_like(x)
     slope = intercept = sd = 0.0
     for _ in range(10):
-        slope, intercept = np.polyfit(x, y, 1, w=np.sqrt(w))
+        slope, intercept = weighted_line(x, y, w)
         r = y - slope * x - intercept
         sd = 1.4826 * float(np.median(np.abs(r - np.median(r)))) + 1e-9
         w = np.minimum(1.0, 1.345 * sd / np.maximum(np.abs(r), 1e-12))
-    return float(slope), float(intercept), sd
+    return slope, intercept, sd
 
 
 def _departures(

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy import ndimage, stats
 
 from rxmeasure.filling.edge_model import fit_edge
-from rxmeasure.filling.strip import CanalStrip
+from rxmeasure.filling.strip import CanalStrip, RowBands
 from rxmeasure.geometry import FloatArray
 from rxmeasure.tracing.canal_trace import best_track, unsteadiness
 
@@ -113,11 +113,10 @@ def measure_width(strip: CanalStrip) -> WidthProfile:
     prior = np.where(allowed, -2.0 * off**2, -200.0)
     reach = max(1, round(SIDE_SEARCH_MM / (2 * step)))
     k = np.arange(len(strip.s))
-    sides, strengths = [], []
-    for side in (rising, falling):
-        own = best_track(np.clip(side / unit, -5.0, 40.0) + prior, max_step=1)
-        sides.append(_refine(side, own, reach) * step)
-        strengths.append(side[k, own])
+    both_sides = np.stack([rising, falling], axis=1)
+    own = best_track(np.clip(both_sides / unit, -5.0, 40.0) + prior[:, None, :], max_step=1)
+    sides = [_refine(both_sides[:, i], own[:, i], reach) * step for i in (0, 1)]
+    strengths = [both_sides[k, i, own[:, i]] for i in (0, 1)]
     left_inside, right_inside = -sides[0], sides[1]
     half_inside = (right_inside - left_inside) / 2.0
     edge_strength = np.minimum(strengths[0], strengths[1])
@@ -167,7 +166,7 @@ def _course(strip: CanalStrip, half: FloatArray) -> FloatArray:
     return np.clip(intercept + slope * strip.s, 0.06, 1.2)
 
 
-def _refine(slope: FloatArray, track: FloatArray, reach: int) -> FloatArray:
+def _refine(slope: FloatArray, track: NDArray[np.int_], reach: int) -> FloatArray:
     """Sub-step place of the steepest slope within ``reach`` columns of the track."""
     n, m = slope.shape
     columns = track[:, None] + np.arange(-reach, reach + 1)[None, :]
@@ -189,18 +188,15 @@ def _contrast(
     strip: CanalStrip, rows: FloatArray, left: FloatArray, right: FloatArray, blur: float
 ) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
     """Mean grey of the middle of the fill over the mean of two bands beside it."""
-    t = strip.t[None, :]
-    centre, half = ((left + right) / 2.0)[:, None], ((right - left) / 2.0)[:, None]
-    inner = np.abs(t - centre) <= np.maximum(0.4 * half, strip.t_step * 0.75)
-    away = np.abs(t - centre) - half
-    beside = (away > 1.2 * blur) & (away < 1.2 * blur + 0.25)
-    middle = (rows * inner).sum(1) / np.maximum(inner.sum(1), 1)
-    sides = []
-    for side in (t < centre, t > centre):
-        mask = beside & side
-        sides.append((rows * mask).sum(1) / np.maximum(mask.sum(1), 1))
-    background = sides_level(middle, sides[0], sides[1])
-    return middle - background, background, sides_differ(middle, sides[0], sides[1])
+    bands = RowBands(rows, strip.t)
+    centre, half = (left + right) / 2.0, (right - left) / 2.0
+    inner = np.maximum(0.4 * half, strip.t_step * 0.75)
+    near, far = half + 1.2 * blur, half + 1.2 * blur + 0.25
+    middle = bands.mean(centre - inner, centre + inner)
+    left_side = bands.mean(centre - far, centre - near)
+    right_side = bands.mean(centre + near, centre + far)
+    background = sides_level(middle, left_side, right_side)
+    return middle - background, background, sides_differ(middle, left_side, right_side)
 
 
 def sides_level(middle: FloatArray, left: FloatArray, right: FloatArray) -> FloatArray:

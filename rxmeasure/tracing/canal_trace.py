@@ -25,7 +25,7 @@ from rxmeasure.errors import MarksError
 from rxmeasure.geometry import (
     FloatArray,
     cumulative_length,
-    foot_on_polyline,
+    feet_on_polyline,
     normals,
     resample,
 )
@@ -146,7 +146,7 @@ def trace_line(
         line = _fit(moved, np.maximum(weights, 1e-6), clicks)
         seen = run if run.any() else strength > SEEN_SD
         if seen.sum() > 5:
-            residual = np.array([foot_on_polyline(line, p)[1] for p in moved[seen][::3]])
+            _, residual = feet_on_polyline(line, moved[seen][::3])
             centre_u = float(np.sqrt(np.mean(residual**2)))
         strength = np.interp(
             np.linspace(0, 1, len(line)), np.linspace(0, 1, len(previous)), strength
@@ -180,7 +180,7 @@ def hold_to_clicks(trace: LineTrace, clicks_px: ArrayLike, from_s: float) -> Lin
     """
     clicks = trace.frame.to_plane(clicks_px)
     kept = trace.s >= from_s
-    feet = [foot_on_polyline(trace.points, click)[0] for click in clicks]
+    feet, _ = feet_on_polyline(trace.points, clicks)
     loose = [c for c, s in zip(clicks, feet, strict=True) if s < from_s - SNAP_MM or not kept.any()]
     if len(loose) == 0:
         return trace
@@ -242,13 +242,14 @@ def _fit(points: FloatArray, weights: FloatArray, clicks: FloatArray) -> FloatAr
     pieces = max(2, round(s[-1] / KNOT_GAP_MM))
     knot_gap = s[-1] / pieces
     knots = knot_gap * np.arange(-3, pieces + 4)
-    basis = BSpline.design_matrix(np.minimum(s, pieces * knot_gap), knots, 3).toarray()
-    ends = BSpline.design_matrix(np.array([0.0, pieces * knot_gap]), knots, 3).toarray()
+    identity = np.eye(pieces + 3)
+    splines = BSpline(knots, identity, 3)
+    basis = splines(np.minimum(s, pieces * knot_gap))
+    ends = splines(np.array([0.0, pieces * knot_gap]))
     spacing = s[-1] / max(len(s) - 1, 1)
     # One row stands for `spacing` mm; rows within ALONG_SIGMA_MM share their noise.
     row_weight = weights * min(1.0, spacing / (2 * ALONG_SIGMA_MM)) / 0.03**2
     end_weight = 1.0 / ANCHOR_SD_MM**2
-    identity = np.eye(basis.shape[1])
     bend_change = np.diff(identity, 3, axis=0)
     normal_matrix = (
         basis.T @ (row_weight[:, None] * basis)
@@ -258,7 +259,7 @@ def _fit(points: FloatArray, weights: FloatArray, clicks: FloatArray) -> FloatAr
     right = basis.T @ (row_weight[:, None] * points) + end_weight * ends.T @ clicks[[0, -1]]
     coefficients = np.linalg.solve(normal_matrix, right)
     dense = np.linspace(0.0, pieces * knot_gap, max(16, 4 * int(s[-1] / LINE_STEP_MM)))
-    curve = BSpline.design_matrix(dense, knots, 3).toarray() @ coefficients
+    curve = BSpline(knots, coefficients, 3)(dense)
     return resample(curve, LINE_STEP_MM)
 
 
@@ -307,34 +308,51 @@ def unsteadiness(response: FloatArray, lag: int) -> float:
     return float(np.median(difference) / 0.6745 / np.sqrt(2.0)) + 1e-9
 
 
-def best_track(score: FloatArray, *, max_step: int) -> FloatArray:
-    """Column per row that maximises the summed score with small sideways steps (Viterbi)."""
-    n, m = score.shape
-    penalty = 1.5 * np.arange(max_step + 1) ** 2
-    total = score[0].copy()
-    back = np.zeros((n, m), dtype=np.int16)
-    columns = np.arange(m)
-    for k in range(1, n):
-        best = total.copy()
-        origin = columns.copy()
-        for d in range(1, max_step + 1):
-            for sign in (-1, 1):
-                shifted = np.full(m, -np.inf)
-                if sign > 0:
-                    shifted[d:] = total[:-d]
-                else:
-                    shifted[:-d] = total[d:]
-                shifted -= penalty[d]
-                better = shifted > best
-                best[better] = shifted[better]
-                origin[better] = columns[better] - sign * d
-        back[k] = origin
-        total = best + score[k]
-    track = np.empty(n, dtype=int)
-    track[-1] = int(np.argmax(total))
-    for k in range(n - 1, 0, -1):
-        track[k - 1] = back[k, track[k]]
-    return track
+def best_track(score: FloatArray, *, max_step: int) -> NDArray[np.int_]:
+    """Column per row that maximises the summed score with small sideways steps (Viterbi).
+
+    Parameters
+    ----------
+    score : ndarray, shape (N, M) or (N, K, M)
+        K tracks are followed apart, in one pass.
+    max_step : int
+        Largest step sideways from row to row.
+
+    Returns
+    -------
+    ndarray of int, shape (N,) or (N, K)
+    """
+    m = score.shape[-1]
+    total = np.full((*score.shape[:-1], m + 2 * max_step), -np.inf)
+    sums = total[..., max_step : max_step + m]
+    sums[0] = score[0]
+    # reached[k, ..., i, j]: the best sum up to row k at column j + i - max_step.
+    reached = np.lib.stride_tricks.sliding_window_view(total, m, axis=-1)
+    penalty = 1.5 * np.arange(-max_step, max_step + 1)[:, None] ** 2
+    net = np.empty(reached.shape[1:])
+    for before, after, own in zip(reached[:-1], sums[1:], score[1:], strict=True):
+        np.subtract(before, penalty, out=net)
+        np.maximum.reduce(net, axis=-2, out=after)
+        after += own
+    best = sums[:-1].copy()
+    step = np.zeros(best.shape, dtype=np.int8)
+    for i in sorted(range(2 * max_step + 1), key=lambda i: (abs(i - max_step), -i)):
+        net_sums = reached[:-1, ..., i, :] - penalty[i]
+        np.copyto(step, i - max_step, where=net_sums > best)
+        np.maximum(best, net_sums, out=best)
+    if score.ndim == 2:
+        return _walk_back(step, sums[-1])
+    return np.stack([_walk_back(step[:, k], sums[-1, k]) for k in range(score.shape[1])], axis=1)
+
+
+def _walk_back(step: NDArray[np.int8], last: FloatArray) -> NDArray[np.int_]:
+    """Columns of the track that ends at the largest sum of the last row."""
+    column = int(np.argmax(last))
+    track = [column]
+    for row in reversed(step.tolist()):
+        column += row[column]
+        track.append(column)
+    return np.array(track[::-1])
 
 
 def _between_feet(
@@ -350,8 +368,7 @@ def _between_feet(
         ]
     )
     se = cumulative_length(extended)
-    first, _ = foot_on_polyline(extended, clicks[0])
-    last, _ = foot_on_polyline(extended, clicks[-1])
+    (first, last), _ = feet_on_polyline(extended, clicks[[0, -1]])
     count = max(8, round((last - first) / LINE_STEP_MM) + 1)
     wanted = np.linspace(first, last, count)
     points = np.column_stack([np.interp(wanted, se, extended[:, k]) for k in (0, 1)])

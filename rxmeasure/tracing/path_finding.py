@@ -114,11 +114,16 @@ def rough_path(
     # Any ridge as clear as the clearer tenth of the corridor is as good as a metal edge.
     typical = float(np.percentile(ridge, 90.0)) or 1.0
     cost = 1.0 / (0.05 + np.minimum(ridge / typical, 1.0))
+    beside = int(CORRIDOR_MM / 2 / corridor.step)
     pieces: list[FloatArray] = []
     for start, end in zip(nodes[:-1], nodes[1:], strict=True):
-        search = MCP_Geometric(cost)
-        search.find_costs([tuple(start)], [tuple(end)])
-        piece = np.asarray(search.traceback(tuple(end)), dtype=np.float64)
+        # Only the rows round the two clicks: the cheapest path seldom leaves them.
+        first = max(0, min(start[0], end[0]) - beside)
+        part = cost[first : max(start[0], end[0]) + beside + 1]
+        offset = np.array([first, 0])
+        search = MCP_Geometric(part)
+        search.find_costs([tuple(start - offset)], [tuple(end - offset)])
+        piece = np.asarray(search.traceback(tuple(end - offset)), dtype=np.float64) + offset
         pieces.append(piece if not pieces else piece[1:])
     return corridor.to_plane(np.concatenate(pieces))
 

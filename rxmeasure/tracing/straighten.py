@@ -42,17 +42,24 @@ class PictureCrop:
     def __init__(
         self, radiograph: Radiograph, frame: MeasuringFrame, points: FloatArray, reach: float
     ) -> None:
-        pitch = np.array([frame.scale.row, frame.scale.col])
-        low = np.floor((points.min(axis=0) - reach) / pitch).astype(int) - _MARGIN_PX
-        high = np.ceil((points.max(axis=0) + reach) / pitch).astype(int) + _MARGIN_PX + 1
-        low = np.maximum(low, 0)
-        high = np.minimum(high, radiograph.shape)
-        self._pitch = pitch
-        self._low = low
+        self._pitch = np.array([frame.scale.row, frame.scale.col])
+        self._shape = radiograph.shape
+        self._low, self._high = low, high = self._corners(points, reach)
         self.pixels = np.ascontiguousarray(
             radiograph.pixels[low[0] : high[0], low[1] : high[1]], dtype=np.float32
         )
         self._coefficients: NDArray[np.float32] | None = None
+
+    def _corners(self, points: FloatArray, reach: float) -> tuple[NDArray[np.int_], ...]:
+        """First pixel of the crop, and the one past its last."""
+        low = np.floor((points.min(axis=0) - reach) / self._pitch).astype(int) - _MARGIN_PX
+        high = np.ceil((points.max(axis=0) + reach) / self._pitch).astype(int) + _MARGIN_PX + 1
+        return np.maximum(low, 0), np.minimum(high, self._shape)
+
+    def covers(self, points: FloatArray, reach: float) -> bool:
+        """Whether another crop of the same picture, round these points, lies in this one."""
+        low, high = self._corners(points, reach)
+        return bool((low >= self._low).all() and (high <= self._high).all())
 
     def sample(self, points: FloatArray, *, order: Literal[1, 3] = 3) -> FloatArray:
         """Grey levels at plane points of shape (..., 2); the border value goes on outside."""

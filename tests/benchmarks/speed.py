@@ -14,8 +14,10 @@ Times: both run in turn in one process, ``--repeats`` times after one warm-up ea
 of the wall clock are printed, and their ratios, which mean more than the times on a machine
 that does other work. Tracing is clicks to centre line; the whole is clicks to verdicts
 (`measure_canal` and the default rules) against tracing and the width loop, which knows neither
-ends nor taper nor voids. Shares by step come from the same runs of the program, with a clock
-round each step.
+ends nor taper nor voids. The shares of each step come from further runs of the program in turn
+with these, with a clock round each step: for clicks from the orifice and for clicks from the
+coronal reference, where the line is drawn again coronal of the fill and its rows are looked at
+twice (the number of calls stands beside each step). The whole is also timed on every film.
 
 Errors: of both against the truth of ``--films`` random phantoms (one canal each, filled, not
 overlapped; portrait films), clicks 0.2 mm off per axis.
@@ -29,7 +31,7 @@ import time
 from collections import defaultdict
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -38,7 +40,7 @@ import numpy as np
 from rxmeasure.calibration.scale import Calibration
 from rxmeasure.criteria import verdict as verdict_module
 from rxmeasure.criteria.criterion import default_rule_set_ids, pick_rule_sets
-from rxmeasure.filling import density_gaps, extrusion, measurement, width
+from rxmeasure.filling import density_gaps, extrusion, fill_end, measurement, width
 from rxmeasure.geometry import foot_on_polyline
 from rxmeasure.marks import CanalMarks, FilmKind, Settings
 from rxmeasure.phantom import cached_phantom, noisy_clicks
@@ -62,6 +64,7 @@ class Case:
     truth: PhantomTruth
     canal: CanalTruth
     clicks_px: tuple[tuple[float, float], ...]
+    clicks_from_cusp_px: tuple[tuple[float, float], ...]
 
     @property
     def pitch(self) -> float:
@@ -88,11 +91,23 @@ def cases(first_seed: int, count: int, cache: Path) -> list[Case]:
         film = read_radiograph(image)
         plain = [c for c in truth.canals if c.content == "filled" and not c.flags]
         if plain and film.shape == (1200, 900):
-            clicks = noisy_clicks(
-                plain[0], np.random.default_rng([seed, 77]), sd_mm=CLICK_SD_MM, count=3
+            rng = np.random.default_rng([seed, 77])
+            points, from_cusp = (
+                tuple(
+                    (float(r), float(c))
+                    for r, c in noisy_clicks(plain[0], rng, sd_mm=CLICK_SD_MM, count=3, start=start)
+                )
+                for start in ("orifice", "reference")
             )
-            points = tuple((float(r), float(c)) for r, c in clicks)
-            found.append(Case(film=film, truth=truth, canal=plain[0], clicks_px=points))
+            found.append(
+                Case(
+                    film=film,
+                    truth=truth,
+                    canal=plain[0],
+                    clicks_px=points,
+                    clicks_from_cusp_px=from_cusp,
+                )
+            )
         seed += 1
     return found
 
@@ -225,10 +240,13 @@ def errors(case: Case) -> dict[str, float]:
 STEPS: tuple[tuple[Any, str, str], ...] = (
     (measurement, "trace_line", "trace"),
     (canal_trace, "rough_path", "  rough path in it"),
+    (measurement, "hold_to_clicks", "coronal part drawn again"),
     (measurement, "canal_strip", "straightened picture"),
     (measurement, "measure_width", "width"),
     (width, "fit_edge", "  edge model in it"),
+    (measurement, "find_rows", "rows of the fill"),
     (measurement, "find_extent", "ends"),
+    (fill_end, "levenberg_marquardt", "  rounded tip in it"),
     (measurement, "fit_taper", "taper"),
     (density_gaps, "describe_density", "density"),
     (density_gaps, "find_gaps", "voids"),
@@ -237,12 +255,12 @@ STEPS: tuple[tuple[Any, str, str], ...] = (
     (measurement, "collect_measures", "named measures"),
     (verdict_module, "judge_canal", "verdicts"),
 )
-PARTS = ("  rough path in it", "  edge model in it")
+PARTS = ("  rough path in it", "  edge model in it", "  rounded tip in it")
 
 
 @contextmanager
-def clocks(seconds: dict[str, float]) -> Iterator[None]:
-    """Add up the time spent in each of `STEPS`."""
+def clocks(seconds: dict[str, float], calls: dict[str, int]) -> Iterator[None]:
+    """Add up the time spent in each of `STEPS`, and count its calls."""
     kept = [(module, name, getattr(module, name)) for module, name, _ in STEPS]
 
     def timed(function: Callable[..., Any], word: str) -> Callable[..., Any]:
@@ -252,6 +270,7 @@ def clocks(seconds: dict[str, float]) -> Iterator[None]:
                 return function(*args, **kwargs)
             finally:
                 seconds[word] += time.perf_counter() - start
+                calls[word] += 1
 
         return run
 
@@ -271,8 +290,17 @@ def clock(run: Callable[[], Any]) -> float:
     return time.perf_counter() - start
 
 
-def times(case: Case, repeats: int) -> tuple[dict[str, float], dict[str, float]]:
-    """Median seconds of each way, and of each step of the whole."""
+@dataclass(frozen=True, kw_only=True)
+class Shares:
+    """Median seconds of the whole and of each step of it, and how often each is called."""
+
+    everything: float
+    seconds: dict[str, float]
+    calls: dict[str, int]
+
+
+def times(case: Case, repeats: int) -> tuple[dict[str, float], dict[str, Shares]]:
+    """Median seconds of each way, and the shares of each step by where the clicks start."""
     rule_sets = list(pick_rule_sets(default_rule_set_ids(FilmKind.POSTOPERATIVE)))
 
     def naive(scales: list[float] | None) -> None:
@@ -289,20 +317,58 @@ def times(case: Case, repeats: int) -> tuple[dict[str, float], dict[str, float]]
     }
     for run in ways.values():
         run()
+    starts = {
+        "orifice": case,
+        "coronal reference": replace(case, clicks_px=case.clicks_from_cusp_px),
+    }
+    review(starts["coronal reference"], rule_sets)
     taken: dict[str, list[float]] = defaultdict(list)
-    steps: dict[str, list[float]] = defaultdict(list)
+    wholes: dict[str, list[float]] = defaultdict(list)
+    steps: dict[str, list[dict[str, float]]] = defaultdict(list)
+    calls: dict[str, dict[str, int]] = {}
     for _ in range(repeats):
         for name, run in ways.items():
             taken[name].append(clock(run))
-        seconds: dict[str, float] = {word: 0.0 for *_, word in STEPS}
-        with clocks(seconds):
-            seconds["everything"] = clock(lambda: review(case, rule_sets))
-        for word, value in seconds.items():
-            steps[word].append(value)
+        for start, clicked in starts.items():
+            seconds: dict[str, float] = {word: 0.0 for *_, word in STEPS}
+            calls[start] = {word: 0 for *_, word in STEPS}
+            with clocks(seconds, calls[start]):
+                wholes[start].append(clock(lambda case=clicked: review(case, rule_sets)))
+            steps[start].append(seconds)
     return (
         {name: float(np.median(v)) for name, v in taken.items()},
-        {word: float(np.median(v)) for word, v in steps.items()},
+        {
+            start: Shares(
+                everything=float(np.median(wholes[start])),
+                seconds={
+                    word: float(np.median([s[word] for s in steps[start]])) for *_, word in STEPS
+                },
+                calls=calls[start],
+            )
+            for start in starts
+        },
     )
+
+
+def print_shares(start: str, shares: Shares) -> None:
+    """Table of the steps."""
+    whole = shares.everything
+    rest = whole - sum(v for word, v in shares.seconds.items() if word not in PARTS)
+    print(f"Share of each step, clicks from the {start}: {1e3 * whole:.1f} ms with the clocks")
+    for word, value in (*shares.seconds.items(), ("all the rest", rest)):
+        calls = shares.calls.get(word, 1)
+        print(f"  {word:26s} x{calls:<3d} {1e3 * value:7.1f} ms  {100 * value / whole:5.1f} %")
+
+
+def whole_times(found: list[Case], repeats: int) -> list[float]:
+    """Median seconds of the whole on each film."""
+    rule_sets = list(pick_rule_sets(default_rule_set_ids(FilmKind.POSTOPERATIVE)))
+    for case in found:
+        review(case, rule_sets)
+    return [
+        float(np.median([clock(lambda case=case: review(case, rule_sets)) for _ in range(repeats)]))
+        for case in found
+    ]
 
 
 def main() -> None:
@@ -329,11 +395,13 @@ def main() -> None:
         for other in ("naive", "naive, two scales"):
             theirs = taken[f"{what}, {other}"]
             print(f"  {what:8s} {other:24s} {1e3 * theirs:12.1f} ms   ratio {theirs / ours:6.1f}")
-    everything = steps.pop("everything")
-    rest = everything - sum(v for word, v in steps.items() if word not in PARTS)
-    print(f"Shares of the whole, {1e3 * everything:.1f} ms with a clock round each step")
-    for word, value in (*steps.items(), ("all the rest", rest)):
-        print(f"  {word:32s} {1e3 * value:7.1f} ms  {100 * value / everything:5.1f} %")
+    each = whole_times(found, arguments.repeats)
+    print(
+        f"  whole    program, each of {len(found)} films: median {1e3 * np.median(each):.1f}, "
+        f"largest {1e3 * max(each):.1f} ms"
+    )
+    for start, shares in steps.items():
+        print_shares(start, shares)
     rows_of = [errors(c) for c in found]
     print(
         f"Absolute errors on {len(found)} phantoms, clicks {CLICK_SD_MM} mm off per axis; "

@@ -280,17 +280,24 @@ def test_ctrl_c_stops_clean(sample_copy, tmp_path: Path) -> None:
         (folder / f"{k:02d}.png").write_bytes((folder / FILM).read_bytes())
         (folder / f"{k:02d}.marks.toml").write_bytes(marks)
     out = tmp_path / "out"
-    process = subprocess.Popen(
-        [sys.executable, "-m", "rxmeasure.cli.main", "review", str(folder), "--out", str(out)],
+    # A shell's background job is started deaf to Ctrl-C; this one shall hear it.
+    hears = "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); "
+    with subprocess.Popen(
+        [sys.executable, "-c", hears + "from rxmeasure.cli.main import main; main()"]
+        + ["review", str(folder), "--out", str(out)],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
-    )
-    waited = time.monotonic() + 30.0
-    while not (out.is_dir() and list(out.glob("*.json"))) and time.monotonic() < waited:
-        time.sleep(0.02)
-    process.send_signal(signal.SIGINT)
-    stdout, stderr = process.communicate(timeout=30)
+    ) as process:
+        waited = time.monotonic() + 60.0
+        while not (out.is_dir() and list(out.glob("*.json"))) and time.monotonic() < waited:
+            time.sleep(0.02)
+        process.send_signal(signal.SIGINT)
+        try:
+            stdout, stderr = process.communicate(timeout=60)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            raise
     assert process.returncode == 130, stderr
     assert "Stopped" in stderr
     assert "Traceback" not in stdout + stderr

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import runpy
 import shlex
 from pathlib import Path
 
@@ -35,6 +36,20 @@ def test_table_of_rule_sets() -> None:
 def test_table_of_exit_statuses() -> None:
     expected = [[str(code), meaning] for code, meaning in MEANINGS.items()]
     assert _table(_part("Exit status")) == expected
+
+
+def test_table_of_keys() -> None:
+    path = CHECKOUT / "plugins/rxmeasure_napari/keys.py"
+    keys = runpy.run_path(str(path), run_name="keys")["KEYS"]
+    expected = [[k.keys, k.meaning, "everywhere" if k.everywhere else "picture"] for k in keys]
+    assert _table(_part("The window")) == expected
+
+
+def test_pictures_are_there_and_small() -> None:
+    pictures = re.findall(r"!\[[^\]]+\]\(([^)]+)\)", README)
+    assert len(pictures) == 2
+    for picture in pictures:
+        assert (CHECKOUT / picture).stat().st_size < 200_000
 
 
 def test_cautions_stand_in_full() -> None:

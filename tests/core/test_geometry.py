@@ -16,6 +16,7 @@ from rxmeasure.geometry import (
     PixelScale,
     as_points,
     cumulative_length,
+    feet_on_polyline,
     foot_on_polyline,
     normals,
     point_at,
@@ -88,6 +89,17 @@ def test_the_foot_of_a_point_beside_an_arc_is_where_it_came_from(s: float, away:
     # point beside it may find its foot a step off.
     assert found == pytest.approx(s, abs=0.01)
     assert distance == pytest.approx(abs(away), abs=1e-6)
+
+
+def test_feet_of_several_points_are_the_nearest_places_on_the_line() -> None:
+    line = np.array([[0.0, 0.0], [3.0, 4.0], [3.0, 10.0]])
+    points = np.random.default_rng(2).uniform(-3.0, 12.0, (40, 2))
+    s, distance = feet_on_polyline(line, points)
+    dense = np.array([point_at(line, v) for v in np.linspace(0.0, 11.0, 5501)])
+    away = np.hypot(*(dense[:, None, :] - points).transpose(2, 0, 1))
+    assert_allclose(distance, away.min(axis=0), atol=1e-4)
+    found = np.array([point_at(line, v) for v in s])
+    assert_allclose(np.hypot(*(found - points).T), distance, atol=1e-9)
 
 
 def test_point_at_goes_on_straight_beyond_both_ends() -> None:

@@ -14,7 +14,7 @@ from qtpy.QtCore import QEvent, Qt
 from qtpy.QtTest import QTest
 from qtpy.QtWidgets import QApplication, QWidget
 from rxmeasure_napari.desk import Desk
-from rxmeasure_napari.panels.canals import APEX_STATES, CanalsPanel, typed_taper
+from rxmeasure_napari.panels.canals import APEX_STATES, SEEN_APART, CanalsPanel, typed_taper
 from rxmeasure_napari.review_state import OpenFilm, Pointing, Purpose, Step
 
 from rxmeasure.errors import MarksError
@@ -142,9 +142,10 @@ def rows(panel: CanalsPanel) -> list[str]:
 def choose(combo: Any, index: int) -> None:
     """Choose by key, as the reader does."""
     combo.setFocus()
-    while combo.currentIndex() != index:
-        step = Qt.Key.Key_Down if combo.currentIndex() < index else Qt.Key.Key_Up
-        QTest.keyClick(combo, step)
+    steps = index - combo.currentIndex()
+    for _ in range(abs(steps)):
+        QTest.keyClick(combo, Qt.Key.Key_Down if steps > 0 else Qt.Key.Key_Up)
+    assert combo.currentIndex() == index
 
 
 def test_the_first_canal_begins_by_itself_and_leaves_no_trace(
@@ -341,7 +342,9 @@ def test_an_apex_apart_keeps_its_place_when_it_is_resorbed(
     click(part(panel, "rx_place_radiographic_apex"))
     point(desk, (540.0, 250.0))
     field = part(panel, "rx_apex_state")
-    assert field.currentText() == APEX_STATES[LandmarkState.MARKED]
+    placed = Landmark(point_px=(540.0, 250.0), state=LandmarkState.MARKED)
+    assert only(traced).radiographic_apex == placed
+    assert field.currentText() == SEEN_APART
     choose(field, list(APEX_STATES).index(LandmarkState.RESORBED))
     apex = only(traced).radiographic_apex
     assert apex == Landmark(point_px=(540.0, 250.0), state=LandmarkState.RESORBED)

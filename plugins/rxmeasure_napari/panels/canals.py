@@ -60,14 +60,14 @@ CORONAL_REFERENCES = (
 
 APEX_STATES = {
     LandmarkState.NOT_GIVEN: "seen, at the last click",
-    LandmarkState.MARKED: "seen, marked apart",
-    LandmarkState.UNCLEAR: "unclear",
     LandmarkState.RESORBED: "resorbed",
     LandmarkState.OPEN_APEX: "open apex",
+    LandmarkState.UNCLEAR: "unclear",
     LandmarkState.OUTSIDE_FILM: "outside the film",
 }
+SEEN_APART = "seen, marked apart"
 #: An apex that is so may still have a place of its own.
-PLACED_STATES = (LandmarkState.MARKED, LandmarkState.RESORBED, LandmarkState.OPEN_APEX)
+PLACED_STATES = (LandmarkState.NOT_GIVEN, LandmarkState.RESORBED, LandmarkState.OPEN_APEX)
 
 FILE_FILMS = (FilmKind.WORKING_LENGTH, FilmKind.MASTER_CONE)
 FILLED_FILMS = (FilmKind.POSTOPERATIVE, FilmKind.RECALL)
@@ -368,11 +368,9 @@ class CanalsPanel(PointingPanel):
         canal = self._front()
         if canal is None:
             return
-        if state is LandmarkState.MARKED and canal.radiographic_apex.point_px is None:
-            self._place("radiographic_apex")
-            self.refresh()
-            return
         point = canal.radiographic_apex.point_px if state in PLACED_STATES else None
+        if state is LandmarkState.NOT_GIVEN and point is not None:
+            state = LandmarkState.MARKED
         self.edit(
             f"radiographic apex of canal {canal.name}",
             lambda m: marks_edits.set_landmark(
@@ -517,8 +515,7 @@ class CanalFields(QWidget):
         self._name.propose(tuple(n for n in names if n not in taken))
         self._name.show_text(canal.name)
         self._reference.show_text(canal.coronal_reference.label)
-        with QSignalBlocker(self._apex):
-            self._apex.setCurrentIndex(list(APEX_STATES).index(canal.radiographic_apex.state))
+        self._show_apex(canal.radiographic_apex)
         nominal = canal.nominal
         self._size.show_number(nominal.size if nominal else None, mark)
         self._taper.show_number(nominal.taper if nominal else None, mark)
@@ -536,6 +533,13 @@ class CanalFields(QWidget):
         fields: tuple[QWidget, ...] = (self._reference, self._apex, *self._numbers)
         for widget in (*fields, *self._landmarks.values()):
             widget.setEnabled(bool(canal.clicks_px))
+
+    def _show_apex(self, apex: Landmark) -> None:
+        seen = apex.state in (LandmarkState.NOT_GIVEN, LandmarkState.MARKED)
+        apart = apex.point_px is not None
+        with QSignalBlocker(self._apex):
+            self._apex.setItemText(0, SEEN_APART if apart else APEX_STATES[LandmarkState.NOT_GIVEN])
+            self._apex.setCurrentIndex(0 if seen else list(APEX_STATES).index(apex.state))
 
     def _mm_field(self, name: str, words: str) -> NumberField:
         field = NumberField(

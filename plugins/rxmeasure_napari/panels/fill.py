@@ -20,11 +20,13 @@ from qtpy.QtWidgets import (
 )
 
 from rxmeasure.errors import RxMeasureError
+from rxmeasure.filling.measures import NO_SCALE
 from rxmeasure.filling.results import CanalMeasurement
 from rxmeasure.report.content import MeasureRow, gap_row, measure_rows
 from rxmeasure.report.picture import gap_numbers
+from rxmeasure_napari import look
 from rxmeasure_napari.panels.canal_chips import CanalChips
-from rxmeasure_napari.panels.film_panel import FilmPanel, set_line, text_line
+from rxmeasure_napari.panels.film_panel import FilmPanel, breakable, set_line, text_line
 from rxmeasure_napari.profile_view import ProfileView
 from rxmeasure_napari.review_state import Step
 
@@ -262,6 +264,7 @@ class _MeasureTable(QWidget):
     def show_rows(self, rows: list[tuple[str, MeasureRow]]) -> None:
         """Show these rows in place of the old ones."""
         _empty(self._lines)
+        notes = {row.note for _, row in rows if row.note and not row.missing}
         for words, row in rows:
             name = QLabel(words)
             if len(words) > LONG_WORDS:
@@ -272,21 +275,20 @@ class _MeasureTable(QWidget):
             value.setObjectName(f"rx_value_{row.name}")
             value.setToolTip(row.note)
             value.setAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignTop)
+            value.setIndent(0)
             line = QHBoxLayout()
             line.addWidget(name, 1)
             line.addWidget(value)
             self._lines.addLayout(line)
-            if row.missing and row.note:
+            if row.missing and row.note and row.note not in notes:
                 why = text_line()
                 set_line(why, row.note)
                 why.setEnabled(False)
                 self._lines.addWidget(why)
-        notes = {row.note for _, row in rows if row.note and not row.missing}
         if len(notes) == 1:
-            source = text_line()
-            set_line(source, f"± standard uncertainty; scale: {notes.pop()}")
-            source.setEnabled(False)
-            self._lines.addWidget(source)
+            note = notes.pop()
+            source = note if note == NO_SCALE else f"scale: {note}"
+            self._lines.addWidget(look.hint(breakable(f"± standard uncertainty; {source}")))
 
 
 def _empty(layout: QLayout) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from qtpy.QtCore import QSignalBlocker, Qt, Signal
+from qtpy.QtCore import QSignalBlocker, QSize, Qt, Signal
 from qtpy.QtWidgets import (
     QCheckBox,
     QFileDialog,
@@ -131,6 +131,7 @@ class PicturePanel(FilmPanel):
         self._films.setObjectName("rx_films")
         self._films.setAccessibleName("Open films")
         self._films.setTextElideMode(Qt.TextElideMode.ElideMiddle)
+        self._films.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self._films.currentRowChanged.connect(self._choose)
         return self._films
 
@@ -225,6 +226,8 @@ class PicturePanel(FilmPanel):
             for film in films:
                 item = QListWidgetItem(film.name + (", not kept" if film.has_unkept_work else ""))
                 item.setToolTip(breakable(str(film.path)))
+                # No wider than the list, so that the name is shortened in its middle.
+                item.setSizeHint(QSize(1, self._films.fontMetrics().height()))
                 self._films.addItem(item)
             if self.film in films:
                 self._films.setCurrentRow(films.index(self.film))

@@ -13,7 +13,7 @@ from skimage.measure import profile_line
 
 from rxmeasure.filling.blurred_chord import blurred_chord
 from rxmeasure.filling.edge_model import FILM_MM, RADII, cross_section, steepest
-from rxmeasure.filling.strip import canal_strip, pixel_noise
+from rxmeasure.filling.strip import RowBands, canal_strip, pixel_noise
 from rxmeasure.filling.width import measure_width
 from rxmeasure.tracing.canal_trace import trace_line
 from rxmeasure.tracing.frame import frame_for
@@ -63,6 +63,26 @@ def test_film_of_the_edge_model_lies_outside_the_core() -> None:
     # The excess is the rod less its inside: the film's own thickness along the beam.
     assert_allclose(np.trapezoid(denser, x), np.pi / 2 * (0.4**2 - (0.4 - FILM_MM) ** 2), rtol=2e-3)
     assert np.abs(x[np.argmax(denser)]) > 0.4 - 2 * FILM_MM
+
+
+@pytest.mark.parametrize(("blur", "film"), [(0.031, 0.0), (0.0637, 0.8), (0.1182, 2.0)])
+def test_kept_slopes_give_the_place_that_the_model_itself_gives(blur: float, film: float) -> None:
+    x = np.arange(0.0, 2.0, 0.001)
+    wide = RADII > 0.2
+    slope = np.gradient(cross_section(x, RADII[wide, None], blur, film), 0.001, axis=1)
+    smooth = ndimage.gaussian_filter1d(slope, 5.0, axis=1)
+    assert_allclose(steepest(blur, film)[wide], x[np.argmin(smooth, axis=1)], atol=0.006)
+
+
+def test_means_of_bands_are_those_of_their_columns() -> None:
+    rng = np.random.default_rng(4)
+    values, t = rng.normal(size=(25, 60)), np.linspace(-1.0, 1.0, 60)
+    low = rng.uniform(-1.4, 0.9, 25)
+    high = low + rng.uniform(0.0, 1.0, 25)
+    inside = (t >= low[:, None]) & (t <= high[:, None])
+    expected = [row[k].mean() if k.any() else 0.0 for row, k in zip(values, inside, strict=True)]
+    assert_allclose(RowBands(values, t).mean(low, high), expected, atol=1e-12)
+    assert not inside.any(axis=1).all()
 
 
 def test_steepest_slope_lies_inside_the_edge_and_nears_it_without_blur() -> None:

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from numpy.testing import assert_allclose
+from numpy.testing import assert_allclose, assert_array_equal
 
 from rxmeasure.errors import MarksError
 from rxmeasure.geometry import foot_on_polyline
@@ -182,6 +182,14 @@ def test_best_track_is_the_best_of_all() -> None:
 
         best = max(itertools.product(range(4), repeat=5), key=worth)
         assert worth(found) == pytest.approx(worth(best))
+
+
+def test_tracks_in_one_pass_are_those_found_apart() -> None:
+    score = np.random.default_rng(7).normal(0.0, 3.0, (30, 2, 9))
+    both = best_track(score, max_step=1)
+    assert_array_equal(both[:, 0], best_track(score[:, 0], max_step=1))
+    assert_array_equal(both[:, 1], best_track(score[:, 1], max_step=1))
+    assert (both[:, 0] != both[:, 1]).any()
 
 
 def test_unsteadiness_of_noise_is_its_standard_deviation() -> None:
