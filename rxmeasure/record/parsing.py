@@ -23,7 +23,8 @@ MAX_TOML_BYTES = 1 * 2**20
 #: Deepest nesting that is read (choice: the formats need fewer than 12 levels).
 MAX_DEPTH = 32
 
-_MAX_WHOLE = 2**53
+#: Largest whole number that every reader of JSON keeps exactly.
+MAX_WHOLE = 2**53
 
 _Trail = tuple[Any, Any] | None
 
@@ -93,7 +94,7 @@ def check_tree(tree: Any, *, name: str, error: type[RxMeasureError]) -> None:
             fault = f"the key {_short(node.key)} twice in one object"
         elif isinstance(node, float) and not math.isfinite(node):
             fault = "a number that is not finite"
-        elif isinstance(node, int) and abs(node) > _MAX_WHOLE:
+        elif isinstance(node, int) and abs(node) > MAX_WHOLE:
             fault = "a whole number beyond 2**53"
         elif isinstance(node, str) and not _is_unicode(node):
             fault = "text with broken characters"
