@@ -88,7 +88,7 @@ class Background(QObject):
             if key is None or job.key == key:
                 job.stop.set()
                 del self._newest[job.key]
-        if key is None:
+        if not self._newest:
             self.progressed.emit("")
 
     @property

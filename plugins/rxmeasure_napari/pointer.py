@@ -26,6 +26,8 @@ from rxmeasure_napari.review_state import (
     Step,
     handles_of,
     moved,
+    proposal_handles,
+    taken_up,
     without,
 )
 
@@ -113,7 +115,10 @@ class Pointer:
             return [h for h in handles_of(film.marks) if h.canal == pointing.canal]
         if pointing.purpose is Purpose.REFERENCE:
             return [h for h in handles_of(film.marks) if h.reference == pointing.reference]
-        return handles_of(film.marks, self._state.canal)
+        shown = handles_of(film.marks, self._state.canal)
+        if self._state.step is Step.CANALS and pointing.purpose is Purpose.LOOK:
+            shown += proposal_handles(film)
+        return shown
 
     def _canal_at(self, layers: FilmLayers, point_px: PointPx) -> tuple[str, float] | None:
         """Name of the canal whose line is near, and the place on it."""
@@ -204,6 +209,7 @@ class Pointer:
         """A click that places nothing: choose what lies there, or add a point to the line."""
         near = self._canal_at(layers, point)
         if near is None:
+            self._choose_proposal_at(layers, point)
             return
         name, s = near
         if name != self._state.canal:
@@ -226,26 +232,39 @@ class Pointer:
                 self._state.choose_gap(k)
                 return
 
+    def _choose_proposal_at(self, layers: FilmLayers, point: PointPx) -> None:
+        if self._state.step is not Step.CANALS:
+            return
+        reach = self._reach(layers, style.NEAR_LINE_PX)
+        for proposal in layers.film.offered:
+            if foot_on_polyline(proposal.clicks_px, point)[1] <= reach:
+                self._state.choose_proposal(proposal)
+                return
+
     def _drag(self, layers: FilmLayers, handle: Handle, event: Any) -> Generator[None, None, None]:
         film, state = layers.film, self._state
         state.choose_handle(handle)
+        if handle.proposal is not None:
+            state.choose_proposal(handle.proposal)
         self._holding = True
         self._hold_camera(True)
         offset = np.array(handle.point_px) - np.array(layers.to_px(event.position))
         start = np.array(event.pos)
-        marks = film.marks
         try:
             yield
             while event.type == "mouse_move":
                 if not _still(start, event):
-                    marks = moved(film.marks, handle, self._target(layers, event, offset))
+                    marks, held = taken_up(film.marks, handle)
+                    marks = moved(marks, held, self._target(layers, event, offset))
                     film.set_provisional(marks)
-                    if handle.canal:
-                        self._follow(film, marks, handle.canal)
+                    if held.canal:
+                        self._follow(film, marks, held.canal)
                 yield
             if not _still(start, event):
-                marks = moved(film.marks, handle, self._target(layers, event, offset))
-                film.edit(f"move {_word(handle)}", marks)
+                target = self._target(layers, event, offset)
+                state.change_point(
+                    f"move {_word(handle)}", handle, lambda m, h: moved(m, h, target)
+                )
         except RxMeasureError as error:
             state.refuse(error)
         finally:
@@ -272,7 +291,7 @@ class Pointer:
         height, width = film.radiograph.shape
         row = min(max(handle.point_px[0] + rows * NUDGE_PX, 0.0), height - 1.0)
         col = min(max(handle.point_px[1] + cols * NUDGE_PX, 0.0), width - 1.0)
-        state.try_edit(f"move {_word(handle)}", lambda m: moved(m, handle, (row, col)))
+        state.change_point(f"move {_word(handle)}", handle, lambda m, h: moved(m, h, (row, col)))
 
     def remove(self) -> None:
         """Take the chosen point out; without one, the last click of the line being traced."""
@@ -283,9 +302,8 @@ class Pointer:
         if handle is None:
             handle = self._last_click(film, state.pointing)
         if handle is not None:
-            gone = handle
             state.choose_handle(None)
-            state.try_edit(f"take {_word(gone)} out", lambda m: without(m, gone))
+            state.change_point(f"take {_word(handle)} out", handle, without)
 
     def _last_click(self, film: OpenFilm, pointing: Pointing) -> Handle | None:
         own = [
@@ -321,6 +339,8 @@ def _still(start: Any, event: Any) -> bool:
 def _word(handle: Handle) -> str:
     if handle.kind == "reference":
         return "point of the known length"
+    if handle.proposal is not None:
+        return f"point {handle.index + 1} of proposal {handle.number}"
     if handle.kind == "click":
         return f"point {handle.index + 1} of canal {handle.canal}"
     return f"{marks_edits.LANDMARKS[handle.landmark]} of canal {handle.canal}"
