@@ -97,7 +97,8 @@ def draw_film(film: OpenFilm, front: InFront, numbers: Numbers) -> Drawing:
         here = canal.name == front.canal
         previewed = film.preview_canal == canal.name and film.preview is not None
         if measured is not None and not previewed:
-            _centre_line(drawing, measured, begun, here=here, numbers=numbers)
+            title = canal.name if canal.confirmed else f"{canal.name} {canal.origin}"
+            _centre_line(drawing, measured, begun, title, here=here, numbers=numbers)
             _filling(drawing, measured, here=here, numbers=numbers)
             for k in range(len(measured.gaps)):
                 _gap(drawing, measured, k, named[canal.name, k], chosen=here and k == front.gap)
@@ -109,9 +110,10 @@ def draw_film(film: OpenFilm, front: InFront, numbers: Numbers) -> Drawing:
         _preview(drawing, film, numbers)
     _handles(drawing, marks, front)
     if front.proposal is not None:
-        _proposals(drawing, film, front, numbers)
+        _proposals(drawing, film, front)
     if front.declined and film.proposals is not None:
         for number, declined in enumerate(film.proposals.declined, 1):
+            drawing.line(declined.points_px, style.GROUND)
             drawing.line(declined.points_px, style.DECLINED)
             middle = declined.points_px[len(declined.points_px) // 2]
             words = f"{DECLINED_SIGN} {number}"
@@ -119,7 +121,7 @@ def draw_film(film: OpenFilm, front: InFront, numbers: Numbers) -> Drawing:
     return drawing
 
 
-def _proposals(drawing: Drawing, film: OpenFilm, front: InFront, numbers: Numbers) -> None:
+def _proposals(drawing: Drawing, film: OpenFilm, front: InFront) -> None:
     """Proposals without an answer; one whose point is being dragged is a canal already."""
     dragged = front.handle.proposal if front.handle and film.provisional is not None else None
     for proposal in film.offered:
@@ -127,13 +129,12 @@ def _proposals(drawing: Drawing, film: OpenFilm, front: InFront, numbers: Number
             continue
         here = proposal == front.proposal
         line = np.asarray(proposal.clicks_px)
+        drawing.line(line, style.GROUND)
         drawing.line(line, style.PROPOSAL if here else style.PROPOSAL_BEHIND)
         end = np.asarray(proposal.fill_end_px)
         across = 8.0 * _across(line, foot_on_polyline(line, end)[0])
         drawing.line([end - across, end + across], style.PROPOSAL_END)
         words = f"{PROPOSAL_SIGN} {film.number_of(proposal)} proposed"
-        if here:
-            words += f", {numbers.percent(proposal.confidence)} sure"
         outward = -22.0 * tangents(line)[0]
         shift = (float(outward[0]), float(outward[1]))
         drawing.points.append(_label(proposal.clicks_px[0], words, style.PROPOSAL, shift))
@@ -169,6 +170,7 @@ def _centre_line(
     drawing: Drawing,
     measured: CanalMeasurement,
     begun: list[PointPx],
+    title: str,
     *,
     here: bool,
     numbers: Numbers,
@@ -185,7 +187,7 @@ def _centre_line(
     drawing.points.append(
         DrawnPoint(
             point_px=first,
-            text=measured.name + words,
+            text=title + words,
             text_colour=style.CENTRE.colour,
             shift_px=(float(outward[0]), float(outward[1])),
         )

@@ -46,6 +46,8 @@ REFERENCE = LineStyle(colour=colours.REFERENCE, dash_px=9, gap_px=4)
 APEX = LineStyle(colour=colours.LANDMARK)
 PLACE = LineStyle(colour=colours.LANDMARK, opacity=0.8, dash_px=2, gap_px=2)
 
+#: Beneath the dashes of a proposal, so that they are seen on a bright fill too.
+GROUND = LineStyle(colour="#000000", opacity=0.75)
 PROPOSAL = LineStyle(colour=_PROPOSED, dash_px=11, gap_px=6)
 PROPOSAL_BEHIND = LineStyle(colour=_PROPOSED, opacity=0.7, dash_px=5, gap_px=8)
 PROPOSAL_END = LineStyle(colour=_PROPOSED)

@@ -560,7 +560,7 @@ class CanalFields(QWidget):
         self._name.propose(tuple(n for n in names if n not in taken))
         self._name.show_text(canal.name)
         self._reference.show_text(canal.coronal_reference.label)
-        self._show_apex(canal.radiographic_apex)
+        self._show_apex(canal)
         nominal = canal.nominal
         self._size.show_number(nominal.size if nominal else None, mark)
         self._taper.show_number(nominal.taper if nominal else None, mark)
@@ -579,9 +579,10 @@ class CanalFields(QWidget):
         for widget in (*fields, *self._landmarks.values()):
             widget.setEnabled(bool(canal.clicks_px))
 
-    def _show_apex(self, apex: Landmark) -> None:
+    def _show_apex(self, canal: CanalMarks) -> None:
+        apex = canal.radiographic_apex
         seen = apex.state in (LandmarkState.NOT_GIVEN, LandmarkState.MARKED)
-        apart = apex.point_px is not None
+        apart = apex.point_px is not None and apex.point_px not in canal.clicks_px[-1:]
         with QSignalBlocker(self._apex):
             self._apex.setItemText(0, SEEN_APART if apart else APEX_STATES[LandmarkState.NOT_GIVEN])
             self._apex.setCurrentIndex(0 if seen else list(APEX_STATES).index(apex.state))

@@ -175,5 +175,5 @@ def _show_rows(rows: QListWidget, texts: Sequence[str]) -> None:
         for text in texts:
             rows.addItem(QListWidgetItem(text))
     rows.setVisible(bool(texts))
-    height = max(rows.sizeHintForRow(0), rows.fontMetrics().height() + 4)
-    rows.setFixedHeight(min(max(len(texts), 1), _MOST_ROWS) * height + 2 * rows.frameWidth() + 2)
+    heights = [rows.sizeHintForRow(k) for k in range(min(len(texts), _MOST_ROWS))]
+    rows.setFixedHeight(sum(heights) + 2 * rows.frameWidth() + 2)
