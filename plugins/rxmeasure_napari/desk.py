@@ -491,8 +491,11 @@ class Desk(QObject):
 
     def _take_proposals(self, film: OpenFilm, found: Proposals) -> None:
         film.take_proposals(found)
-        if film is self.state.film:
-            self.state.tell(_found_text(len(film.offered), len(found.canals)))
+        if film is not self.state.film:
+            return
+        self.state.tell(_found_text(len(film.offered), len(found.canals)))
+        if self.state.step is Step.CANALS and not film.offered and not film.marks.canals:
+            self.state.begin_canal()
 
     def _take_at_click(self, film: OpenFilm, found: Proposals) -> None:
         at_click = film.take_proposals_at_click(found)

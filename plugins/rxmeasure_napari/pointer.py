@@ -263,7 +263,7 @@ class Pointer:
             if not _still(start, event):
                 target = self._target(layers, event, offset)
                 state.change_point(
-                    f"move {_word(handle)}", handle, lambda m, h: moved(m, h, target)
+                    film, f"move {_word(handle)}", handle, lambda m, h: moved(m, h, target)
                 )
         except RxMeasureError as error:
             state.refuse(error)
@@ -291,7 +291,9 @@ class Pointer:
         height, width = film.radiograph.shape
         row = min(max(handle.point_px[0] + rows * NUDGE_PX, 0.0), height - 1.0)
         col = min(max(handle.point_px[1] + cols * NUDGE_PX, 0.0), width - 1.0)
-        state.change_point(f"move {_word(handle)}", handle, lambda m, h: moved(m, h, (row, col)))
+        state.change_point(
+            film, f"move {_word(handle)}", handle, lambda m, h: moved(m, h, (row, col))
+        )
 
     def remove(self) -> None:
         """Take the chosen point out; without one, the last click of the line being traced."""
@@ -303,7 +305,7 @@ class Pointer:
             handle = self._last_click(film, state.pointing)
         if handle is not None:
             state.choose_handle(None)
-            state.change_point(f"take {_word(handle)} out", handle, without)
+            state.change_point(film, f"take {_word(handle)} out", handle, without)
 
     def _last_click(self, film: OpenFilm, pointing: Pointing) -> Handle | None:
         own = [

@@ -687,6 +687,7 @@ class ReviewState:
     def choose_step(self, step: Step) -> None:
         """Bring a step to the front."""
         if step is not self._now.step:
+            self._let_proposals_go()
             self._now.step = step
             self.step_chosen.emit(step)
 
@@ -776,14 +777,23 @@ class ReviewState:
     def reject(self, proposals: Sequence[CanalProposal]) -> None:
         """Take proposals away; no edit of the marks."""
         if self.film is not None:
+            self._let_proposals_go()
             self.film.reject(proposals)
 
+    def _let_proposals_go(self) -> None:
+        """No key acts on the point of a proposal any more."""
+        if self.handle is not None and self.handle.proposal is not None:
+            self.choose_handle(None)
+
     def change_point(
-        self, label: str, handle: Handle, change: Callable[[ReviewMarks, Handle], ReviewMarks]
+        self,
+        film: OpenFilm,
+        label: str,
+        handle: Handle,
+        change: Callable[[ReviewMarks, Handle], ReviewMarks],
     ) -> None:
         """Edit the marks at one point. A proposal's point accepts it, in the same step."""
-        film = self.film
-        if film is None:
+        if handle.proposal is not None and handle.proposal not in film.offered:
             return
         marks, held = taken_up(film.marks, handle)
         accepted = () if handle.proposal is None else (handle.proposal,)
@@ -792,7 +802,7 @@ class ReviewState:
         except RxMeasureError as error:
             self.refuse(error)
             return
-        if accepted:
+        if accepted and film is self.film:
             self.choose_canal(held.canal)
             self.choose_handle(next((h for h in handles_of(film.marks) if h.same_as(held)), None))
 

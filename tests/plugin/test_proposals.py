@@ -167,7 +167,7 @@ def test_a_rejected_proposal_is_gone_until_the_film_is_searched_again(
     assert not reader.film.undo_label
     assert reader.said("rx_proposals_said") == "All proposals are answered."
     assert not [text for text in drawn(reader) if "proposed" in text]
-    reader.key(Key.Key_S, ALT)
+    reader.key(Key.Key_D, ALT)
     reader.wait(lambda: reader.film.offered)
     assert len(rows(reader)) == 1
 
@@ -281,7 +281,7 @@ def test_a_film_of_unfilled_canals_has_none_to_propose(
     for name in ("rx_propose", "rx_propose_click"):
         assert not reader.find(name).isEnabled()
         assert "post-operative and recall" in reader.find(name).toolTip()
-    reader.key(Key.Key_S, ALT)
+    reader.key(Key.Key_D, ALT)
     assert reader.told.startswith("Canals are proposed on")
     assert not reader.shows("rx_cancel")
 

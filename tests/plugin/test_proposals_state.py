@@ -122,7 +122,7 @@ def test_a_moved_point_accepts_its_proposal_in_the_same_step(state: ReviewState)
     handle = proposal_handles(film)[-1]
     assert handle.point_px == RIGHT.clicks_px[-1]
     state.choose_handle(handle)
-    state.change_point("move", handle, lambda m, h: moved(m, h, (510.0, 340.0)))
+    state.change_point(film, "move", handle, lambda m, h: moved(m, h, (510.0, 340.0)))
     (canal,) = film.marks.canals
     assert canal.clicks_px == (*RIGHT.clicks_px[:-1], (510.0, 340.0))
     assert canal.origin is MarksOrigin.PROPOSAL_EDITED
@@ -140,14 +140,14 @@ def test_a_point_dragged_far_away_does_not_bring_its_proposal_back(state: Review
     for _ in LEFT.clicks_px:
         handle = next((h for h in proposal_handles(film) if h.proposal == LEFT), None)
         handle = handle or handles_of(film.marks)[0]
-        state.change_point("move", handle, lambda m, h: moved(m, h, (5.0, 500.0)))
+        state.change_point(film, "move", handle, lambda m, h: moved(m, h, (5.0, 500.0)))
     assert film.canal_at(LEFT) is None
     assert film.offered == (RIGHT,)
 
 
 def test_a_point_taken_out_of_a_proposal_accepts_the_rest(state: ReviewState) -> None:
     film = film_of(state)
-    state.change_point("take out", proposal_handles(film)[1], without)
+    state.change_point(film, "take out", proposal_handles(film)[1], without)
     (canal,) = film.marks.canals
     assert canal.clicks_px == (LEFT.clicks_px[0], *LEFT.clicks_px[2:])
     assert canal.origin is MarksOrigin.PROPOSAL_EDITED
@@ -206,6 +206,19 @@ def test_one_click_means_the_fill_once(state: ReviewState) -> None:
     assert state.pointing.purpose is Purpose.LOOK
     assert not state.place_point((300.0, 150.0))
     assert film_of(state).marks.canals == ()
+
+
+def test_no_key_acts_on_a_point_of_what_is_no_longer_shown(state: ReviewState) -> None:
+    film = film_of(state)
+    handle = proposal_handles(film)[0]
+    state.choose_handle(handle)
+    state.reject([LEFT])
+    assert state.handle is None
+    state.change_point(film, "move", handle, lambda m, h: moved(m, h, (5.0, 5.0)))
+    assert film.marks.canals == ()
+    state.choose_handle(proposal_handles(film)[0])
+    state.choose_step(Step.FILL)
+    assert state.handle is None
 
 
 def test_turned_grey_levels_take_the_proposals_away(state: ReviewState) -> None:
