@@ -142,7 +142,9 @@ class CanalsPanel(PointingPanel):
         layout.addWidget(self._proposals)
         for line in (self._hint, self._length, self._source):
             layout.addWidget(line)
-        layout.addLayout(in_a_row(self._origin, self._confirm))
+        origin = in_a_row(self._origin, self._confirm)
+        origin.setStretch(0, 1)
+        layout.addLayout(origin)
         layout.addWidget(self._warnings)
         layout.addWidget(self._fields)
         layout.addWidget(self._by_hand)
@@ -268,7 +270,7 @@ class CanalsPanel(PointingPanel):
         count = "1 click" if clicks == 1 else f"{clicks} clicks"
         found = _length_of(film, canal.name)
         if not canal.confirmed:
-            count += f" · {MarksOrigin.NOT_CONFIRMED}"
+            count = str(MarksOrigin.NOT_CONFIRMED)
         if clicks < 2 or found is None:
             return f"{canal.name} · {count}"
         length, confidence = found
