@@ -82,6 +82,12 @@ class NotCalibratedError(CalibrationError):
     """Millimetres were asked of something that has no scale."""
 
 
+class AgreementError(RxMeasureError):
+    """Ratings or audit records are wrong, or not enough for what is asked of them."""
+
+    exit_code = 12
+
+
 class WindowMissingError(RxMeasureError):
     """The window is not installed, or this machine cannot show it."""
 

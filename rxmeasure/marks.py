@@ -140,6 +140,9 @@ class LengthReference:
     tip_size : float or None
         ISO 3630-1 size of the file's tip.
     label : str
+    ends_u_px : tuple of float or None
+        Standard uncertainty of the first and the last point along the reference, in column
+        pitches, where the program placed them (`find_file`); None for clicks.
     """
 
     kind: str
@@ -148,6 +151,7 @@ class LengthReference:
     length_u_mm: float = 0.1
     tip_size: float | None = None
     label: str = ""
+    ends_u_px: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

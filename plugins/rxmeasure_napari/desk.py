@@ -47,6 +47,7 @@ from rxmeasure_napari.preferences import Preferences, on_change, read_preference
 from rxmeasure_napari.reader import image_of
 from rxmeasure_napari.review_state import (
     Computed,
+    OfferedFile,
     OpenFilm,
     Pointing,
     Purpose,
@@ -59,6 +60,7 @@ from rxmeasure_napari.review_state import (
 from rxmeasure_napari.writer import current_review
 
 if TYPE_CHECKING:
+    from rxmeasure.calibration.file_finding import FoundFile
     from rxmeasure.proposals import Proposals
 
 #: How long measuring leaves the processor to the line of a click (choice: the line takes 0.1 s).
@@ -148,6 +150,7 @@ class Desk(QObject):
         self._listen(state.fill_clicked, self._on_fill_clicked)
         self._listen(state.place_hovered, self._on_front)
         self._listen(state.pointing_changed, self._on_pointing)
+        self._listen(state.file_clicked, self._on_file_clicked)
         self._listen(state.step_chosen, self._on_step)
         self._listen(viewer.layers.events.removed, self._on_layer_removed)
         self._listen(viewer.layers.events.inserted, self._on_layer_inserted)
@@ -515,6 +518,28 @@ class Desk(QObject):
         """Words of one kind of long work; another kind may still run."""
         self._busy[job] = word
         self.busy_changed.emit(word or next(filter(None, self._busy.values()), ""))
+
+    def _on_file_clicked(self, click_px: PointPx) -> None:
+        """Look for the file at a click, off the GUI thread, and offer it to the reader."""
+        film = self.state.film
+        if film is None:
+            return
+        radiograph = film.radiograph
+        length_mm = self.preferences.file_length_mm or 0.0
+
+        def show(found: FoundFile) -> None:
+            if film in self.state.films and film.radiograph is radiograph:
+                film.offer_file(OfferedFile(found=found, length_mm=length_mm))
+                if film is self.state.film and self.state.pointing.purpose is Purpose.FILE:
+                    self.state.point_for(Pointing())
+
+        self._files.run(
+            "file at a click",
+            lambda progress: measuring.find_file(radiograph, click_px, length_mm),
+            show,
+            self.state.refuse,
+            word="looking for the file",
+        )
 
     def cancel(self) -> None:
         """Stop the long work that runs."""

@@ -21,7 +21,13 @@ from rxmeasure.report.picture import gap_numbers
 from rxmeasure.values import Length
 from rxmeasure_napari import layer_style as style
 from rxmeasure_napari.layer_style import LineStyle, MarkStyle
-from rxmeasure_napari.review_state import Handle, OpenFilm, handles_of, proposal_handles
+from rxmeasure_napari.review_state import (
+    Handle,
+    OfferedFile,
+    OpenFilm,
+    handles_of,
+    proposal_handles,
+)
 
 if TYPE_CHECKING:
     from rxmeasure.proposals import CanalProposal
@@ -90,6 +96,8 @@ def draw_film(film: OpenFilm, front: InFront, numbers: Numbers) -> Drawing:
     drawing = Drawing()
     marks = film.provisional or film.marks
     _references(drawing, film, marks, numbers)
+    if film.offered_file is not None and film.provisional is None:
+        _offered_file(drawing, film.offered_file, front)
     named = gap_numbers(film.review) if film.review is not None else {}
     begun: list[PointPx] = []
     for canal in marks.canals:
@@ -340,6 +348,23 @@ def _references(drawing: Drawing, film: OpenFilm, marks: ReviewMarks, numbers: N
                     shift_px=(float(outward[0]), float(outward[1])),
                 )
             )
+
+
+def _offered_file(drawing: Drawing, offered: OfferedFile, front: InFront) -> None:
+    """A file that waits for an answer: dotted, its ends named with a question mark."""
+    drawing.line(offered.found.path_px, style.OFFERED)
+    for handle, word in zip(offered.handles, ("stop?", "tip?"), strict=True):
+        drawing.points.append(
+            DrawnPoint(
+                point_px=handle.point_px,
+                symbol=style.OFFERED_POINT,
+                text=word,
+                text_colour=style.OFFERED.colour,
+                shift_px=(0.0, 12.0),
+                align=1,
+                chosen=handle.same_as(front.handle),
+            )
+        )
 
 
 def _handles(drawing: Drawing, marks: ReviewMarks, front: InFront) -> None:

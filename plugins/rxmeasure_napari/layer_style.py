@@ -43,6 +43,7 @@ SEALER_END = LineStyle(colour=colours.SEALER_END, dash_px=3, gap_px=3)
 VOID = LineStyle(colour=colours.VOID)
 PUFF = LineStyle(colour=colours.PUFF, dash_px=6, gap_px=3)
 REFERENCE = LineStyle(colour=colours.REFERENCE, dash_px=9, gap_px=4)
+OFFERED = LineStyle(colour=colours.REFERENCE, dash_px=2, gap_px=4)
 APEX = LineStyle(colour=colours.LANDMARK)
 PLACE = LineStyle(colour=colours.LANDMARK, opacity=0.8, dash_px=2, gap_px=2)
 
@@ -57,6 +58,7 @@ CLICK = MarkStyle(symbol="ring", colour=colours.CENTRE_LINE)
 LANDMARK = MarkStyle(symbol="diamond", colour=colours.LANDMARK)
 REFERENCE_POINT = MarkStyle(symbol="square", colour=colours.REFERENCE, size_px=9.0)
 PROPOSAL_POINT = MarkStyle(symbol="x", colour=_PROPOSED, size_px=10.0)
+OFFERED_POINT = MarkStyle(symbol="cross", colour=colours.REFERENCE, size_px=13.0)
 CHOSEN_COLOUR = colours.LANDMARK
 
 LINE_PX = 1.6

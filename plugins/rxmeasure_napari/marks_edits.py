@@ -28,6 +28,7 @@ from rxmeasure.marks import (
 from rxmeasure.tooth import usual_canals
 
 if TYPE_CHECKING:
+    from rxmeasure.calibration.file_finding import FoundFile
     from rxmeasure.proposals import CanalProposal
 
 #: Landmarks of a canal that the pointer can place, with their words.
@@ -218,7 +219,7 @@ def change_reference(marks: ReviewMarks, index: int, **fields: Any) -> ReviewMar
 def add_reference_point(marks: ReviewMarks, index: int, point_px: PointPx) -> ReviewMarks:
     """With one more click at the tip's end of a reference."""
     points = marks.references[index].points_px
-    return change_reference(marks, index, points_px=(*points, point_px))
+    return change_reference(marks, index, points_px=(*points, point_px), ends_u_px=None)
 
 
 def move_reference_point(
@@ -227,13 +228,28 @@ def move_reference_point(
     """With one click of a reference moved."""
     points = list(marks.references[index].points_px)
     points[place] = point_px
-    return change_reference(marks, index, points_px=tuple(points))
+    return change_reference(marks, index, points_px=tuple(points), ends_u_px=None)
 
 
 def remove_reference_point(marks: ReviewMarks, index: int, place: int) -> ReviewMarks:
     """Without one click of a reference."""
     points = marks.references[index].points_px
-    return change_reference(marks, index, points_px=(*points[:place], *points[place + 1 :]))
+    kept = (*points[:place], *points[place + 1 :])
+    return change_reference(marks, index, points_px=kept, ends_u_px=None)
+
+
+def accept_file(
+    marks: ReviewMarks, found: FoundFile, length_mm: float, moved: dict[int, PointPx] | None = None
+) -> ReviewMarks:
+    """With a file that was found as one more known length; points ``moved`` are the reader's."""
+    points = tuple((moved or {}).get(k, point) for k, point in enumerate(found.path_px))
+    reference = LengthReference(
+        kind="file",
+        points_px=points,
+        length_mm=length_mm,
+        ends_u_px=None if moved else (found.u_stop_px, found.u_tip_px),
+    )
+    return replace(marks, references=(*marks.references, reference))
 
 
 def add_override(marks: ReviewMarks, override: Override) -> ReviewMarks:

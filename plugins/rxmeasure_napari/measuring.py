@@ -16,6 +16,7 @@ from rxmeasure.radiograph import Radiograph
 from rxmeasure_napari.review_state import Computed
 
 if TYPE_CHECKING:
+    from rxmeasure.calibration.file_finding import FoundFile
     from rxmeasure.calibration.scale import Calibration
     from rxmeasure.proposals import Proposals
     from rxmeasure.tracing.preview import TracePreview
@@ -48,6 +49,19 @@ def compute(
     except RxMeasureError as problem:
         return Computed(revision=revision, calibration=calibration, problem=problem)
     return Computed(revision=revision, calibration=review.calibration, review=review)
+
+
+def find_file(radiograph: Radiograph, click_px: PointPx, length_mm: float) -> FoundFile:
+    """The file at a click; a length of 0 is not known.
+
+    Raises
+    ------
+    CalibrationError
+        No file there, or one end is not clear.
+    """
+    from rxmeasure.calibration.file_finding import find_file as find
+
+    return find(radiograph, [click_px], length_mm=length_mm or None)
 
 
 def preview(

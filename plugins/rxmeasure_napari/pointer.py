@@ -118,7 +118,7 @@ class Pointer:
         shown = handles_of(film.marks, self._state.canal)
         if self._state.step is Step.CANALS and pointing.purpose is Purpose.LOOK:
             shown += proposal_handles(film)
-        return shown
+        return (film.offered_file.handles if film.offered_file is not None else []) + shown
 
     def _canal_at(self, layers: FilmLayers, point_px: PointPx) -> tuple[str, float] | None:
         """Name of the canal whose line is near, and the place on it."""
@@ -254,17 +254,13 @@ class Pointer:
             yield
             while event.type == "mouse_move":
                 if not _still(start, event):
-                    marks, held = taken_up(film.marks, handle)
-                    marks = moved(marks, held, self._target(layers, event, offset))
+                    marks, canal = _with_moved(film, handle, self._target(layers, event, offset))
                     film.set_provisional(marks)
-                    if held.canal:
-                        self._follow(film, marks, held.canal)
+                    if canal:
+                        self._follow(film, marks, canal)
                 yield
             if not _still(start, event):
-                target = self._target(layers, event, offset)
-                state.change_point(
-                    film, f"move {_word(handle)}", handle, lambda m, h: moved(m, h, target)
-                )
+                self._move(film, handle, self._target(layers, event, offset))
         except RxMeasureError as error:
             state.refuse(error)
         finally:
@@ -273,6 +269,18 @@ class Pointer:
                 film.set_preview("", None)
             self._holding = False
             self._hold_camera(False)
+
+    def _move(self, film: OpenFilm, handle: Handle, point_px: PointPx) -> None:
+        """Move a point for good; to move one that was offered accepts what it belongs to."""
+        if handle.kind != "offered":
+            self._state.change_point(
+                film, f"move {_word(handle)}", handle, lambda m, h: moved(m, h, point_px)
+            )
+            return
+        try:
+            film.accept_file({handle.index: point_px})
+        except RxMeasureError as error:
+            self._state.refuse(error)
 
     def _target(self, layers: FilmLayers, event: Any, offset: Any) -> PointPx:
         """Where the held point goes: never off the film."""
@@ -291,9 +299,7 @@ class Pointer:
         height, width = film.radiograph.shape
         row = min(max(handle.point_px[0] + rows * NUDGE_PX, 0.0), height - 1.0)
         col = min(max(handle.point_px[1] + cols * NUDGE_PX, 0.0), width - 1.0)
-        state.change_point(
-            film, f"move {_word(handle)}", handle, lambda m, h: moved(m, h, (row, col))
-        )
+        self._move(film, handle, (row, col))
 
     def remove(self) -> None:
         """Take the chosen point out; without one, the last click of the line being traced."""
@@ -303,7 +309,10 @@ class Pointer:
             return
         if handle is None:
             handle = self._last_click(film, state.pointing)
-        if handle is not None:
+        if handle is not None and handle.kind == "offered":
+            state.choose_handle(None)
+            film.offer_file(None)
+        elif handle is not None:
             state.choose_handle(None)
             state.change_point(film, f"take {_word(handle)} out", handle, without)
 
@@ -336,6 +345,16 @@ class Pointer:
 def _still(start: Any, event: Any) -> bool:
     """Whether the pointer is where it was pressed, within the shake of a hand (4 screen px)."""
     return bool(np.hypot(*(np.array(event.pos) - start)) <= 4.0)
+
+
+def _with_moved(film: OpenFilm, handle: Handle, point_px: PointPx) -> tuple[ReviewMarks, str]:
+    """Marks of a film with that point elsewhere, and its canal; what was offered is one of them."""
+    if handle.kind == "offered" and film.offered_file is not None:
+        offered = film.offered_file
+        place = {handle.index: point_px}
+        return marks_edits.accept_file(film.marks, offered.found, offered.length_mm, place), ""
+    marks, held = taken_up(film.marks, handle)
+    return moved(marks, held, point_px), held.canal
 
 
 def _word(handle: Handle) -> str:

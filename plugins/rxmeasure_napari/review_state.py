@@ -30,6 +30,7 @@ from rxmeasure.review import Review
 from rxmeasure_napari import marks_edits
 
 if TYPE_CHECKING:
+    from rxmeasure.calibration.file_finding import FoundFile
     from rxmeasure.proposals import CanalProposal, Proposals
     from rxmeasure.tracing.preview import TracePreview
     from rxmeasure_napari.autosave import Autosave
@@ -56,6 +57,7 @@ class Purpose(StrEnum):
     CANAL = "canal"
     FILL = "fill"
     REFERENCE = "reference"
+    FILE = "file"
     LANDMARK = "landmark"
 
 
@@ -77,9 +79,10 @@ class Pointing:
 class Handle:
     """A point that can be dragged, nudged or taken out: of the marks, or of a proposal.
 
-    ``kind`` is ``"click"``, ``"landmark"``, ``"reference"`` or ``"proposal"``;
-    ``canal`` and ``landmark``, ``reference`` or ``proposal`` with its ``number``
-    say whose; ``index`` the place in its list.
+    ``kind`` is ``"click"``, ``"landmark"``, ``"reference"``, ``"proposal"`` or
+    ``"offered"`` (an end of the film's `OfferedFile`); ``canal`` and ``landmark``,
+    ``reference`` or ``proposal`` with its ``number`` say whose; ``index`` the place in
+    its list.
     """
 
     kind: str
@@ -108,6 +111,23 @@ class Handle:
             other.index,
             other.proposal,
         )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OfferedFile:
+    """A file that was found and waits for the reader's answer; no part of the marks.
+
+    ``length_mm`` is its stated length, 0 where that was not known.
+    """
+
+    found: FoundFile
+    length_mm: float
+
+    @property
+    def handles(self) -> list[Handle]:
+        """Its two ends, which can be dragged."""
+        path = self.found.path_px
+        return [Handle(kind="offered", point_px=path[k], index=k) for k in (0, len(path) - 1)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -171,6 +191,8 @@ class OpenFilm:
         Marks with a point on its way, while it is dragged; for drawing only.
     proposals : Proposals or None
         What was proposed on this picture; not part of the marks.
+    offered_file : OfferedFile or None
+        A file found at a click, not answered yet.
     restored : str
         Says so when unfinished work was found and taken up.
     changed_image : RxMeasureError or None
@@ -208,6 +230,7 @@ class OpenFilm:
         self.proposals: Proposals | None = None
         self._rejected: frozenset[CanalProposal] = frozenset()
         self._offered: tuple[CanalProposal, ...] | None = None
+        self.offered_file: OfferedFile | None = None
         self.autosave: Autosave | None = None
         self.review_bytes = ""
         _FILMS[self.id] = self
@@ -436,6 +459,22 @@ class OpenFilm:
             self.provisional = marks
             self.preview_changed.emit()
 
+    # A file that was found.
+
+    def offer_file(self, offered: OfferedFile | None) -> None:
+        """Show a file that was found, for the reader to accept; None takes it away."""
+        if offered is not self.offered_file:
+            self.offered_file = offered
+            self.preview_changed.emit()
+
+    def accept_file(self, moved: dict[int, PointPx] | None = None) -> None:
+        """Make the file that was found a known length, with points that the reader moved."""
+        offered = self.offered_file
+        if offered is not None:
+            marks = marks_edits.accept_file(self.marks, offered.found, offered.length_mm, moved)
+            self.offered_file = None
+            self.edit("accept the file that was found", marks)
+
     # Keeping.
 
     def set_kept(self, work: Work | None) -> None:
@@ -570,6 +609,7 @@ class ReviewState:
     pointing_changed = Signal(object)
     handle_chosen = Signal(object)
     place_hovered = Signal(object)
+    file_clicked = Signal(object)
     gap_chosen = Signal(object)
     proposal_chosen = Signal(object)
     fill_clicked = Signal(object)
@@ -868,6 +908,9 @@ class ReviewState:
             return self.try_edit(
                 "click on the known length", lambda m: self._reference_click(m, point_px)
             )
+        if pointing.purpose is Purpose.FILE:
+            self.file_clicked.emit(point_px)
+            return True
         if pointing.purpose is Purpose.LANDMARK:
             done = self.try_edit(
                 f"{marks_edits.LANDMARKS[pointing.landmark]} of canal {pointing.canal}",

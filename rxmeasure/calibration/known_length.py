@@ -137,6 +137,14 @@ def _read(radiograph: Radiograph, reference: LengthReference, settings: Settings
             needed="zero or more.",
             next_step="Enter how exactly the length is known (one standard deviation).",
         )
+    if reference.ends_u_px is not None and not all(
+        np.isfinite(u) and u > 0.0 for u in reference.ends_u_px
+    ):
+        raise CalibrationError(
+            found=f"uncertainties of {reference.ends_u_px} px for the ends of a reference.",
+            needed="two numbers above zero, or none for clicks.",
+            next_step="Find the file again, or click its ends.",
+        )
     clicks = as_points(reference.points_px, at_least=2, what="points of the reference")
     check_inside(radiograph, clicks)
     flat = radiograph.px_scale.to_plane(clicks)
@@ -151,14 +159,20 @@ def _read(radiograph: Radiograph, reference: LengthReference, settings: Settings
         path: Any = clicks[[0, -1]]
     else:
         length, path = _trace_file(radiograph, reference, clicks)
-    # The clicks' own accuracy, in pixels of this very reference.
-    click_px = settings.click_sd_mm * length / reference.length_mm
     return _Reading(
         reference=reference,
         path_px=tuple((float(r), float(c)) for r, c in path),
         length_px=float(length),
-        u_length_px=float(np.sqrt(2.0) * click_px),
+        u_length_px=_u_of_ends(reference, float(length), settings),
     )
+
+
+def _u_of_ends(reference: LengthReference, length_px: float, settings: Settings) -> float:
+    """Uncertainty of a length from that of its two ends, px."""
+    if reference.ends_u_px is None:
+        # The clicks' own accuracy, in pixels of this very reference.
+        return float(np.sqrt(2.0) * settings.click_sd_mm * length_px / reference.length_mm)
+    return float(np.hypot(*reference.ends_u_px))
 
 
 def _trace_file(

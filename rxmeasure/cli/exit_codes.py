@@ -22,6 +22,7 @@ MEANINGS: dict[int, str] = {
     errors.WriteError.exit_code: "a result cannot be written; nothing is lost",
     PARTLY_REFUSED: "several images: some were reviewed, some refused",
     errors.WindowMissingError.exit_code: "the window is not installed, or cannot be shown here",
+    errors.AgreementError.exit_code: "ratings or audit records are wrong, or not enough",
     STOPPED: "stopped by Ctrl-C",
 }
 

@@ -43,7 +43,7 @@ def judge(
     decimal_comma: bool,
     **options: Any,
 ) -> None:
-    r"""Judge a film, or values typed in, by criteria. Nothing is written.
+    """Judge a film, or values typed in, by criteria. Nothing is written.
 
     \b
     rxmeasure judge film.png --rule zero_two

@@ -28,6 +28,11 @@ VERBS: dict[str, tuple[str, str, str]] = {
     ),
     "measure": (f"{_HERE}.measure", "measure", "Measure the canals of one film."),
     "judge": (f"{_HERE}.judge", "judge", "Judge a film, or values typed in, by criteria."),
+    "radiopacity": (
+        f"{_HERE}.radiopacity",
+        "radiopacity",
+        "Radiopacity in mm of aluminium, from a step wedge on the film.",
+    ),
     "rules": (f"{_HERE}.rules", "rules", "List, show and check criteria."),
     "tooth": (f"{_HERE}.tooth", "tooth", "Tooth numbers, usual canals and lengths."),
     "working-length": (
@@ -39,6 +44,11 @@ VERBS: dict[str, tuple[str, str, str]] = {
         f"{_HERE}.fit",
         "fit",
         "Fit arithmetic: diameters, trimming, seating, carrier, backfill, sealer.",
+    ),
+    "agreement": (
+        f"{_HERE}.agreement",
+        "agreement",
+        "Agreement of raters and of repeated readings, with intervals.",
     ),
     "phantom": (f"{_HERE}.phantom", "phantom", "Make synthetic films with known truth."),
 }

@@ -17,7 +17,7 @@ from rxmeasure.cli.output import emit, numbers_for
 @invert_option
 @output_options
 def measure(image: Path, invert: bool, as_json: bool, decimal_comma: bool, **options: Any) -> None:
-    r"""Measure the canals of one film.
+    """Measure the canals of one film.
 
     \b
     rxmeasure measure film.png --kind post-operative --click 120,300 --click 480,352

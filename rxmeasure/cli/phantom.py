@@ -13,7 +13,7 @@ from rxmeasure.errors import WriteError
 from rxmeasure.marks import FilmKind
 
 if TYPE_CHECKING:
-    from rxmeasure.phantom import Phantom
+    from rxmeasure.phantom import Phantom, SpecimenFilm
 
 
 @click.command()
@@ -47,6 +47,11 @@ if TYPE_CHECKING:
 @click.option(
     "--pixel", type=float, default=0.03, show_default=True, metavar="MM", help="Detector pitch."
 )
+@click.option(
+    "--specimens",
+    is_flag=True,
+    help="Flat discs beside an aluminium step wedge instead of a tooth, at random.",
+)
 @json_option
 def phantom(
     out: Path,
@@ -58,6 +63,7 @@ def phantom(
     rows: int,
     columns: int,
     pixel: float,
+    specimens: bool,
     as_json: bool,
 ) -> None:
     """Make synthetic films with known truth.
@@ -66,28 +72,38 @@ def phantom(
     lengths, widths, voids. Equal seeds give equal films.
     """
     from rxmeasure.cli.report_files import make_folder
-    from rxmeasure.phantom import make_phantom, random_parameters
+    from rxmeasure.phantom import (
+        make_phantom,
+        make_specimen_film,
+        random_parameters,
+        random_specimen,
+    )
 
     make_folder(out)
     films: list[dict[str, Any]] = []
     with progress(count, "Making") as step:
         for number in range(seed, seed + count):
-            name = f"phantom-{kind}-{number:04d}"
+            name = f"phantom-{'specimens' if specimens else kind}-{number:04d}"
             step(name)
-            parameters = random_parameters(
-                number,
-                film_kind=FilmKind(kind),
-                kind=tooth_kind,
-                shape=(rows, columns),
-                pitch_mm=pixel,
-            )
-            written = _write(make_phantom(parameters), out, name, file_format)
-            films.append({"seed": number, "tooth": parameters.tooth_number, "written": written})
+            if specimens:
+                made: Phantom | SpecimenFilm = make_specimen_film(random_specimen(number))
+                tooth = None
+            else:
+                parameters = random_parameters(
+                    number,
+                    film_kind=FilmKind(kind),
+                    kind=tooth_kind,
+                    shape=(rows, columns),
+                    pitch_mm=pixel,
+                )
+                made, tooth = make_phantom(parameters), parameters.tooth_number
+            written = _write(made, out, name, file_format)
+            films.append({"seed": number, "tooth": tooth, "written": written})
     lines = [f"Written: {path}" for film in films for path in film["written"]]
     emit("phantom", {"films": films}, lines, as_json=as_json)
 
 
-def _write(made: Phantom, out: Path, name: str, file_format: str) -> list[str]:
+def _write(made: Phantom | SpecimenFilm, out: Path, name: str, file_format: str) -> list[str]:
     """Write image and truth, each whole or not at all."""
     import tempfile
 

@@ -96,7 +96,7 @@ def review(
     decimal_comma: bool,
     **options: Any,
 ) -> None:
-    r"""Scale, trace, measure and judge films; keep a review file for each.
+    """Scale, trace, measure and judge films; keep a review file for each.
 
     The marks come from options, from --marks, or from NAME.marks.toml or the
     earlier review beside the image. A FOLDER stands for all its images with
@@ -138,8 +138,8 @@ def review(
 
 def _images(given: Sequence[Path]) -> list[Path]:
     """Images named, and those of folders that have an annotation file beside them."""
-    from rxmeasure.cli.marks_input import SIDECAR_SUFFIXES, image_of
     from rxmeasure.errors import MarksError
+    from rxmeasure.record.sidecar import SIDECAR_SUFFIXES, image_of
 
     images: list[Path] = []
     for path in given:

@@ -17,7 +17,7 @@ from rxmeasure.cli.output import columns, emit, numbers_for, value_with_u
 @invert_option
 @output_options
 def trace(image: Path, invert: bool, as_json: bool, decimal_comma: bool, **options: Any) -> None:
-    r"""Trace canals, fills or files from a few clicks.
+    """Trace canals, fills or files from a few clicks.
 
     On a preoperative film (--kind preoperative) the empty, dark canal is
     followed, on any other the bright fill, file or cone.

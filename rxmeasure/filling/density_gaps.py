@@ -1,99 +1,89 @@
-"""Voids: places where the fill shows less density than it should.
+"""Voids: places where the fill shows less density than its own width lets expect.
 
-Model: along one fill the edges, the density and the shape of the cross-section
-change slowly; each is described robustly over the whole fill, so that a void
-does not describe itself. The cross-section is the blurred chord of a rod times
-what this fill shows in most of its rows. What is missing against that
-description is looked at on several scales, each measured in its own robust
-noise, column by column.
+What is missing against the expected fill (:mod:`rxmeasure.filling.expected_density`) is
+filtered at several sizes, each measured in its own robust noise, column by column.
+Peaks above a threshold that follows from the false alarms wanted are held against the
+shapes that voids have (:mod:`rxmeasure.filling.void_shapes`).
 
 A void at the very end of the fill cannot be told from the end
-(:data:`BLIND_APICAL_MM`); one that accompanies the whole fill describes the fill.
+(:data:`BLIND_MM`); one that accompanies the whole fill describes the fill.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import ndimage, special, stats
 
-from rxmeasure.filling.blurred_chord import blurred_chord
+from rxmeasure.filling.expected_density import (
+    ACROSS,
+    ACROSS_STEP,
+    FillDensity,
+    describe_density,
+)
 from rxmeasure.filling.fill_end import FillExtent
 from rxmeasure.filling.strip import CanalStrip
-from rxmeasure.filling.width import WidthProfile
+from rxmeasure.filling.void_shapes import (
+    WHOLE,
+    FittedVoid,
+    Noise,
+    fit_bubble,
+    fit_joint,
+    fit_wall_gap,
+    wall_rows,
+)
 from rxmeasure.geometry import FloatArray
 
-#: Stretch at the apical and at the coronal end of the fill that is not searched (mm): the
-#: shape of the tip and the blend with the restoration look like voids.
-BLIND_APICAL_MM = 0.7
-BLIND_CORONAL_MM = 0.4
-#: Within this distance of the apical and the coronal end (mm) a void has to be so many times
-#: clearer.
-END_ZONE_MM = (1.5, 1.2)
-END_STRICTNESS = 2.0
-#: Places across the fill, in half-widths.
-ACROSS = np.linspace(-1.25, 1.25, 36)
-#: Polynomial degree of the edges and of the density along the fill.
-EDGE_DEGREE = 2
-DENSITY_DEGREE = 3
-#: How far either edge may leave its smooth course: share of the width, and in mm; and the
-#: stretch over which it is read (mm).
-EDGE_LEAVE_SHARE = 0.03
-EDGE_LEAVE_MM = 0.01
-EDGE_LOCAL_MM = 0.8
-#: How far the shape of the cross-section may change along the fill.
-LOCAL_SHARE = 0.5
-#: Scales of the search: standard deviations along the canal (mm) and across (half-widths).
-SCALES = ((0.07, 0.10), (0.12, 0.16), (0.12, 0.45), (0.22, 0.22), (0.45, 0.16))
+__all__ = [
+    "BLIND_MM",
+    "THRESHOLD_SD",
+    "FillDensity",
+    "GapCandidate",
+    "describe_density",
+    "find_gaps",
+    "smallest_visible",
+]
+
+#: Stretch at either end of the fill that is not searched (mm): the shape of the tip and the
+#: blend with the restoration look like voids.
+BLIND_MM = 0.4
+#: Sizes searched: standard deviations along the canal (mm) and across (half-widths).
+SIZES = ((0.06, 0.1), (0.06, 0.2), (0.1, 0.16), (0.1, 0.32), (0.16, 0.3), (0.16, 0.6), (0.4, 0.2))
+#: False alarms of the search per canal for Gaussian noise (choice), and the independent places
+#: of a fill (10 mm x 0.7 mm, the smallest filter, twice for the two backgrounds).
+FALSE_ALARMS = 0.05
+PLACES = 1000
 #: Noise standard deviations from which a lack of density counts as a candidate.
-THRESHOLD_SD = 6.0
-#: Confidence that a candidate is a void: logistic in the logarithm of its clearness; half of
-#: those this clear (noise SD) were real on random phantoms, and how fast that share grows.
-CONFIDENCE = (8.0, 3.5)
-#: Scale (as above) and share of the whole density at which a lack is a void in any case.
-BROAD = (0.3, 0.2)
-BROAD_CONTRAST = 0.25
-#: Share of its depth at which a gap's outline is put (half the depth under-reads a blurred
-#: sphere or lens).
-REGION_SHARE = 0.35
-#: Least lack of density, as a share of the expected one (choice).
-LEAST_CONTRAST = 0.06
+THRESHOLD_SD = float(stats.norm.isf(FALSE_ALARMS / PLACES))
+#: Least clearness times quality of a void; texture of bone is clear, but not of a void's shape.
+LEAST_STRENGTH = 1.0
+#: Within this distance of the apical end (mm) a void has to be so many times clearer.
+END_ZONE_MM = 1.5
+END_STRICTNESS = 2.0
+#: A joint goes as deep as its thickness lets expect, on the left as on the right.
+JOINT_FITNESS = 0.7
+JOINT_EVEN = 0.6
+#: The edge has to come in by this share of what a wall gap's missing density lets expect.
+WALL_FITNESS = 0.3
+WALL_ROUNDS = 3
+#: A bubble reaches a wall from this place on (half-widths), and lies off the middle by so much.
+AT_WALL = 0.85
+OFF_CENTRE = 0.3
+#: Confidence that a candidate is a void: logistic in the logarithm of its strength; half of
+#: those this strong were real on random phantoms, and how fast that share grows.
+CONFIDENCE = (1.0, 2.5)
+#: Peaks nearer to each other than this along the canal (mm) are one, and so many are looked at.
+APART_MM = 0.4
+MOST_PEAKS = 8
 
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class FillDensity:
-    """A fill normalised in width: expected and missing density; plane units.
-
-    Attributes
-    ----------
-    s : ndarray, shape (N,)
-        Arc distances of the rows searched.
-    rows : ndarray of int, shape (N,)
-        Their rows in the strip.
-    left, right : ndarray, shape (N,)
-        Robust edges.
-    density : ndarray, shape (N,)
-        Grey level of the middle over the background.
-    expected : ndarray, shape (N,)
-        What the whole fill lets one expect there.
-    missing : ndarray, shape (N, M)
-        Expected minus found density, positive where something is missing.
-    template : ndarray, shape (N, M)
-        Expected density.
-    at_scales : tuple of ndarray, shape (N, M)
-        ``missing``, smoothed at each of `SCALES`.
-    """
-
-    s: FloatArray
-    rows: np.ndarray
-    left: FloatArray
-    right: FloatArray
-    density: FloatArray
-    expected: FloatArray
-    missing: FloatArray
-    template: FloatArray
-    at_scales: tuple[FloatArray, ...]
+_INSIDE = np.abs(ACROSS) < 1.05
+_INNER = np.abs(ACROSS) < 0.85
+#: What a change of a whole row looks like across it.
+_SECTION = np.clip(1.2 - np.abs(ACROSS) / 1.2, 0.0, 1.0)[None, :]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -113,261 +103,199 @@ class GapCandidate:
     outline: FloatArray
 
 
-def robust_curve(
-    x: FloatArray,
-    y: FloatArray,
-    degree: int,
-    weight: FloatArray,
-    besides: FloatArray | None = None,
-) -> FloatArray:
-    """Polynomial through ``y`` that a minority of departures does not pull (Tukey weights).
-
-    ``besides``: a second explaining quantity, entering linearly.
-    """
-    centred = 2.0 * (x - x.min()) / max(float(np.ptp(x)), 1e-9) - 1.0
-    basis = np.polynomial.legendre.legvander(centred, degree)
-    if besides is not None and float(np.ptp(besides)) > 0.0:
-        basis = np.column_stack([basis, (besides - besides.mean()) / np.ptp(besides)])
-    w = weight.copy()
-    # Repeated medians (Siegel 1982) start the fit: they bear departures on up to half of it.
-    slope, intercept = stats.siegelslopes(y[::2], x[::2])
-    fitted = np.asarray(intercept + slope * x)
-    for k in range(12):
-        if k:
-            root = np.sqrt(w)[:, None]
-            solution, *_ = np.linalg.lstsq(basis * root, y * root[:, 0], rcond=None)
-            fitted = basis @ solution
-        r = y - fitted
-        sd = 1.4826 * float(np.median(np.abs(r))) + 1e-9
-        cut = max(4.7 - 0.3 * k, 3.0) * sd
-        w = weight * np.clip(1.0 - (r / cut) ** 2, 0.0, 1.0) ** 2 + 1e-6
-    return np.asarray(fitted)
-
-
-def describe_density(
-    strip: CanalStrip, width: WidthProfile, extent: FillExtent
-) -> FillDensity | None:
-    """Expected and missing density of a fill, or None when it is too short (2 mm)."""
-    last = min(extent.core_s, extent.end_s) - BLIND_APICAL_MM
-    searched = (strip.s > extent.start_s + BLIND_CORONAL_MM) & (strip.s < last)
-    rows = np.flatnonzero(searched)
-    if len(rows) * strip.s_step < 2.0:
-        return None
-    s = strip.s[rows]
-    trust = np.clip(width.edge_strength[rows] / 5.0, 0.05, 1.0)
-    left = robust_curve(s, width.left[rows], EDGE_DEGREE, trust)
-    right = robust_curve(s, width.right[rows], EDGE_DEGREE, trust)
-    # Small departures from the smooth course are the fill's shape (tip, flare); the rest of
-    # a large one is for the search to explain.
-    window = max(3, round(EDGE_LOCAL_MM / strip.s_step) | 1)
-    leave = EDGE_LEAVE_SHARE * (right - left) + EDGE_LEAVE_MM
-    left = left + np.clip(
-        ndimage.median_filter(width.left[rows], window, mode="nearest") - left, -leave, leave
-    )
-    right = right + np.clip(
-        ndimage.median_filter(width.right[rows], window, mode="nearest") - right, -leave, leave
-    )
-    half = np.maximum((right - left) / 2.0, 0.05)
-    centre = (left + right) / 2.0
-    t = centre[:, None] + ACROSS[None, :] * half[:, None]
-    column = (t - strip.t[0]) / strip.t_step
-    index = np.broadcast_to(rows[:, None], column.shape)
-    found = ndimage.map_coordinates(
-        strip.values, np.stack([index, column]), order=1, mode="nearest"
-    )
-    background = _background(strip, rows, left, right, width.blur, t)
-    over = found - background
-    inner = np.abs(ACROSS) < 0.45
-    density = np.median(over[:, inner], axis=1)
-    # A brighter background takes height from the fill wherever the grey scale is not
-    # linear in thickness.
-    behind = ndimage.gaussian_filter1d(
-        np.median(background[:, inner], axis=1), 0.1 / strip.s_step, mode="nearest"
-    )
-    expected = robust_curve(s, density, DENSITY_DEGREE, np.ones_like(s), besides=behind)
-    expected = np.maximum(expected, 0.1 * float(np.median(np.abs(density))) + 1e-6)
-    chord = blurred_chord(ACROSS[None, :], (width.blur / half)[:, None])
-    chord = chord / np.mean(chord[:, inner], axis=1, keepdims=True)
-    ratio = over / expected[:, None]
-    shape = np.median(ratio - chord, axis=0)
-    window = max(3, round(6.0 / strip.s_step) | 1)
-    window = min(window, 2 * (len(s) // 2) - 1)
-    local = _median_along(ratio - chord, window)
-    # Slow changes of the shape may follow the picture half-way, so that a long gap
-    # at a wall still shows against the rest of the fill.
-    template = expected[:, None] * (
-        chord + (1 - LOCAL_SHARE) * shape[None, :] + LOCAL_SHARE * local
-    )
-    missing = template - over
-    return FillDensity(
-        s=s,
-        rows=rows,
-        left=left,
-        right=right,
-        density=density,
-        expected=expected,
-        missing=missing,
-        template=template,
-        at_scales=tuple(_smoothed(missing, strip, *scale) for scale in SCALES),
-    )
-
-
-def _smoothed(missing: FloatArray, strip: CanalStrip, along: float, across: float) -> FloatArray:
-    """Missing density, smoothed by ``along`` (plane units) and ``across`` (half-widths)."""
-    step = float(ACROSS[1] - ACROSS[0])
-    return np.asarray(
-        ndimage.gaussian_filter(missing, (along / strip.s_step, across / step), mode="nearest")
-    )
-
-
-def _median_along(values: FloatArray, window: int) -> FloatArray:
-    """Running median down each column, the end values going on.
-
-    All columns in one long row: a filter of one axis is many times faster than one of two.
-    """
-    reach = window // 2
-    long = np.pad(values, ((reach, reach), (0, 0)), mode="edge").T
-    filtered = ndimage.median_filter(long.ravel(), window, mode="nearest").reshape(long.shape)
-    return np.asarray(filtered[:, reach : reach + len(values)].T)
-
-
-def _background(
-    strip: CanalStrip,
-    rows: np.ndarray,
-    left: FloatArray,
-    right: FloatArray,
-    blur: float,
-    t: FloatArray,
-) -> FloatArray:
-    """Grey level of what lies behind the fill: a line between its two sides."""
-    places, levels = [], []
-    for edge, sign in ((left, -1.0), (right, 1.0)):
-        near = edge + sign * (1.6 * blur + 0.02)
-        samples = near[:, None] + sign * np.linspace(0.0, 0.2, 5)[None, :]
-        column = (samples - strip.t[0]) / strip.t_step
-        index = np.broadcast_to(rows[:, None], column.shape)
-        level = ndimage.map_coordinates(
-            strip.values, np.stack([index, column]), order=1, mode="nearest"
-        ).mean(axis=1)
-        levels.append(
-            ndimage.median_filter(level, max(3, round(0.4 / strip.s_step) | 1), mode="nearest")
-        )
-        places.append(samples.mean(axis=1))
-    share = (t - places[0][:, None]) / (places[1] - places[0])[:, None]
-    return np.asarray(levels[0][:, None] * (1.0 - share) + levels[1][:, None] * share)
-
-
 def find_gaps(strip: CanalStrip, fill: FillDensity, extent: FillExtent) -> list[GapCandidate]:
     """Find the voids of one fill, strongest first."""
-    score, smooth = _score(strip, fill)
-    inside = np.abs(ACROSS) < 1.05
-    near = np.minimum(
-        (extent.end_s - fill.s) / END_ZONE_MM[0], (fill.s - extent.start_s) / END_ZONE_MM[1]
-    )
-    strict = np.where(near < 1.0, END_STRICTNESS, 1.0)
-    score = np.where(inside[None, :], score / strict[:, None], 0.0)
-    labels, count = ndimage.label(score > THRESHOLD_SD)
-    half = (fill.right - fill.left) / 2.0
-    centre = (fill.left + fill.right) / 2.0
-    found: list[GapCandidate] = []
-    taken = np.zeros(score.shape, dtype=bool)
-    order = np.argsort(
-        -ndimage.maximum(score, labels, np.arange(1, count + 1)) if count else np.array([])
-    )
-    for label in order + 1:
-        peak = np.unravel_index(
-            int(np.argmax(np.where(labels == label, score, -np.inf))), score.shape
-        )
-        if taken[peak]:
-            continue
-        depth = float(smooth[peak])
-        contrast = depth / float(max(fill.template[peak], 0.3 * fill.expected[peak[0]]))
-        if contrast < LEAST_CONTRAST:
-            continue
-        region = _region(smooth, peak, REGION_SHARE * depth, inside)
-        taken |= region
-        i, j = np.nonzero(region)
-        weight = smooth[i, j]
-        si = float(np.average(fill.s[i], weights=weight))
-        ui = float(np.average(ACROSS[j], weights=weight))
-        row = int(np.clip(np.searchsorted(fill.s, si), 0, len(fill.s) - 1))
-        length = (np.ptp(i) + 1) * strip.s_step
-        span = float(np.ptp(ACROSS[j])) + float(ACROSS[1] - ACROSS[0])
-        width = span * half[row]
-        cell = strip.s_step * (ACROSS[1] - ACROSS[0]) * half[i]
+    share = fill.share
+    searched = _searched(fill, extent)
+    score, level = clearness(fill, share, searched)
+    rest = share - level[:, None] * _SECTION
+    noise = Noise(place=_spread(rest[:, _INNER]), row=_spread(level))
+    peaks = _peaks(fill, searched, score)
+    shapes = [_best_shape(fill, share, peak, noise) for peak in peaks]
+    refined = _without_gaps(strip, fill, extent, shapes, peaks, noise)
+    found: list[tuple[float, GapCandidate]] = []
+    for peak, shape, fine in zip(peaks, shapes, refined, strict=True):
+        best = fine or shape
         z = float(score[peak])
-        kind, side = _kind(ui, span, float(length), float(width))
-        found.append(
-            GapCandidate(
-                kind=kind,
-                side=side,
-                s=si,
-                t=float(centre[row] + ui * half[row]),
-                length=float(length),
-                width=float(width),
-                area=float(cell.sum()),
-                contrast=float(min(contrast, 1.0)),
-                contrast_sd=z,
-                confidence=float(special.expit(CONFIDENCE[1] * np.log(z / CONFIDENCE[0]))),
-                outline=_outline(region, fill, centre, half),
-            )
+        strength = z * quality(best)
+        if extent.end_s - best.s < END_ZONE_MM:
+            strength /= END_STRICTNESS
+        if strength < LEAST_STRENGTH or any(_touch(best, other) for _, other in found):
+            continue
+        found.append((strength, _candidate(fill, share, best, z, strength)))
+    return [gap for _, gap in sorted(found, key=lambda pair: -pair[0])]
+
+
+def quality(shape: FittedVoid) -> float:
+    """How well a shape accounts for what is missing, 0 to 1."""
+    return max(shape.explained, 0.0) * float(np.clip(shape.fitness, 0.0, 1.0))
+
+
+def _best_shape(
+    fill: FillDensity, share: FloatArray, peak: tuple[int, int], noise: Noise
+) -> FittedVoid:
+    """The shape that accounts best for a peak."""
+    joint = fit_joint(fill, share, peak[0])
+    if joint is not None and joint.fitness > JOINT_FITNESS and joint.explained > JOINT_EVEN:
+        return joint
+    bubble = fit_bubble(fill, share, peak, noise)
+    wall = fit_wall_gap(fill, share, peak, noise)
+    if wall is not None and wall.fitness > WALL_FITNESS and wall.explained > bubble.explained:
+        return wall
+    return bubble
+
+
+def _without_gaps(
+    strip: CanalStrip,
+    fill: FillDensity,
+    extent: FillExtent,
+    shapes: list[FittedVoid],
+    peaks: list[tuple[int, int]],
+    noise: Noise,
+) -> list[FittedVoid | None]:
+    """Wall gaps against a fill whose outline was drawn without them, else None.
+
+    A long gap draws the outline towards itself, so this is done again with what was found.
+    """
+    refined: list[FittedVoid | None] = [s if s.kind == "wall" else None for s in shapes]
+    for _ in range(WALL_ROUNDS):
+        walls = [w for w in refined if w is not None]
+        if not walls:
+            break
+        without = np.any([wall_rows(fill, w) for w in walls], axis=0)
+        again = describe_density(strip, fill.width, extent, without)
+        assert again is not None
+        share = again.share
+        for k, wall in enumerate(refined):
+            if wall is not None:
+                refined[k] = fit_wall_gap(again, share, peaks[k], noise) or wall
+    return refined
+
+
+def _place(fill: FillDensity, shape: FittedVoid, row: int) -> tuple[str, int]:
+    """Kind and side; a bubble that reaches one wall alone lies at that wall."""
+    off = shape.t - float(fill.centre[row])
+    half, radius = float(fill.half[row]), shape.width / 2.0
+    if shape.kind != "internal" or not abs(off) + radius > AT_WALL * half > radius - abs(off):
+        return shape.kind, shape.side
+    if abs(off) < OFF_CENTRE * half:
+        return "internal", 0
+    return "wall", 1 if off > 0.0 else -1
+
+
+def _touch(shape: FittedVoid, other: GapCandidate) -> bool:
+    """Whether two shapes overlap: the clearer one stands."""
+    along = abs(shape.s - other.s) - (shape.length + other.length) / 2.0
+    across = abs(shape.t - other.t) - (shape.width + other.width) / 2.0
+    return along < 0.0 and across < 0.0
+
+
+def _candidate(
+    fill: FillDensity, share: FloatArray, shape: FittedVoid, z: float, strength: float
+) -> GapCandidate:
+    row = int(np.clip(np.searchsorted(fill.s, shape.s), 1, len(fill.s) - 2))
+    column = int(
+        np.argmin(np.abs(ACROSS - (shape.t - float(fill.centre[row])) / float(fill.half[row])))
+    )
+    near = (slice(row - 1, row + 2), slice(max(column - 1, 0), column + 2))
+    whole = (fill.template / fill.expected[:, None])[near]
+    contrast = float(np.mean(share[near]) / max(float(np.mean(whole)), 0.3))
+    kind, side = _place(fill, shape, row)
+    return GapCandidate(
+        kind=kind,
+        side=side,
+        s=shape.s,
+        t=shape.t,
+        length=shape.length,
+        width=shape.width,
+        area=shape.area,
+        contrast=float(np.clip(contrast, 0.0, 1.0)),
+        contrast_sd=z,
+        confidence=float(
+            special.expit(CONFIDENCE[1] * np.log(max(strength, 1e-3) / CONFIDENCE[0]))
+        ),
+        outline=np.concatenate([shape.outline, shape.outline[:1]]),
+    )
+
+
+def clearness(
+    fill: FillDensity, share: FloatArray, searched: NDArray[np.bool_]
+) -> tuple[FloatArray, FloatArray]:
+    """What is missing in noise standard deviations, largest over sizes; and rows' levels."""
+    level = np.median(share[:, _INNER], axis=1)
+    best = np.zeros_like(share)
+    for both in _at_sizes(fill, share, level):
+        for filtered in both:
+            column = _column_noise(filtered[searched])
+            overall = float(np.median(column[_INSIDE]))
+            noise = np.maximum(ndimage.gaussian_filter1d(column, 2.0), 0.7 * overall) + 1e-9
+            np.maximum(best, filtered / noise, out=best)
+    best[:, ~_INSIDE] = 0.0
+    return best, level
+
+
+def _at_sizes(
+    fill: FillDensity, share: FloatArray, level: FloatArray
+) -> Iterator[tuple[FloatArray, FloatArray]]:
+    """The missing share filtered at each size, with and without what whole rows lack."""
+    rows = {
+        along: ndimage.gaussian_filter1d(
+            np.column_stack([share, level]), along / fill.step, axis=0, mode="nearest"
         )
-    return found
+        for along in {along for along, _ in SIZES}
+    }
+    for along, across in SIZES:
+        weights = _across_weights(across)
+        whole = rows[along][:, :-1] @ weights
+        yield whole, whole - rows[along][:, -1:] * (_SECTION @ weights)
 
 
-def _score(strip: CanalStrip, fill: FillDensity) -> tuple[FloatArray, FloatArray]:
-    """Missing density in noise standard deviations (largest over scales), and smoothed."""
-    best = np.zeros_like(fill.missing)
-    for (along, _), filtered in zip(SCALES, fill.at_scales, strict=True):
-        centred = filtered - np.median(filtered, axis=0, keepdims=True)
-        column = 1.4826 * np.median(np.abs(centred), axis=0)
-        overall = 1.4826 * float(np.median(np.abs(centred)))
-        noise = np.maximum(ndimage.gaussian_filter1d(column, 2.0), 0.7 * overall) + 1e-9
-        # A gap as long as half the fill is no noise: differences along the fill cancel it.
-        lag = min(round(3.0 * along / strip.s_step), len(filtered) - 2)
-        change = np.abs(filtered[lag:] - filtered[:-lag])
-        short = 1.4826 * np.median(change, axis=0) / np.sqrt(2.0)
-        short = np.maximum(ndimage.gaussian_filter1d(short, 2.0), 0.7 * np.median(short)) + 1e-9
-        noise = np.sqrt(noise * np.minimum(short, noise))
-        np.maximum(best, filtered / noise[None, :], out=best)
-    smooth = _smoothed(fill.missing, strip, 0.06, 0.08)
-    # A lack of this share of the whole density over this size is a void whatever the rest
-    # of the fill does to the noise.
-    broad = _smoothed(fill.missing, strip, *BROAD)
-    plain = broad / (BROAD_CONTRAST * fill.expected[:, None]) * THRESHOLD_SD
-    return np.maximum(best, np.where(best > 0.5 * THRESHOLD_SD, plain, 0.0)), smooth
+@cache
+def _across_weights(across: float) -> FloatArray:
+    """Matrix that filters rows of places across the fill, its own border value going on."""
+    places = np.eye(len(ACROSS))
+    return np.asarray(
+        ndimage.gaussian_filter1d(places, across / ACROSS_STEP, axis=1, mode="nearest")
+    )
 
 
-def _region(
-    smooth: FloatArray, peak: tuple[np.intp, ...], level: float, inside: np.ndarray
-) -> np.ndarray:
-    """Connected part above ``level`` that contains the peak."""
-    labels, _ = ndimage.label((smooth > level) & inside[None, :])
-    region = labels == labels[peak] if labels[peak] else np.zeros(smooth.shape, dtype=bool)
-    region[peak] = True
-    return np.asarray(region)
+def _column_noise(values: FloatArray) -> FloatArray:
+    """Robust standard deviation of each column.
+
+    The smaller one of that of all values and that of the lower side: voids only add to the
+    upper one.
+    """
+    columns = np.sort(np.ascontiguousarray(values.T), axis=1)
+    last = columns.shape[1] - 1
+    low, some, middle = (columns[:, round(q * last)] for q in (0.1, 0.4, 0.5))
+    away = np.abs(columns - middle[:, None])
+    spread = 1.4826 * np.partition(away, last // 2, axis=1)[:, last // 2]
+    return np.asarray(np.minimum(spread, (some - low) / 1.028))
 
 
-def _kind(u: float, span: float, length: float, width: float) -> tuple[str, int]:
-    """Name a gap from where it lies and how it is shaped."""
-    if span > 1.3 and length < 1.2 * width:
-        return "joint", 0
-    if abs(u) > 0.45 and (length > 1.2 * width or abs(u) > 0.7):
-        return "wall", 1 if u > 0 else -1
-    return "internal", 0
+def _searched(fill: FillDensity, extent: FillExtent) -> NDArray[np.bool_]:
+    """Rows that are searched: neither end, nor what may lie beyond an unsure one."""
+    blind = max(BLIND_MM, min(extent.end_spread, 1.0))
+    last = min(extent.core_s, extent.end_s) - blind
+    return np.asarray((fill.s > extent.start_s + BLIND_MM) & (fill.s < last))
 
 
-def _outline(
-    region: np.ndarray, fill: FillDensity, centre: FloatArray, half: FloatArray
-) -> FloatArray:
-    """Closed outline of a region in (s, t): one side down, the other side up."""
-    rows = np.flatnonzero(region.any(axis=1))
-    first = np.argmax(region[rows], axis=1)
-    last = region.shape[1] - 1 - np.argmax(region[rows][:, ::-1], axis=1)
-    step = (ACROSS[1] - ACROSS[0]) / 2.0
-    a = np.column_stack([fill.s[rows], centre[rows] + (ACROSS[first] - step) * half[rows]])
-    b = np.column_stack([fill.s[rows], centre[rows] + (ACROSS[last] + step) * half[rows]])
-    return np.concatenate([a, b[::-1], a[:1]])
+def _peaks(
+    fill: FillDensity, searched: NDArray[np.bool_], score: FloatArray
+) -> list[tuple[int, int]]:
+    """Places of the clearest peaks, strongest first."""
+    top = (score == ndimage.maximum_filter(score, 13)) & (score > THRESHOLD_SD)
+    places = np.argwhere(top & searched[:, None])
+    order = np.argsort(-score[tuple(places.T)])
+    kept: list[tuple[int, int]] = []
+    for i, j in places[order]:
+        if all(abs(fill.s[i] - fill.s[k]) >= APART_MM for k, _ in kept):
+            kept.append((int(i), int(j)))
+    return kept[:MOST_PEAKS]
+
+
+def _spread(values: FloatArray) -> float:
+    return 1.4826 * float(np.median(np.abs(values - np.median(values)))) + 1e-6
 
 
 def smallest_visible(
@@ -376,39 +304,29 @@ def smallest_visible(
     """Diameter of the smallest round void that would reach ``threshold_sd`` in this fill.
 
     A sphere of diameter d takes away at most d of the fill's depth; the depth is
-    taken as the fill's width (round section), and the median noise of the fill
-    at the scale nearest to d decides.
+    taken as the fill's width (round section). The median noise of the fill decides.
     """
-    width = float(np.median(fill.right - fill.left))
-    density = float(np.median(fill.expected))
-    step = float(ACROSS[1] - ACROSS[0])
-    scaled_step = step * width / 2.0
-    x = np.arange(-40, 41)[:, None] * strip.s_step
-    y = np.arange(-40, 41)[None, :] * scaled_step
-    distance = np.hypot(x, y)
-    noises, weights = [], []
-    for (along, across), filtered in zip(SCALES, fill.at_scales, strict=True):
-        noises.append(1.4826 * float(np.median(np.abs(filtered - np.median(filtered)))) + 1e-9)
-        rows = _weights_in_middle(len(x), np.hypot(blur, along) / strip.s_step)
-        columns = _weights_in_middle(y.size, np.hypot(blur / scaled_step, across / step))
-        weights.append((rows, columns))
+    width = 2.0 * float(np.median(fill.half))
+    share = fill.share
+    level = np.median(share[:, _INNER], axis=1)
+    step = ACROSS_STEP * width / 2.0
+    x = np.arange(-30, 31)[:, None] * fill.step
+    y = np.arange(-30, 31)[None, :] * step
+    filters = []
+    for (along, across), (_, rest) in zip(SIZES, _at_sizes(fill, share, level), strict=True):
+        response = np.exp(-0.5 * (x / np.hypot(blur, along)) ** 2) * np.exp(
+            -0.5 * (y / np.hypot(blur, across * width / 2)) ** 2
+        )
+        filters.append(response.ravel() / response.sum() / _spread(rest[:, _INNER]))
+    weights = np.stack(filters)
+    away = (4.0 * (x**2 + y**2)).ravel()
 
     def reaches(diameter: float) -> bool:
-        dip = 2.0 * np.sqrt(np.maximum((diameter / 2.0) ** 2 - distance**2, 0.0))
-        dip = density * dip / width
-        # The filtered dip is deepest in its middle.
-        return any(
-            float(rows @ dip @ columns) >= threshold_sd * noise
-            for (rows, columns), noise in zip(weights, noises, strict=True)
-        )
+        dip = np.sqrt(np.maximum(diameter**2 - away, 0.0)) / width * WHOLE
+        return bool((weights @ dip).max() >= threshold_sd)
 
     low, high = 0.0, 1.5
     for _ in range(7):
         middle = (low + high) / 2.0
         low, high = (low, middle) if reaches(middle) else (middle, high)
     return high
-
-
-def _weights_in_middle(count: int, sigma: float) -> FloatArray:
-    """Weights by which a Gaussian filter takes ``count`` places into the middle one."""
-    return np.asarray(ndimage.gaussian_filter1d(np.eye(count), sigma, axis=1)[:, count // 2])

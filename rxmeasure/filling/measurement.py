@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from rxmeasure.calibration.scale import Calibration
 from rxmeasure.filling import density_gaps, extrusion
 from rxmeasure.filling.curvature import fit_bend, schneider_class
+from rxmeasure.filling.end_posterior import EndPosterior
 from rxmeasure.filling.fill_end import (
     DISAGREE_MM,
     FillExtent,
@@ -60,6 +61,7 @@ class _Seen:
     taper: TaperLine | None
     density: density_gaps.FillDensity | None
     gaps: list[density_gaps.GapCandidate]
+    below_floor: list[density_gaps.GapCandidate]
     smallest: float | None
     puff: extrusion.PuffPatch | None
 
@@ -145,6 +147,7 @@ def _look(
 ) -> _Seen:
     extent = taper = density = puff = smallest = None
     gaps: list[density_gaps.GapCandidate] = []
+    below_floor: list[density_gaps.GapCandidate] = []
     if rows is not None:
         extent = find_extent(strip, width, rows)
         if canal.core_end.point_px is not None:
@@ -152,14 +155,16 @@ def _look(
         if film_kind in _FILL_KINDS:
             density = density_gaps.describe_density(strip, width, extent)
             if density is not None:
-                gaps = _visible(density_gaps.find_gaps(strip, density, extent), strip, settings)
+                found = density_gaps.find_gaps(strip, density, extent)
+                gaps = [g for g in found if _counts(g, strip, settings)]
+                below_floor = [g for g in found if not _counts(g, strip, settings)]
                 smallest = density_gaps.smallest_visible(
                     strip, density, width.blur, density_gaps.THRESHOLD_SD
                 )
             inside = extent.present & (width.contrast > 0)
             contrast = float(np.median(width.contrast[inside])) if inside.any() else 0.0
             puff = extrusion.find_puff(strip, extent, rows.expected, contrast)
-        taper = fit_taper(strip, width, extent, gaps)
+        taper = fit_taper(strip, width, extent, [*gaps, *below_floor])
     return _Seen(
         trace=trace,
         strip=strip,
@@ -168,6 +173,7 @@ def _look(
         taper=taper,
         density=density,
         gaps=gaps,
+        below_floor=below_floor,
         smallest=smallest,
         puff=puff,
     )
@@ -183,16 +189,20 @@ def _with_marked_end(
     """The extent with its apical end where the person marked it."""
     s = _foot(strip, trace.frame, mark)
     present = extent.present & (strip.s <= s)
+    marked = EndPosterior.normal(s, settings.click_sd_mm)
     return FillExtent(
         start_s=extent.start_s,
         end_s=s,
         start_u=extent.start_u,
         end_u=settings.click_sd_mm,
         end_spread=abs(s - extent.end_s),
+        other_s=None,
+        likely=marked,
         end_t=extent.end_t,
         how="marked by the reader",
         core_s=s,
         core_u=settings.click_sd_mm,
+        core_likely=marked,
         core_how="marked by the reader",
         present=present,
     )
@@ -204,20 +214,15 @@ def _foot(strip: CanalStrip, frame: MeasuringFrame, mark: Landmark) -> float:
     return strip.foot(frame.to_plane([mark.point_px])[0])
 
 
-def _visible(
-    gaps: list[density_gaps.GapCandidate], strip: CanalStrip, settings: Settings
-) -> list[density_gaps.GapCandidate]:
-    """Gaps that reach the stated floor of size and contrast."""
+def _counts(gap: density_gaps.GapCandidate, strip: CanalStrip, settings: Settings) -> bool:
+    """Whether a gap reaches the stated floor of size and contrast."""
     floor = settings.void_min_mm
     if strip.frame.calibration is not None:
         floor = max(floor, settings.void_min_px * strip.frame.scale.mean)
     else:
         floor = settings.void_min_px * strip.frame.scale.mean
-    return [
-        g
-        for g in gaps
-        if max(g.length, g.width) >= floor and g.contrast_sd >= settings.void_min_contrast_sd
-    ]
+    clear = gap.contrast_sd >= settings.void_min_contrast_sd
+    return clear and max(gap.length, gap.width) >= floor
 
 
 def _put_together(
@@ -254,7 +259,7 @@ def _put_together(
 
     to_apex = to_apex_straight = to_apex_sealer = fill_length = None
     core_start = core_end = fill_end = sealer_end = None
-    end_pair: tuple[float, float] | None = None
+    gap_places: tuple[float, ...] = ()
     if extent is not None:
         fill_end = _end(
             strip, extent.end_s, extent.end_t, extent.end_u, extent.end_spread, extent.how
@@ -271,7 +276,7 @@ def _put_together(
         if apex_s is not None and apex is not None:
             gap = apex_s - extent.core_s
             u_gap = float(np.hypot(extent.core_u, u_click))
-            end_pair = (gap, u_gap)
+            gap_places = tuple(apex_s - place for place in extent.core_likely.grid)
             to_apex = frame.length(gap, u_gap)
             direct = float(np.hypot(*(apex - strip.at(extent.core_s, 0.0)))) * np.sign(gap)
             to_apex_straight = frame.length(float(direct), u_gap)
@@ -293,11 +298,9 @@ def _put_together(
 
     curvature = _curvature(seen, canal, start_s, last_s)
     coverage = _coverage(radiograph, frame, apex)
-    gaps = tuple(
-        sorted(
-            (_gap(seen, g) for g in seen.gaps),
-            key=lambda g: g.to_end_px,
-        )
+    gaps, below_floor = (
+        tuple(sorted((_gap(seen, g) for g in some), key=lambda g: g.to_end_px))
+        for some in (seen.gaps, seen.below_floor)
     )
     puff = _puff(seen)
     homogeneous = None if seen.density is None else not gaps
@@ -327,7 +330,7 @@ def _put_together(
         to_apex=to_apex,
         to_apex_straight=to_apex_straight,
         to_apex_sealer=to_apex_sealer,
-        end_to_apex=end_pair,
+        gap_places=gap_places,
         apex_state=apex_mark.state,
         fill_seen=extent is not None,
         ends_in_chamber=extent is not None
@@ -368,6 +371,7 @@ def _put_together(
         profile=_profile(seen),
         taper=facts.taper,
         gaps=gaps,
+        gaps_below_floor=below_floor,
         smallest_visible_void=smallest,
         homogeneous=homogeneous,
         puff=puff,
@@ -555,7 +559,7 @@ def _taper(seen: _Seen, canal: CanalMarks) -> TaperFit | None:
     words = tuple(
         f"{kind} at {_distance(frame, place)} from the fill's end"
         if kind != "no taper"
-        else f"no taper (slope {size:.3f} mm/mm)"
+        else f"no taper (slope {size:.3f})"
         for kind, place, size in line.departures
     )
     return TaperFit(
@@ -627,6 +631,16 @@ def _to_left(strip: CanalStrip, rows: NDArray[np.int_]) -> float:
     return 1.0 if float(across[:, 1].mean()) <= 0.0 else -1.0
 
 
+def _unsure_end(extent: FillExtent, frame: MeasuringFrame) -> str:
+    """What makes the end unsure, with the other place where there is one."""
+    look = "Look at the mark and, if it is wrong, mark the end yourself."
+    if extent.other_s is None:
+        return f"The apical end does not stand out clearly from what lies round it. {look}"
+    away = extent.other_s - extent.end_s
+    side = "apically" if away > 0.0 else "coronally"
+    return f"The fill may end at the mark or {_distance(frame, abs(away))} further {side}. {look}"
+
+
 def _warnings(seen: _Seen, canal: CanalMarks, film_kind: FilmKind) -> list[Warned]:
     found = []
     if seen.extent is None and film_kind is not FilmKind.PREOPERATIVE:
@@ -642,8 +656,7 @@ def _warnings(seen: _Seen, canal: CanalMarks, film_kind: FilmKind) -> list[Warne
             found.append(
                 Warned(
                     code="fill-end-unsure",
-                    text="The ways of finding the apical end disagree; the uncertainty was "
-                    "enlarged. Look at the mark and, if it is wrong, mark the end yourself.",
+                    text=_unsure_end(seen.extent, seen.strip.frame),
                 )
             )
         covered = seen.trace.strength[

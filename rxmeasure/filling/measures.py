@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rxmeasure.filling.results import Curvature, DensityGap, SealerPuff, TaperFit
 from rxmeasure.marks import CanalMarks, FilmKind, LandmarkState, Settings
@@ -19,7 +20,11 @@ DRAWS = 4000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FilmFacts:
-    """What :func:`collect_measures` needs to know of one canal."""
+    """What :func:`collect_measures` needs to know of one canal.
+
+    ``gap_places``: distances of the core's end from the marked apex (plane units) at even
+    shares of their probability, the apex click's own doubt left out; empty without either.
+    """
 
     film_kind: FilmKind
     calibrated: bool
@@ -33,7 +38,7 @@ class FilmFacts:
     to_apex: Length | None
     to_apex_straight: Length | None
     to_apex_sealer: Length | None
-    end_to_apex: tuple[float, float] | None
+    gap_places: tuple[float, ...]
     apex_state: LandmarkState
     fill_seen: bool
     ends_in_chamber: bool
@@ -221,11 +226,10 @@ def _fill(facts: FilmFacts) -> dict[str, MeasureValue]:
 def _to_apex(facts: FilmFacts) -> MeasureValue:
     name = "fill_to_apex_core_mm"
     base = _length(name, facts.to_apex, _apex_reason(facts), facts.calibrated)
-    if base.value is None or facts.end_to_apex is None:
+    if base.value is None or not facts.gap_places:
         return base
-    gap, u_gap = facts.end_to_apex
-    rng = np.random.default_rng(facts.settings.seed)
-    draws = rng.normal(gap, u_gap, DRAWS) * rng.normal(1.0, facts.scale_u_rel, DRAWS)
+    rng = np.random.default_rng([facts.settings.seed, 1])
+    draws = _gap_draws(facts) * rng.normal(1.0, facts.scale_u_rel, DRAWS)
     return _value(
         name,
         base.value,
@@ -233,6 +237,13 @@ def _to_apex(facts: FilmFacts) -> MeasureValue:
         draws=tuple(draws.tolist()),
         scale_source=base.scale_source,
     )
+
+
+def _gap_draws(facts: FilmFacts) -> NDArray[np.float64]:
+    """Seeded draws of the distance from the core's end to the apex, plane units."""
+    rng = np.random.default_rng(facts.settings.seed)
+    places = rng.choice(np.asarray(facts.gap_places), DRAWS)
+    return places + rng.normal(0.0, facts.settings.click_sd_mm, DRAWS)
 
 
 def _ratio(name: str, length: Length | None, facts: FilmFacts, why: str) -> MeasureValue:
@@ -247,14 +258,11 @@ def _ratio(name: str, length: Length | None, facts: FilmFacts, why: str) -> Meas
 
 def _beyond(facts: FilmFacts, why: str) -> MeasureValue:
     """Needs no scale: the sign of the distance is enough."""
-    if facts.end_to_apex is None:
+    if not facts.gap_places:
         return _value("core_beyond_apex", None, why=why)
-    from scipy import special
-
-    gap, u_gap = facts.end_to_apex
-    return _value(
-        "core_beyond_apex", bool(gap < 0.0), p_true=float(special.ndtr(-gap / max(u_gap, 1e-9)))
-    )
+    assert facts.to_apex is not None
+    beyond = bool(facts.to_apex.value_px < 0.0)
+    return _value("core_beyond_apex", beyond, p_true=float((_gap_draws(facts) < 0.0).mean()))
 
 
 def _level(facts: FilmFacts) -> str:

@@ -165,8 +165,9 @@ class CanalMeasurement:
 
     ``fill_end`` is the apical end of the visible filling, core or sealer;
     ``core_end`` lies coronal of it where a step in density shows that only sealer
-    goes on. ``measures`` holds the same numbers once more under the stable names that
-    the criteria use, each with its uncertainty or the reason why it is missing.
+    goes on. ``gaps_below_floor`` were found as well, but are smaller or fainter than the
+    settings count as a void. ``measures`` holds the same numbers once more under the stable
+    names that the criteria use, each with its uncertainty or the reason why it is missing.
     """
 
     name: str
@@ -188,6 +189,7 @@ class CanalMeasurement:
     profile: tuple[ProfilePoint, ...]
     taper: TaperFit | None
     gaps: tuple[DensityGap, ...]
+    gaps_below_floor: tuple[DensityGap, ...] = ()
     smallest_visible_void: Length | None
     homogeneous: bool | None
     puff: SealerPuff | None

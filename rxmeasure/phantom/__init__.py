@@ -11,6 +11,13 @@ from rxmeasure.phantom.parameters import (
     with_pitch,
 )
 from rxmeasure.phantom.sampling import random_parameters
+from rxmeasure.phantom.specimen import (
+    SpecimenFilm,
+    SpecimenParameters,
+    SpecimenTruth,
+    make_specimen_film,
+    random_specimen,
+)
 from rxmeasure.phantom.truth import CanalTruth, PhantomTruth, noisy_clicks
 from rxmeasure.phantom.writing import (
     cached_phantom,
@@ -25,10 +32,15 @@ __all__ = [
     "PhantomError",
     "PhantomParameters",
     "PhantomTruth",
+    "SpecimenFilm",
+    "SpecimenParameters",
+    "SpecimenTruth",
     "cached_phantom",
     "make_phantom",
+    "make_specimen_film",
     "noisy_clicks",
     "random_parameters",
+    "random_specimen",
     "truth_from_json",
     "truth_to_json",
     "with_imaging",

@@ -28,7 +28,7 @@ def detected_signal(
     for top in range(0, shape[0], strip):
         rows = min(strip, shape[0] - top)
         part = slice(top * k, (top + rows) * k)
-        present = [n for n, m in enumerate(materials) if maps[m][part].any()]
+        present = [n for n, m in enumerate(materials) if maps[m][part].any()] or [0]
         stack = np.stack([maps[materials[n]][part].ravel() for n in present], axis=1)
         passed = np.exp(-(stack @ mu[present])) @ weights
         passed = passed.reshape(rows, k, shape[1], k)

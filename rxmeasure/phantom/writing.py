@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from rxmeasure.phantom.make import Phantom, make_phantom
 from rxmeasure.phantom.parameters import PhantomError, PhantomParameters
 from rxmeasure.phantom.sampling import random_parameters
+from rxmeasure.phantom.specimen import SpecimenFilm, SpecimenTruth
 from rxmeasure.phantom.truth import PhantomTruth
 
 SUFFIXES = {"png": ".png", "tiff": ".tif", "jpeg": ".jpg", "dicom": ".dcm"}
@@ -24,7 +25,7 @@ SUFFIXES = {"png": ".png", "tiff": ".tif", "jpeg": ".jpg", "dicom": ".dcm"}
 _DATE, _TIME = "20240229", "101500"
 
 
-def truth_to_json(truth: PhantomTruth) -> str:
+def truth_to_json(truth: PhantomTruth | SpecimenTruth) -> str:
     """Truth as JSON text."""
     text = json.dumps(cattrs.unstructure(truth), indent=1, ensure_ascii=False)
     # Points and rows of numbers stay on one line each.
@@ -38,7 +39,7 @@ def truth_from_json(text: str) -> PhantomTruth:
 
 
 def write_phantom(
-    phantom: Phantom,
+    phantom: Phantom | SpecimenFilm,
     folder: Path,
     name: str,
     *,
@@ -50,7 +51,7 @@ def write_phantom(
 
     Parameters
     ----------
-    phantom : Phantom
+    phantom : Phantom or SpecimenFilm
     folder : Path
         Made when absent.
     name : str
@@ -58,7 +59,7 @@ def write_phantom(
     format : str
         ``"png"`` and ``"tiff"``: 16 bit, the grey range stretched to it. ``"jpeg"``: 8 bit.
         ``"dicom"``: Digital Intra-Oral X-Ray Image Storage - For Presentation, with Imager
-        Pixel Spacing (detector plane) and the magnification factor.
+        Pixel Spacing (detector plane) and the magnification factor; of a phantom only.
     quality : int
         Of JPEG.
     orientation : int
@@ -79,6 +80,12 @@ def write_phantom(
     path = folder / (name + SUFFIXES[format])
     full = 2**phantom.parameters.imaging.bits - 1
     if format == "dicom":
+        if isinstance(phantom, SpecimenFilm):
+            raise PhantomError(
+                found="a film of specimens as DICOM.",
+                needed="a tooth, which an intra-oral DICOM image names.",
+                next_step="Write it as PNG, TIFF or JPEG.",
+            )
         _write_dicom(phantom, path, name)
     elif format == "jpeg":
         _write_jpeg(

@@ -23,8 +23,7 @@ MAX_TOML_BYTES = 1 * 2**20
 #: Deepest nesting that is read (choice: the formats need fewer than 12 levels).
 MAX_DEPTH = 32
 
-#: Largest whole number that every reader of JSON keeps exactly.
-MAX_WHOLE = 2**53
+_MAX_WHOLE = 2**53
 
 _Trail = tuple[Any, Any] | None
 
@@ -94,7 +93,7 @@ def check_tree(tree: Any, *, name: str, error: type[RxMeasureError]) -> None:
             fault = f"the key {_short(node.key)} twice in one object"
         elif isinstance(node, float) and not math.isfinite(node):
             fault = "a number that is not finite"
-        elif isinstance(node, int) and abs(node) > MAX_WHOLE:
+        elif isinstance(node, int) and abs(node) > _MAX_WHOLE:
             fault = "a whole number beyond 2**53"
         elif isinstance(node, str) and not _is_unicode(node):
             fault = "text with broken characters"
@@ -129,10 +128,24 @@ _VALIDATORS: dict[str, Any] = {}
 def _validator(schema: str) -> Any:
     if schema not in _VALIDATORS:
         from jsonschema import Draft202012Validator
+        from jsonschema.validators import extend
 
+        strict = extend(  # type: ignore[no-untyped-call]
+            Draft202012Validator,
+            type_checker=Draft202012Validator.TYPE_CHECKER.redefine(
+                "integer", lambda _, value: _is_whole(value)
+            ),
+        )
         text = Path(schema).read_text(encoding="utf-8")
-        _VALIDATORS[schema] = Draft202012Validator(json.loads(text))
+        _VALIDATORS[schema] = strict(json.loads(text))
     return _VALIDATORS[schema]
+
+
+def _is_whole(value: Any) -> bool:
+    """Whether a number is whole and small enough to be kept exactly: 3, 3.0, not 1e300."""
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        return False
+    return abs(value) <= _MAX_WHOLE and value == int(value)
 
 
 def _read_text(path: Path, limit: int, error: type[RxMeasureError]) -> str:

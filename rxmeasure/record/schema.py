@@ -19,7 +19,6 @@ from typing import Any
 from rxmeasure.marks import ReviewMarks
 from rxmeasure.record import draft
 from rxmeasure.record.migrations import FORMAT, MARKS_VERSION, VERSION
-from rxmeasure.record.parsing import MAX_WHOLE
 from rxmeasure.review import Review
 
 REVIEW_SCHEMA_PATH = Path(__file__).with_name("review.schema.json")
@@ -28,8 +27,7 @@ MARKS_SCHEMA_PATH = Path(__file__).with_name("marks.schema.json")
 _SIMPLE: dict[Any, dict[str, Any]] = {
     str: {"type": "string"},
     float: {"type": "number"},
-    # 1e300 is an integer to a schema too.
-    int: {"type": "integer", "minimum": -MAX_WHOLE, "maximum": MAX_WHOLE},
+    int: {"type": "integer"},
     bool: {"type": "boolean"},
     type(None): {"type": "null"},
 }

@@ -575,7 +575,8 @@ def canal_heading(name: str) -> str:
     """Name of a canal with what it stands for."""
     meaning = canal_meaning(name)
     if meaning == NOT_MAPPED:
-        return f"Canal {clean(name)}"
+        named = clean(name)
+        return named.capitalize() if named.startswith("canal ") else f"Canal {named}"
     if meaning.startswith(name):
         return meaning.capitalize()
     return f"Canal {clean(name)} ({meaning})"
@@ -804,6 +805,9 @@ def _gaps_sentence(canal: CanalMeasurement, numbers: Numbers) -> str:
         if canal.gaps
         else 'No visible void was found; that is not "no void".'
     )
+    small = len(canal.gaps_below_floor)
+    if small:
+        found += f" Seen, but too small or faint to be counted by the settings: {small}."
     return f"Smallest void this film could show here: {_size(smallest, numbers)} {unit}. {found}"
 
 
@@ -826,7 +830,7 @@ def _fill_notes(
         )
         notes.append(
             f"Taper {numbers.quantity(taper.taper, 'mm/mm')} "
-            f"(u {numbers.uncertainty(taper.u_taper, 'mm/mm')}) mm/mm, "
+            f"(u {numbers.uncertainty(taper.u_taper, 'mm/mm')}), "
             f"{'even' if taper.even else 'not even'} "
             f"(probability of even {numbers.percent(taper.p_even)}). "
             f"Residuals by third ({unit}): {thirds}."

@@ -24,7 +24,26 @@ from rxmeasure.report.picture import filling_word
 
 SIZE_MM = (104.0, 101.0)
 
-_NO_METADATA = dict.fromkeys(("Creator", "Date", "Format", "Type"))
+NO_METADATA = dict.fromkeys(("Creator", "Date", "Format", "Type"))
+
+#: Look shared by all plots.
+PLOT_STYLE: dict[str, Any] = {
+    "font.family": "DejaVu Sans",
+    "font.size": 7.0,
+    "svg.fonttype": "path",
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.edgecolor": colours.INK,
+    "axes.labelcolor": colours.INK,
+    "text.color": colours.INK,
+    "xtick.color": colours.INK,
+    "ytick.color": colours.INK,
+    "axes.linewidth": 0.6,
+    "lines.linewidth": 1.2,
+    "legend.frameon": False,
+    "legend.fontsize": 6.3,
+    "text.parse_math": False,
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,25 +91,7 @@ def profile_plot(
     unit = plane.unit
     word = filling_word(canal.film_kind)
     end = "apical end of the fill" if word == "fill" else f"tip of the {word}"
-    style = {
-        "font.family": "DejaVu Sans",
-        "font.size": 7.0,
-        "svg.fonttype": "path",
-        "svg.hashsalt": canal.name,
-        "axes.spines.top": False,
-        "axes.spines.right": False,
-        "axes.edgecolor": colours.INK,
-        "axes.labelcolor": colours.INK,
-        "text.color": colours.INK,
-        "xtick.color": colours.INK,
-        "ytick.color": colours.INK,
-        "axes.linewidth": 0.6,
-        "lines.linewidth": 1.2,
-        "legend.frameon": False,
-        "legend.fontsize": 6.3,
-        "text.parse_math": False,
-    }
-    with rc_context(style):
+    with rc_context({**PLOT_STYLE, "svg.hashsalt": canal.name}):
         figure = Figure(figsize=(SIZE_MM[0] / 25.4, SIZE_MM[1] / 25.4), layout="constrained")
         top, middle, bottom = figure.subplots(
             3, 1, sharex=True, gridspec_kw={"height_ratios": (0.8, 1.25, 1.0)}
@@ -106,12 +107,12 @@ def profile_plot(
             axes.grid(color="#d9dde2", linewidth=0.4)
             axes.set_axisbelow(True)
             for axis in (axes.xaxis, axes.yaxis):
-                axis.set_major_formatter(_formatter(numbers))
+                axis.set_major_formatter(marked_formatter(numbers))
         figure.align_ylabels()
         buffer = io.StringIO()
-        figure.savefig(buffer, format="svg", metadata=_NO_METADATA)
+        figure.savefig(buffer, format="svg", metadata=NO_METADATA)
     return Plot(
-        svg=_bare(buffer.getvalue()),
+        svg=bare_svg(buffer.getvalue()),
         width_mm=SIZE_MM[0],
         height_mm=SIZE_MM[1],
         alt=f"Profiles of canal {clean(canal.name)} over the distance from the {end}: edges of the "
@@ -247,7 +248,8 @@ def _gaps(
         )
 
 
-def _formatter(numbers: Numbers) -> Any:
+def marked_formatter(numbers: Numbers) -> Any:
+    """Numbers of an axis with the decimal mark."""
     from matplotlib.ticker import ScalarFormatter
 
     class Marked(ScalarFormatter):
@@ -258,6 +260,6 @@ def _formatter(numbers: Numbers) -> Any:
     return Marked(useOffset=False, useMathText=False)
 
 
-def _bare(svg: str) -> str:
-    """Without XML heading and DOCTYPE, which name outside addresses."""
+def bare_svg(svg: str) -> str:
+    """An SVG without XML heading and DOCTYPE, which name outside addresses."""
     return re.sub(r"^.*?(?=<svg)", "", svg, count=1, flags=re.DOTALL)

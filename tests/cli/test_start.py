@@ -69,6 +69,7 @@ def test_every_verb_speaks_json_and_explains_every_option(path: tuple[str, ...],
     assert command.help
     result = run(*path, "--help")
     assert result.code == 0
+    assert "\\" not in result.stdout
 
 
 def test_version(run) -> None:

@@ -19,6 +19,16 @@ CHECKOUT = Path(__file__).resolve().parents[2]
 README = (CHECKOUT / "README.md").read_text(encoding="utf-8")
 
 
+RATINGS = """unit,rater,rating
+film 1,{key},2
+film 1,student,3
+film 2,{key},4
+film 2,student,4
+film 3,{key},1
+film 3,student,1
+"""
+
+
 def _part(title: str) -> str:
     return README.split(f"\n## {title}\n")[1].split("\n## ")[0]
 
@@ -81,6 +91,8 @@ def test_examples_of_commands_run(run, sample_copy, monkeypatch, command: str) -
     folder = sample_copy(marks="films/" in command, folder="films")
     (folder / "film.png").write_bytes((folder / "adequate_premolar.png").read_bytes())
     monkeypatch.chdir(folder if "film.png" in command else folder.parent)
+    for name, key in (("grades.csv", "teacher"), ("lengths.csv", "student 2")):
+        Path(name).write_text(RATINGS.format(key=key), encoding="utf-8")
     result = run(*shlex.split(command)[1:])
     assert result.code == 0, result.stderr
 

@@ -105,6 +105,44 @@ def test_trace_ends_at_the_feet_of_the_clicks(run, sample_images: Path) -> None:
     assert canal["s_px"][-1] == pytest.approx(canal["length"]["value_px"])
 
 
+def test_scale_from_one_click_on_a_file(run, sample_images: Path) -> None:
+    film = sample_images / CALIBRATED
+    truth = json.loads(film.with_suffix(".truth.json").read_text(encoding="utf-8"))
+    file = truth["files"][0]
+    row, col = file["axis_px"][len(file["axis_px"]) // 2]
+    click = ["--file-length", file["length_mm"], "--file-at", f"{row + 4},{col - 6}"]
+    found = run("calibrate", film, *click, "--json").document
+    assert found["calibration"]["col_mm"] == pytest.approx(truth["mm_per_px"], rel=0.008)
+    reference = found["calibration"]["references"][0]["reference"]
+    assert reference["points_px"] == found["found_file"]["path_px"]
+    assert reference["ends_u_px"] == [found["found_file"][f"u_{end}_px"] for end in ("stop", "tip")]
+
+
+def test_what_speaks_against_a_found_end_is_told_with_the_scale(run, sample_images: Path) -> None:
+    # Behind the stop of this film lies a crown, whose outline may pass for its edge.
+    film = sample_images / "voids_canine.png"
+    truth = json.loads((sample_images / "voids_canine.truth.json").read_text(encoding="utf-8"))
+    file = truth["files"][0]
+    row, col = file["axis_px"][len(file["axis_px"]) // 2]
+    click = ["--file-length", file["length_mm"], "--file-at", f"{row},{col}"]
+    found = run("calibrate", film, *click, "--json").document
+    reasons = found["found_file"]["reasons"]
+    assert "stop-unsure" in {reason["code"] for reason in reasons}
+    assert all(reason in found["calibration"]["warnings"] for reason in reasons)
+
+
+def test_one_click_beside_any_file_is_refused(run, sample_images: Path) -> None:
+    film = sample_images / CALIBRATED
+    nowhere = run("calibrate", film, "--file-length", "18.5", "--file-at", "30,30", "--json")
+    assert (nowhere.code, nowhere.stdout) == (4, "")
+    assert "stop" in nowhere.error["needed"]
+    for wrong in (
+        ["--file-at", "30,30"],
+        ["--file-length", "18.5", "--file-at", "30,30", "--file-click", "9,9"],
+    ):
+        assert run("calibrate", film, *wrong).code == 2
+
+
 def test_scale_options_on_top_of_a_file_with_spacing(run, sample_images: Path) -> None:
     film = sample_images / SPACED
     own = run("calibrate", film, "--json").document["calibration"]

@@ -30,7 +30,7 @@ from rxmeasure_napari.panels.number_field import (
     typed_number,
 )
 from rxmeasure_napari.panels.pointing_panel import PointingPanel, in_a_row, warning_line
-from rxmeasure_napari.review_state import OpenFilm, Pointing, Purpose, Step
+from rxmeasure_napari.review_state import OfferedFile, OpenFilm, Pointing, Purpose, Step
 
 if TYPE_CHECKING:
     from rxmeasure_napari.desk import Desk
@@ -44,7 +44,7 @@ class CalibratePanel(PointingPanel):
     """What gives the scale, each object of known length, and the file's own spacing."""
 
     step = Step.CALIBRATE
-    purposes = (Purpose.REFERENCE,)
+    purposes = (Purpose.REFERENCE, Purpose.FILE)
 
     def __init__(self, desk: Desk, parent: QWidget | None = None) -> None:
         super().__init__(desk, parent)
@@ -57,6 +57,18 @@ class CalibratePanel(PointingPanel):
         self._warnings = warning_line("rx_scale_warnings")
         self._hint = text_line("rx_reference_hint")
         self._card_box = QVBoxLayout()
+        self._offered = text_line("rx_offered_text")
+        self._offered_warnings = warning_line("rx_offered_warnings")
+        self._accept = button(
+            "✓ Accept", "rx_accept_file", "Take both ends of the file as they are drawn"
+        )
+        self._accept.clicked.connect(self._accept_file)
+        self._reject = button("✗ Reject", "rx_reject_file", "Take the file that was found away")
+        self._reject.clicked.connect(self._reject_file)
+        self._find_button = button(
+            "Find a file at one click", "rx_find_file", "Click once on a file; its ends are found"
+        )
+        self._find_button.clicked.connect(self._begin_finding)
         self._file_button = button("Trace a file", "rx_trace_file", "Click along a file")
         self._file_button.clicked.connect(lambda: self._begin("file"))
         self._line_button = button(
@@ -81,7 +93,11 @@ class CalibratePanel(PointingPanel):
         layout.setContentsMargins(6, 6, 6, 6)
         for widget in (self._scale, self._source, self._warnings, self._hint):
             layout.addWidget(widget)
+        layout.addWidget(self._offered)
+        layout.addWidget(self._offered_warnings)
+        layout.addLayout(in_a_row(self._accept, self._reject, None))
         layout.addLayout(self._card_box)
+        layout.addWidget(self._find_button)
         layout.addLayout(buttons)
         layout.addWidget(self._spacing)
         layout.addWidget(self._spacing_text)
@@ -144,6 +160,21 @@ class CalibratePanel(PointingPanel):
         state.begin_reference()
         self.refresh()
 
+    def _begin_finding(self) -> None:
+        if self.film is not None:
+            self._begun = None
+            self.state.point_for(Pointing(purpose=Purpose.FILE))
+            self.refresh()
+
+    def _accept_file(self) -> None:
+        if self.film is not None:
+            self._begun, self._points_seen = len(self.film.marks.references), 0
+            self.film.accept_file()
+
+    def _reject_file(self) -> None:
+        if self.film is not None:
+            self.film.offer_file(None)
+
     def _begun_reference(self) -> LengthReference | None:
         """The known length being entered, or what its first click will make."""
         if self.film is None or self._begun is None:
@@ -168,6 +199,7 @@ class CalibratePanel(PointingPanel):
             for label in (self._source, self._warnings, self._hint, self._spacing_text):
                 label.hide()
             self._show_cards([], None)
+            self._show_offered(None)
             return
         self._forget_begun(film)
         self._show_scale(film)
@@ -177,6 +209,7 @@ class CalibratePanel(PointingPanel):
             references.append(begun)
         self._show_cards(references, film.calibration)
         self._show_spacing(film)
+        self._show_offered(film.offered_file)
         another = "Trace another file" if film.marks.references else "Trace a file"
         self._file_button.setText(another)
         set_line(self._hint, self._hint_text(begun))
@@ -220,6 +253,8 @@ class CalibratePanel(PointingPanel):
         return "The file gives no pixel spacing that could be used instead of a known length."
 
     def _hint_text(self, begun: LengthReference | None) -> str:
+        if self.state.pointing.purpose is Purpose.FILE:
+            return "Click once anywhere on the file, where it lies apart from others."
         if begun is None or self.state.pointing.purpose is not Purpose.REFERENCE:
             return ""
         clicks = len(begun.points_px)
@@ -286,6 +321,23 @@ class CalibratePanel(PointingPanel):
         shown = film.calibration.warnings if film.calibration is not None else ()
         words += [numbers.in_text(w.text) for w in own.warnings if w not in shown]
         set_line(self._spacing_text, " ".join(words))
+
+    def _show_offered(self, offered: OfferedFile | None) -> None:
+        """A file that was found and waits for the reader's answer."""
+        self._accept.setVisible(offered is not None)
+        self._reject.setVisible(offered is not None)
+        text = warnings = ""
+        if offered is not None:
+            found, numbers = offered.found, self.numbers
+            text = (
+                "A file was found; it does not count yet. Confidence "
+                f"{numbers.fixed(100.0 * found.confidence, 0)} %, stop ± "
+                f"{numbers.uncertainty(found.u_stop_px, 'px')} px, tip ± "
+                f"{numbers.uncertainty(found.u_tip_px, 'px')} px. Accept it, or drag an end."
+            )
+            warnings = "\n".join(f"⚠ {numbers.in_text(w.text)}" for w in found.reasons)
+        set_line(self._offered, text)
+        set_line(self._offered_warnings, warnings)
 
     # Edits.
 

@@ -49,8 +49,10 @@ def measured(scene: Any, picture: Radiograph) -> CanalMeasurement:
 
 
 def _void_near(found: CanalMeasurement, to_end_px: float) -> DensityGap:
-    near = [g for g in found.gaps if abs(g.to_end_px - to_end_px) < 15.0]
-    assert len(near) == 1, found.gaps
+    # The floor from which a void counts is in millimetres; being found is not.
+    gaps = found.gaps + found.gaps_below_floor
+    near = [g for g in gaps if abs(g.to_end_px - to_end_px) < 15.0]
+    assert len(near) == 1, gaps
     return near[0]
 
 
@@ -183,13 +185,17 @@ def test_measures_are_the_same_numbers_under_their_names(measured: CanalMeasurem
     )
 
 
-def test_draws_have_the_stated_mean_and_spread(measured: CanalMeasurement) -> None:
+def test_draws_fill_the_stated_interval_and_lean_away_from_the_apex(
+    measured: CanalMeasurement,
+) -> None:
     measure = measured.measure("fill_to_apex_core_mm")
     assert measure is not None
     assert len(measure.draws) >= 1000
-    # Standard error of a mean and of a standard deviation of 4000 draws: 1.6 % and 1.1 % of u.
-    assert np.mean(measure.draws) == pytest.approx(measure.value, abs=0.05 * float(measure.u or 0))
-    assert np.std(measure.draws) == pytest.approx(measure.u, rel=0.05)
+    away = np.asarray(measure.draws) - measure.value
+    # The interval of the end and the click's doubt are joined as if both were normal.
+    assert np.mean(np.abs(away) < 1.96 * float(measure.u or 0)) == pytest.approx(0.95, abs=0.03)
+    # No step of density tells core from sealer here: the core may end short of what is seen.
+    assert 0.0 < np.mean(away) < float(measure.u or 0)
 
 
 # --- without a scale ------------------------------------------------------------------------
@@ -229,7 +235,7 @@ def test_without_a_scale_there_is_no_millimetre_anywhere(scene: Any, picture: Ra
         assert measure is not None
         assert measure.value is not None
     words = " ".join([w.text for w in found.warnings] + list(found.taper.departures))
-    assert " mm" not in words.replace("mm/mm", "")
+    assert " mm" not in words
 
 
 def test_without_a_scale_the_pixels_are_the_same(

@@ -278,6 +278,15 @@ def test_a_draft_cut_short_is_refused(cut: int, tmp_path_factory: Any) -> None:
         load_draft(path)
 
 
+@pytest.mark.parametrize("value", [9007199254740994.0, 1e300])
+def test_a_whole_number_too_large_to_keep_is_refused(saved: Path, value: float) -> None:
+    tree = json.loads(saved.read_text())
+    tree["draft"]["image"]["rows"] = value
+    saved.write_text(json.dumps(tree))
+    with pytest.raises(ReviewFileError, match=r"\$\.draft\.image\.rows"):
+        load_draft(saved)
+
+
 def _read_or_refused(path: Path) -> None:
     try:
         draft = load_draft(path)

@@ -1,0 +1,1 @@
+"""Clinical audit of many cases."""

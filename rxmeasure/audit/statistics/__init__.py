@@ -1,0 +1,1 @@
+"""Arithmetic of an audit: shares with intervals, comparison, run charts, sampling."""
