@@ -20,6 +20,11 @@ class FilmKind(StrEnum):
     POSTOPERATIVE = "post-operative"
     RECALL = "recall"
 
+    @property
+    def filled(self) -> bool:
+        """Whether the canals on such a film are filled."""
+        return self in (FilmKind.POSTOPERATIVE, FilmKind.RECALL)
+
 
 class LandmarkState(StrEnum):
     """Whether a landmark could be seen."""
@@ -30,6 +35,15 @@ class LandmarkState(StrEnum):
     RESORBED = "resorbed"
     OPEN_APEX = "open apex"
     OUTSIDE_FILM = "outside the film"
+
+
+class MarksOrigin(StrEnum):
+    """Who placed the points of a canal, and whether a person stands behind them."""
+
+    BY_HAND = "by hand"
+    PROPOSAL_ACCEPTED = "proposal accepted"
+    PROPOSAL_EDITED = "proposal edited"
+    NOT_CONFIRMED = "not confirmed"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,6 +97,9 @@ class CanalMarks:
     stop_to_tip_mm : float or None
         Working-length and master-cone films: the real length of the file or
         cone, stop to tip.
+    origin : MarksOrigin
+        Clicks and apex placed by hand, proposed by the program and accepted by a
+        person (unchanged or edited), or proposed and confirmed by nobody.
     """
 
     name: str
@@ -97,6 +114,12 @@ class CanalMarks:
     downpack_depth_mm: float | None = None
     locator_reading_mm: float | None = None
     stop_to_tip_mm: float | None = None
+    origin: MarksOrigin = MarksOrigin.BY_HAND
+
+    @property
+    def confirmed(self) -> bool:
+        """Whether a person placed or accepted the points."""
+        return self.origin is not MarksOrigin.NOT_CONFIRMED
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -94,7 +94,9 @@ def review_film(
     for canal in marks.canals:
         measured = _measured(radiograph, calibration, canal, marks, memory, tell)
         for rule_set in rule_sets:
-            verdicts.extend(judge_canal(canal.name, measured.measures, rule_set))
+            verdicts.extend(
+                judge_canal(canal.name, measured.measures, rule_set, confirmed=canal.confirmed)
+            )
         canals.append(_without_draws(measured))
     judged = apply_overrides(
         verdicts, marks.overrides, rule_sets={rule.id: rule for rule in rule_sets}
@@ -110,7 +112,11 @@ def review_film(
         canals=tuple(canals),
         verdicts=judged,
         tooth_summaries=summarise_tooth(judged),
-        warnings=(*radiograph.warnings, *_tooth_warnings(marks, canals)),
+        warnings=(
+            *radiograph.warnings,
+            *_unconfirmed_warnings(marks),
+            *_tooth_warnings(marks, canals),
+        ),
     )
 
 
@@ -144,6 +150,19 @@ def _measured(
 def _without_draws(canal: CanalMeasurement) -> CanalMeasurement:
     """Monte Carlo draws serve the verdict; they are seeded and need not be kept."""
     return replace(canal, measures=tuple(replace(m, draws=()) for m in canal.measures))
+
+
+def _unconfirmed_warnings(marks: ReviewMarks) -> tuple[Warned, ...]:
+    """Canals whose marks the program proposed and nobody looked at."""
+    return tuple(
+        Warned(
+            code="not-confirmed",
+            text=f"Canal {canal.name}: the marks were proposed by the program and no person has "
+            "confirmed them. Look at the line on the film before using a value or verdict.",
+        )
+        for canal in marks.canals
+        if not canal.confirmed
+    )
 
 
 def _tooth_warnings(marks: ReviewMarks, canals: Sequence[CanalMeasurement]) -> tuple[Warned, ...]:

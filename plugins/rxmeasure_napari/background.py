@@ -68,7 +68,7 @@ class Background(QObject):
         """
         if self._closed:
             return None
-        self.cancel(key)
+        self._drop(key)
         job = self._newest[key] = _Job(key)
         if word:
             self.progressed.emit(word)
@@ -84,12 +84,15 @@ class Background(QObject):
 
     def cancel(self, key: str | None = None) -> None:
         """Tell the job of that key (None: all) to stop, and drop what it returns."""
+        self._drop(key)
+        if not self._newest:
+            self.progressed.emit("")
+
+    def _drop(self, key: str | None) -> None:
         for job in list(self._newest.values()):
             if key is None or job.key == key:
                 job.stop.set()
                 del self._newest[job.key]
-        if key is None:
-            self.progressed.emit("")
 
     @property
     def busy(self) -> bool:

@@ -61,6 +61,7 @@ from rxmeasure_napari.writer import current_review
 
 if TYPE_CHECKING:
     from rxmeasure.calibration.file_finding import FoundFile
+    from rxmeasure.proposals import Proposals
 
 #: How long measuring leaves the processor to the line of a click (choice: the line takes 0.1 s).
 _LINE_FIRST_MS = 150
@@ -115,7 +116,10 @@ class Desk(QObject):
         self._live = Background("live", self)
         self._files = Background("files", self)
         self._drafts = Background("drafts", self)
-        self._files.progressed.connect(self.busy_changed)
+        self._search = Background("search", self)
+        self._busy: dict[Background, str] = {}
+        for job in (self._files, self._search):
+            job.progressed.connect(partial(self._tell_busy, job))
         self.layers: dict[str, FilmLayers] = {}
         self._overwrite_asked: set[str] = set()
         self._dirty: set[str] = set()
@@ -142,6 +146,8 @@ class Desk(QObject):
         self._listen(state.canal_chosen, self._on_front)
         self._listen(state.handle_chosen, self._on_front)
         self._listen(state.gap_chosen, self._on_front)
+        self._listen(state.proposal_chosen, self._on_front)
+        self._listen(state.fill_clicked, self._on_fill_clicked)
         self._listen(state.place_hovered, self._on_front)
         self._listen(state.pointing_changed, self._on_pointing)
         self._listen(state.file_clicked, self._on_file_clicked)
@@ -167,14 +173,14 @@ class Desk(QObject):
             signal.disconnect(slot)
         self._connections.clear()
         self._line_timer.stop()
-        for job in (self._measure, self._live):
+        for job in (self._measure, self._live, self._search):
             job.cancel()
 
     def close(self) -> None:
         """Stop all threads; the desk cannot be used after this."""
         self.rest()
         self._forget_preferences()
-        for job in (self._measure, self._live, self._files):
+        for job in (self._measure, self._live, self._search, self._files):
             job.close()
         self._drafts.close(finish=True)
 
@@ -311,6 +317,7 @@ class Desk(QObject):
         self._listen(film.marks_changed, partial(self._on_marks, film))
         self._listen(film.computed_changed, partial(self._on_computed, film))
         self._listen(film.preview_changed, partial(self._touch, film, 0))
+        self._listen(film.proposals_changed, partial(self._touch, film, 0))
         self._listen(film.radiograph_changed, partial(self._on_radiograph, film))
         self.arrange()
         self._touch(film)
@@ -318,6 +325,7 @@ class Desk(QObject):
 
     def _on_film_removed(self, film: OpenFilm) -> None:
         self._measure.cancel(film.id)
+        self._search.cancel(film.id)
         layers = self.layers.pop(film.id, None)
         if layers is not None:
             layers.remove()
@@ -334,6 +342,7 @@ class Desk(QObject):
     def _on_step(self, step: Step) -> None:
         if step not in (Step.CALIBRATE, Step.CANALS):
             self.state.point_for(Pointing())
+        self._touch_all()
         self._save_draft(self.state.film)
 
     def _on_pointing(self, pointing: Pointing) -> None:
@@ -358,6 +367,7 @@ class Desk(QObject):
             self._measure_after_line(film, _AFTER_FRAME_MS)
 
     def _on_radiograph(self, film: OpenFilm) -> None:
+        self._search.cancel(film.id)
         self.layers[film.id].show_radiograph()
 
     def _on_computed(self, film: OpenFilm) -> None:
@@ -455,6 +465,60 @@ class Desk(QObject):
         )
         return True
 
+    # Proposals.
+
+    def propose(self, film: OpenFilm, seed_px: PointPx | None = None) -> None:
+        """Look for filled canals on the whole film, or at one click, off the GUI thread.
+
+        What is found goes to that film and that picture alone: it is dropped when the film was
+        closed or its grey levels were turned meanwhile.
+        """
+        if film.changed_image is not None or not film.marks.film_kind.filled:
+            self.state.tell("Canals are proposed on post-operative and recall films.", "warning")
+            return
+        if self.state.film is film and not _is_begun(film, self.state.pointing):
+            self.state.point_for(Pointing())
+        radiograph, calibration = film.radiograph, film.calibration
+        take = self._take_proposals if seed_px is None else self._take_at_click
+        self._search.run(
+            film.id,
+            lambda progress: measuring.propose(radiograph, calibration, seed_px),
+            partial(take, film),
+            self.state.refuse,
+            word="looking for filled canals",
+        )
+
+    def _on_fill_clicked(self, point_px: PointPx) -> None:
+        if self.state.film is not None:
+            self.propose(self.state.film, point_px)
+
+    def _take_proposals(self, film: OpenFilm, found: Proposals) -> None:
+        film.take_proposals(found)
+        if film is not self.state.film:
+            return
+        self.state.tell(_found_text(len(film.offered), len(found.canals)))
+        if self.state.step is Step.CANALS and not film.offered and not film.marks.canals:
+            self.state.begin_canal()
+
+    def _take_at_click(self, film: OpenFilm, found: Proposals) -> None:
+        at_click = film.take_proposals_at_click(found)
+        if film is not self.state.film:
+            return
+        offered = [p for p in at_click if p in film.offered]
+        if offered:
+            self.state.choose_proposal(offered[0])
+            self.state.tell(f"Proposed: {film.number_of(offered[0])}. Accept it, or drag a point.")
+        elif at_click:
+            self.state.tell(f"Canal {film.canal_at(at_click[0])} is marked there already.")
+        else:
+            why = f": {found.declined[0].reason}" if found.declined else ""
+            self.state.tell(f"No fill is proposed at this click{why}.", "warning")
+
+    def _tell_busy(self, job: Background, word: str) -> None:
+        """Words of one kind of long work; another kind may still run."""
+        self._busy[job] = word
+        self.busy_changed.emit(word or next(filter(None, self._busy.values()), ""))
+
     def _on_file_clicked(self, click_px: PointPx) -> None:
         """Look for the file at a click, off the GUI thread, and offer it to the reader."""
         film = self.state.film
@@ -480,6 +544,7 @@ class Desk(QObject):
     def cancel(self) -> None:
         """Stop the long work that runs."""
         self._files.cancel()
+        self._search.cancel()
         self.state.tell("Stopped.")
 
     def undo(self) -> None:
@@ -543,7 +608,10 @@ class Desk(QObject):
             front = InFront()
             state = self.state
             if layers.film is state.film:
+                here = state.step is Step.CANALS
                 front = InFront(
+                    proposal=state.proposal if here else None,
+                    declined=here and state.shows_declined,
                     canal=state.canal or state.pointing.canal or None,
                     handle=state.handle,
                     place_px=state.place_px,
@@ -716,6 +784,22 @@ class Desk(QObject):
             next_step="Keep again to write over it, or close the film and open it again.",
             overridable=True,
         )
+
+
+def _is_begun(film: OpenFilm, pointing: Pointing) -> bool:
+    """Whether clicks go to something that has one already."""
+    if pointing.purpose is Purpose.CANAL:
+        return marks_edits.canal_of(film.marks, pointing.canal) is not None
+    return pointing.purpose is not Purpose.LOOK
+
+
+def _found_text(offered: int, found: int) -> str:
+    if not found:
+        return "No filled canal is proposed. Click along the canals."
+    marked = found - offered
+    canals = "1 filled canal is" if offered == 1 else f"{offered or 'No'} filled canals are"
+    text = f"{canals} proposed."
+    return f"{text} Marked already: {marked}." if marked else text
 
 
 def load_film(path: Path, inverted: bool) -> Loaded:

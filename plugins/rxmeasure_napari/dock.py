@@ -341,6 +341,8 @@ class ReviewDock(QWidget):
             "next_film": state.next_film,
             "previous_film": lambda: state.next_film(-1),
             "new_canal": self._new_canal,
+            "propose": self._propose,
+            "accept": self._accept,
             "undo": desk.undo,
             "redo": desk.redo,
             "keep": self._keep,
@@ -358,6 +360,17 @@ class ReviewDock(QWidget):
     def _new_canal(self) -> None:
         self.desk.state.choose_step(Step.CANALS)
         self.desk.state.begin_canal()
+
+    def _propose(self) -> None:
+        if self._film is not None:
+            self.desk.state.choose_step(Step.CANALS)
+            self.desk.propose(self._film)
+
+    def _accept(self) -> None:
+        """Accept the proposal in front, where it is seen."""
+        state = self.desk.state
+        if state.step is Step.CANALS and state.proposal is not None:
+            state.accept([state.proposal])
 
     def _keep(self) -> None:
         if self._film is not None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -20,7 +21,20 @@ from rxmeasure.report.picture import gap_numbers
 from rxmeasure.values import Length
 from rxmeasure_napari import layer_style as style
 from rxmeasure_napari.layer_style import LineStyle, MarkStyle
-from rxmeasure_napari.review_state import Handle, OfferedFile, OpenFilm, handles_of
+from rxmeasure_napari.review_state import (
+    Handle,
+    OfferedFile,
+    OpenFilm,
+    handles_of,
+    proposal_handles,
+)
+
+if TYPE_CHECKING:
+    from rxmeasure.proposals import CanalProposal
+
+#: Signs before the number of a proposed line and of one that is not proposed.
+PROPOSAL_SIGN = "?"
+DECLINED_SIGN = "–"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -64,12 +78,17 @@ class Drawing:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InFront:
-    """What the reader works on; all None for a film in the background."""
+    """What the reader works on; all None for a film in the background.
+
+    ``proposal`` is there while proposals are shown; ``declined``: lines not proposed are too.
+    """
 
     canal: str | None = None
     handle: Handle | None = None
     place_px: float | None = None
     gap: int | None = None
+    proposal: CanalProposal | None = None
+    declined: bool = False
 
 
 def draw_film(film: OpenFilm, front: InFront, numbers: Numbers) -> Drawing:
@@ -86,7 +105,8 @@ def draw_film(film: OpenFilm, front: InFront, numbers: Numbers) -> Drawing:
         here = canal.name == front.canal
         previewed = film.preview_canal == canal.name and film.preview is not None
         if measured is not None and not previewed:
-            _centre_line(drawing, measured, begun, here=here, numbers=numbers)
+            title = canal.name if canal.confirmed else f"{canal.name} {canal.origin}"
+            _centre_line(drawing, measured, begun, title, here=here, numbers=numbers)
             _filling(drawing, measured, here=here, numbers=numbers)
             for k in range(len(measured.gaps)):
                 _gap(drawing, measured, k, named[canal.name, k], chosen=here and k == front.gap)
@@ -97,13 +117,68 @@ def draw_film(film: OpenFilm, front: InFront, numbers: Numbers) -> Drawing:
     if film.preview is not None:
         _preview(drawing, film, numbers)
     _handles(drawing, marks, front)
+    if front.proposal is not None:
+        _proposals(drawing, film, front)
+    if front.declined and film.proposals is not None:
+        for number, declined in enumerate(film.proposals.declined, 1):
+            drawing.line(declined.points_px, style.GROUND)
+            drawing.line(declined.points_px, style.DECLINED)
+            middle = declined.points_px[len(declined.points_px) // 2]
+            words = f"{DECLINED_SIGN} {number}"
+            drawing.points.append(_label(middle, words, style.DECLINED, (0.0, 8.0), align=1))
     return drawing
+
+
+def _proposals(drawing: Drawing, film: OpenFilm, front: InFront) -> None:
+    """Proposals without an answer; one whose point is being dragged is a canal already."""
+    dragged = front.handle.proposal if front.handle and film.provisional is not None else None
+    for proposal in film.offered:
+        if proposal == dragged:
+            continue
+        here = proposal == front.proposal
+        line = np.asarray(proposal.clicks_px)
+        drawing.line(line, style.GROUND)
+        drawing.line(line, style.PROPOSAL if here else style.PROPOSAL_BEHIND)
+        end = np.asarray(proposal.fill_end_px)
+        across = 8.0 * _across(line, foot_on_polyline(line, end)[0])
+        drawing.line([end - across, end + across], style.PROPOSAL_END)
+        words = f"{PROPOSAL_SIGN} {film.number_of(proposal)} proposed"
+        outward = -22.0 * tangents(line)[0]
+        shift = (float(outward[0]), float(outward[1]))
+        drawing.points.append(_label(proposal.clicks_px[0], words, style.PROPOSAL, shift))
+    for handle in proposal_handles(film):
+        if handle.proposal != dragged:
+            drawing.points.append(
+                DrawnPoint(
+                    point_px=handle.point_px,
+                    symbol=style.PROPOSAL_POINT,
+                    chosen=handle.same_as(front.handle),
+                )
+            )
+
+
+def _label(
+    point_px: PointPx,
+    text: str,
+    line_style: LineStyle,
+    shift_px: tuple[float, float],
+    *,
+    align: int = 0,
+) -> DrawnPoint:
+    return DrawnPoint(
+        point_px=point_px,
+        text=text,
+        text_colour=line_style.colour,
+        shift_px=shift_px,
+        align=align,
+    )
 
 
 def _centre_line(
     drawing: Drawing,
     measured: CanalMeasurement,
     begun: list[PointPx],
+    title: str,
     *,
     here: bool,
     numbers: Numbers,
@@ -120,7 +195,7 @@ def _centre_line(
     drawing.points.append(
         DrawnPoint(
             point_px=first,
-            text=measured.name + words,
+            text=title + words,
             text_colour=style.CENTRE.colour,
             shift_px=(float(outward[0]), float(outward[1])),
         )

@@ -23,6 +23,8 @@ KEYS: tuple[Key, ...] = (
     Key(name="next_film", keys="Alt+PgDown", meaning="next film"),
     Key(name="previous_film", keys="Alt+PgUp", meaning="film before"),
     Key(name="new_canal", keys="Alt+N", meaning="trace a new canal"),
+    Key(name="propose", keys="Alt+D", meaning="search the film for filled canals"),
+    Key(name="accept", keys="Alt+A", meaning="accept the proposal in front"),
     Key(name="undo", keys="Ctrl+Z", meaning="undo"),
     Key(name="redo", keys="Ctrl+Shift+Z", meaning="redo"),
     Key(name="keep", keys="Ctrl+Return", meaning="keep the review"),

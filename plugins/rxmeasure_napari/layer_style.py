@@ -30,6 +30,10 @@ class MarkStyle:
     size_px: float = 11.0
 
 
+#: Lavender, and grey: no mark or result of a canal has these.
+_PROPOSED = "#c9b8ff"
+_DECLINED = "#bcc3cd"
+
 CENTRE = LineStyle(colour=colours.CENTRE_LINE)
 CENTRE_UNSEEN = LineStyle(colour=colours.CENTRE_LINE, dash_px=5, gap_px=5)
 OTHER_CANAL = LineStyle(colour=colours.CENTRE_LINE, opacity=0.5, dash_px=2, gap_px=4)
@@ -43,9 +47,17 @@ OFFERED = LineStyle(colour=colours.REFERENCE, dash_px=2, gap_px=4)
 APEX = LineStyle(colour=colours.LANDMARK)
 PLACE = LineStyle(colour=colours.LANDMARK, opacity=0.8, dash_px=2, gap_px=2)
 
+#: Beneath the dashes of a proposal, so that they are seen on a bright fill too.
+GROUND = LineStyle(colour="#000000", opacity=0.75)
+PROPOSAL = LineStyle(colour=_PROPOSED, dash_px=11, gap_px=6)
+PROPOSAL_BEHIND = LineStyle(colour=_PROPOSED, opacity=0.7, dash_px=5, gap_px=8)
+PROPOSAL_END = LineStyle(colour=_PROPOSED)
+DECLINED = LineStyle(colour=_DECLINED, dash_px=2, gap_px=5)
+
 CLICK = MarkStyle(symbol="ring", colour=colours.CENTRE_LINE)
 LANDMARK = MarkStyle(symbol="diamond", colour=colours.LANDMARK)
 REFERENCE_POINT = MarkStyle(symbol="square", colour=colours.REFERENCE, size_px=9.0)
+PROPOSAL_POINT = MarkStyle(symbol="x", colour=_PROPOSED, size_px=10.0)
 OFFERED_POINT = MarkStyle(symbol="cross", colour=colours.REFERENCE, size_px=13.0)
 CHOSEN_COLOUR = colours.LANDMARK
 

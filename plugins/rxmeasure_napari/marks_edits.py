@@ -20,6 +20,7 @@ from rxmeasure.marks import (
     Landmark,
     LandmarkState,
     LengthReference,
+    MarksOrigin,
     Override,
     PointPx,
     ReviewMarks,
@@ -28,6 +29,7 @@ from rxmeasure.tooth import usual_canals
 
 if TYPE_CHECKING:
     from rxmeasure.calibration.file_finding import FoundFile
+    from rxmeasure.proposals import CanalProposal
 
 #: Landmarks of a canal that the pointer can place, with their words.
 LANDMARKS: dict[str, str] = {
@@ -103,17 +105,49 @@ def rename_canal(marks: ReviewMarks, old: str, new: str) -> ReviewMarks:
 
 
 def change_canal(marks: ReviewMarks, name: str, **fields: Any) -> ReviewMarks:
-    """With some fields of one canal changed."""
+    """With some fields of one canal changed; proposed points that are changed are edited ones."""
     return replace(
         marks,
-        canals=tuple(replace(c, **fields) if c.name == name else c for c in marks.canals),
+        canals=tuple(_changed(c, fields) if c.name == name else c for c in marks.canals),
     )
+
+
+def _changed(canal: CanalMarks, fields: dict[str, Any]) -> CanalMarks:
+    changed = replace(canal, **fields)
+    before = (canal.clicks_px, canal.radiographic_apex)
+    proposed = canal.origin is not MarksOrigin.BY_HAND
+    if proposed and before != (changed.clicks_px, changed.radiographic_apex):
+        return replace(changed, origin=MarksOrigin.PROPOSAL_EDITED)
+    return changed
+
+
+def accept_proposal(marks: ReviewMarks, proposal: CanalProposal, number: int) -> ReviewMarks:
+    """With a proposal as the last canal, under its number or the next that is free."""
+    from rxmeasure.proposals import free_name, to_marks
+
+    name = free_name(number, (canal.name for canal in marks.canals))
+    return replace(marks, canals=(*marks.canals, to_marks(proposal, name)))
+
+
+def confirm_canal(marks: ReviewMarks, name: str) -> ReviewMarks:
+    """With a person standing behind the proposed points of a canal."""
+    return change_canal(marks, name, origin=MarksOrigin.PROPOSAL_ACCEPTED)
 
 
 def add_click(marks: ReviewMarks, name: str, point_px: PointPx) -> ReviewMarks:
     """With one more click at the apical end of a canal."""
+    return _with_clicks(marks, name, (*_canal(marks, name).clicks_px, point_px))
+
+
+def _with_clicks(marks: ReviewMarks, name: str, clicks_px: tuple[PointPx, ...]) -> ReviewMarks:
+    """With other clicks; a reference or apex marked at the first or last one goes with it."""
     canal = _canal(marks, name)
-    return change_canal(marks, name, clicks_px=(*canal.clicks_px, point_px))
+    fields: dict[str, Any] = {"clicks_px": clicks_px}
+    for landmark, end in (("coronal_reference", 0), ("radiographic_apex", -1)):
+        marked: Landmark = getattr(canal, landmark)
+        if canal.clicks_px and marked.point_px == canal.clicks_px[end]:
+            fields[landmark] = replace(marked, point_px=clicks_px[end]) if clicks_px else Landmark()
+    return change_canal(marks, name, **fields)
 
 
 def insert_click(
@@ -132,27 +166,16 @@ def insert_click(
 
 
 def move_click(marks: ReviewMarks, name: str, index: int, point_px: PointPx) -> ReviewMarks:
-    """With one click moved; a coronal reference marked at the first click goes with it."""
-    canal = _canal(marks, name)
-    clicks = list(canal.clicks_px)
-    old, clicks[index] = clicks[index], point_px
-    fields: dict[str, Any] = {"clicks_px": tuple(clicks)}
-    if index == 0 and canal.coronal_reference.point_px == old:
-        fields["coronal_reference"] = replace(canal.coronal_reference, point_px=point_px)
-    return change_canal(marks, name, **fields)
+    """With one click moved."""
+    clicks = list(_canal(marks, name).clicks_px)
+    clicks[index] = point_px
+    return _with_clicks(marks, name, tuple(clicks))
 
 
 def remove_click(marks: ReviewMarks, name: str, index: int) -> ReviewMarks:
     """Without one click of a canal."""
-    canal = _canal(marks, name)
-    clicks = (*canal.clicks_px[:index], *canal.clicks_px[index + 1 :])
-    fields: dict[str, Any] = {"clicks_px": clicks}
-    if index == 0 and canal.coronal_reference.point_px == canal.clicks_px[0]:
-        first = clicks[0] if clicks else None
-        fields["coronal_reference"] = (
-            replace(canal.coronal_reference, point_px=first) if first else Landmark()
-        )
-    return change_canal(marks, name, **fields)
+    clicks = _canal(marks, name).clicks_px
+    return _with_clicks(marks, name, (*clicks[:index], *clicks[index + 1 :]))
 
 
 def set_landmark(

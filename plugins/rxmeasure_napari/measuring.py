@@ -17,6 +17,8 @@ from rxmeasure_napari.review_state import Computed
 
 if TYPE_CHECKING:
     from rxmeasure.calibration.file_finding import FoundFile
+    from rxmeasure.calibration.scale import Calibration
+    from rxmeasure.proposals import Proposals
     from rxmeasure.tracing.preview import TracePreview
 
 
@@ -74,3 +76,12 @@ def preview(
         return preview_trace(radiograph, scale, clicks_px, marks.film_kind, marks.settings)
     except RxMeasureError:
         return None
+
+
+def propose(
+    radiograph: Radiograph, calibration: Calibration | None, seed_px: PointPx | None
+) -> Proposals:
+    """Filled canals of the film, or the one at a click."""
+    from rxmeasure.proposals import propose as find
+
+    return find(radiograph, calibration=calibration, seed_px=seed_px)

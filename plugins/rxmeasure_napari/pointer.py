@@ -26,6 +26,8 @@ from rxmeasure_napari.review_state import (
     Step,
     handles_of,
     moved,
+    proposal_handles,
+    taken_up,
     without,
 )
 
@@ -113,10 +115,10 @@ class Pointer:
             return [h for h in handles_of(film.marks) if h.canal == pointing.canal]
         if pointing.purpose is Purpose.REFERENCE:
             return [h for h in handles_of(film.marks) if h.reference == pointing.reference]
-        offered = film.offered_file
-        return (offered.handles if offered is not None else []) + handles_of(
-            film.marks, self._state.canal
-        )
+        shown = handles_of(film.marks, self._state.canal)
+        if self._state.step is Step.CANALS and pointing.purpose is Purpose.LOOK:
+            shown += proposal_handles(film)
+        return (film.offered_file.handles if film.offered_file is not None else []) + shown
 
     def _canal_at(self, layers: FilmLayers, point_px: PointPx) -> tuple[str, float] | None:
         """Name of the canal whose line is near, and the place on it."""
@@ -207,6 +209,7 @@ class Pointer:
         """A click that places nothing: choose what lies there, or add a point to the line."""
         near = self._canal_at(layers, point)
         if near is None:
+            self._choose_proposal_at(layers, point)
             return
         name, s = near
         if name != self._state.canal:
@@ -229,25 +232,35 @@ class Pointer:
                 self._state.choose_gap(k)
                 return
 
+    def _choose_proposal_at(self, layers: FilmLayers, point: PointPx) -> None:
+        if self._state.step is not Step.CANALS:
+            return
+        reach = self._reach(layers, style.NEAR_LINE_PX)
+        for proposal in layers.film.offered:
+            if foot_on_polyline(proposal.clicks_px, point)[1] <= reach:
+                self._state.choose_proposal(proposal)
+                return
+
     def _drag(self, layers: FilmLayers, handle: Handle, event: Any) -> Generator[None, None, None]:
         film, state = layers.film, self._state
         state.choose_handle(handle)
+        if handle.proposal is not None:
+            state.choose_proposal(handle.proposal)
         self._holding = True
         self._hold_camera(True)
         offset = np.array(handle.point_px) - np.array(layers.to_px(event.position))
         start = np.array(event.pos)
-        marks = film.marks
         try:
             yield
             while event.type == "mouse_move":
                 if not _still(start, event):
-                    marks = _with_moved(film, handle, self._target(layers, event, offset))
+                    marks, canal = _with_moved(film, handle, self._target(layers, event, offset))
                     film.set_provisional(marks)
-                    if handle.canal:
-                        self._follow(film, marks, handle.canal)
+                    if canal:
+                        self._follow(film, marks, canal)
                 yield
             if not _still(start, event):
-                _move(film, handle, self._target(layers, event, offset))
+                self._move(film, handle, self._target(layers, event, offset))
         except RxMeasureError as error:
             state.refuse(error)
         finally:
@@ -256,6 +269,18 @@ class Pointer:
                 film.set_preview("", None)
             self._holding = False
             self._hold_camera(False)
+
+    def _move(self, film: OpenFilm, handle: Handle, point_px: PointPx) -> None:
+        """Move a point for good; to move one that was offered accepts what it belongs to."""
+        if handle.kind != "offered":
+            self._state.change_point(
+                film, f"move {_word(handle)}", handle, lambda m, h: moved(m, h, point_px)
+            )
+            return
+        try:
+            film.accept_file({handle.index: point_px})
+        except RxMeasureError as error:
+            self._state.refuse(error)
 
     def _target(self, layers: FilmLayers, event: Any, offset: Any) -> PointPx:
         """Where the held point goes: never off the film."""
@@ -274,10 +299,7 @@ class Pointer:
         height, width = film.radiograph.shape
         row = min(max(handle.point_px[0] + rows * NUDGE_PX, 0.0), height - 1.0)
         col = min(max(handle.point_px[1] + cols * NUDGE_PX, 0.0), width - 1.0)
-        try:
-            _move(film, handle, (row, col))
-        except RxMeasureError as error:
-            state.refuse(error)
+        self._move(film, handle, (row, col))
 
     def remove(self) -> None:
         """Take the chosen point out; without one, the last click of the line being traced."""
@@ -291,9 +313,8 @@ class Pointer:
             state.choose_handle(None)
             film.offer_file(None)
         elif handle is not None:
-            gone = handle
             state.choose_handle(None)
-            state.try_edit(f"take {_word(gone)} out", lambda m: without(m, gone))
+            state.change_point(film, f"take {_word(handle)} out", handle, without)
 
     def _last_click(self, film: OpenFilm, pointing: Pointing) -> Handle | None:
         own = [
@@ -326,29 +347,21 @@ def _still(start: Any, event: Any) -> bool:
     return bool(np.hypot(*(np.array(event.pos) - start)) <= 4.0)
 
 
-def _with_moved(film: OpenFilm, handle: Handle, point_px: PointPx) -> ReviewMarks:
-    """Marks of a film with that point elsewhere; a file that was found is one of them then."""
+def _with_moved(film: OpenFilm, handle: Handle, point_px: PointPx) -> tuple[ReviewMarks, str]:
+    """Marks of a film with that point elsewhere, and its canal; what was offered is one of them."""
     if handle.kind == "offered" and film.offered_file is not None:
-        return marks_edits.accept_file(
-            film.marks,
-            film.offered_file.found,
-            film.offered_file.length_mm,
-            {handle.index: point_px},
-        )
-    return moved(film.marks, handle, point_px)
-
-
-def _move(film: OpenFilm, handle: Handle, point_px: PointPx) -> None:
-    """Move a point for good; to move an end of a file that was found accepts the file."""
-    if handle.kind == "offered":
-        film.accept_file({handle.index: point_px})
-    else:
-        film.edit(f"move {_word(handle)}", moved(film.marks, handle, point_px))
+        offered = film.offered_file
+        place = {handle.index: point_px}
+        return marks_edits.accept_file(film.marks, offered.found, offered.length_mm, place), ""
+    marks, held = taken_up(film.marks, handle)
+    return moved(marks, held, point_px), held.canal
 
 
 def _word(handle: Handle) -> str:
     if handle.kind == "reference":
         return "point of the known length"
+    if handle.proposal is not None:
+        return f"point {handle.index + 1} of proposal {handle.number}"
     if handle.kind == "click":
         return f"point {handle.index + 1} of canal {handle.canal}"
     return f"{marks_edits.LANDMARKS[handle.landmark]} of canal {handle.canal}"

@@ -8,8 +8,8 @@ edit is a new value and undo is the value before.
 from __future__ import annotations
 
 import uuid
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
@@ -31,6 +31,7 @@ from rxmeasure_napari import marks_edits
 
 if TYPE_CHECKING:
     from rxmeasure.calibration.file_finding import FoundFile
+    from rxmeasure.proposals import CanalProposal, Proposals
     from rxmeasure.tracing.preview import TracePreview
     from rxmeasure_napari.autosave import Autosave
 
@@ -54,6 +55,7 @@ class Purpose(StrEnum):
 
     LOOK = "look"
     CANAL = "canal"
+    FILL = "fill"
     REFERENCE = "reference"
     FILE = "file"
     LANDMARK = "landmark"
@@ -75,11 +77,12 @@ class Pointing:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Handle:
-    """A point of the marks that can be dragged, nudged or taken out.
+    """A point that can be dragged, nudged or taken out: of the marks, or of a proposal.
 
-    ``kind`` is ``"click"``, ``"landmark"``, ``"reference"`` or ``"offered"`` (an end of
-    the film's `OfferedFile`); ``canal`` and ``landmark`` or ``reference`` say whose;
-    ``index`` the place in its list.
+    ``kind`` is ``"click"``, ``"landmark"``, ``"reference"``, ``"proposal"`` or
+    ``"offered"`` (an end of the film's `OfferedFile`); ``canal`` and ``landmark``,
+    ``reference`` or ``proposal`` with its ``number`` say whose; ``index`` the place in
+    its list.
     """
 
     kind: str
@@ -88,6 +91,8 @@ class Handle:
     landmark: str = ""
     reference: int = -1
     index: int = -1
+    proposal: CanalProposal | None = None
+    number: int = 0
 
     def same_as(self, other: Handle | None) -> bool:
         """Whether both name one point, wherever it lies."""
@@ -97,7 +102,15 @@ class Handle:
             self.landmark,
             self.reference,
             self.index,
-        ) == (other.kind, other.canal, other.landmark, other.reference, other.index)
+            self.proposal,
+        ) == (
+            other.kind,
+            other.canal,
+            other.landmark,
+            other.reference,
+            other.index,
+            other.proposal,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,10 +132,15 @@ class OfferedFile:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Work:
-    """What a person can change on one film; one undo step keeps one of these."""
+    """What a person can change on one film; one undo step keeps one of these.
+
+    ``accepted`` are the proposals that became canals: undo offers them again. They
+    are no part of what is kept.
+    """
 
     marks: ReviewMarks
     inverted: bool = False
+    accepted: frozenset[CanalProposal] = field(default=frozenset(), compare=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -171,6 +189,8 @@ class OpenFilm:
         What the review file beside the image holds; None without one.
     provisional : ReviewMarks or None
         Marks with a point on its way, while it is dragged; for drawing only.
+    proposals : Proposals or None
+        What was proposed on this picture; not part of the marks.
     offered_file : OfferedFile or None
         A file found at a click, not answered yet.
     restored : str
@@ -187,6 +207,7 @@ class OpenFilm:
     marks_changed = Signal()
     computed_changed = Signal()
     preview_changed = Signal()
+    proposals_changed = Signal()
     kept_changed = Signal()
     radiograph_changed = Signal()
     busy_changed = Signal(bool)
@@ -206,6 +227,9 @@ class OpenFilm:
         self.changed_image: RxMeasureError | None = None
         self.restored = ""
         self.provisional: ReviewMarks | None = None
+        self.proposals: Proposals | None = None
+        self._rejected: frozenset[CanalProposal] = frozenset()
+        self._offered: tuple[CanalProposal, ...] | None = None
         self.offered_file: OfferedFile | None = None
         self.autosave: Autosave | None = None
         self.review_bytes = ""
@@ -259,11 +283,88 @@ class OpenFilm:
             return None
         return next((c for c in self.review.canals if c.name == canal), None)
 
+    # Proposals: beside the marks, and none of them until a person accepts.
+
+    @property
+    def offered(self) -> tuple[CanalProposal, ...]:
+        """Proposals without an answer: not accepted, not rejected, their fill not marked."""
+        if self._offered is None:
+            found = self.proposals.canals if self.proposals is not None else ()
+            answered = self._rejected | self._work.accepted
+            self._offered = tuple(
+                p for p in found if p not in answered and self.canal_at(p) is None
+            )
+        return self._offered
+
+    def number_of(self, proposal: CanalProposal) -> int:
+        """Number under which a proposal is shown."""
+        assert self.proposals is not None
+        return self.proposals.canals.index(proposal) + 1
+
+    def canal_at(self, proposal: CanalProposal) -> str | None:
+        """Name of the marked canal that runs through the fill of a proposal."""
+        from rxmeasure.proposals import lies_on
+
+        for canal in self.marks.canals:
+            measured = self.measured(canal.name)
+            lines = [canal.clicks_px]
+            if measured is not None:
+                lines.append(measured.centre_line.points_px)
+            if any(lies_on(proposal, ln, self.radiograph, self.calibration) for ln in lines):
+                return canal.name
+        return None
+
+    def take_proposals(self, found: Proposals) -> None:
+        """Offer what was found on the whole film, in place of what was offered before."""
+        self.proposals = found
+        self._rejected = frozenset()
+        self._work = replace(self._work, accepted=frozenset())
+        self._tell_proposals()
+
+    def take_proposals_at_click(self, found: Proposals) -> tuple[CanalProposal, ...]:
+        """Offer what was found at one click besides the others; tell which these are now."""
+        from rxmeasure.proposals import Proposals, lies_on
+
+        before = self.proposals or Proposals(canals=(), declined=())
+        at_click = tuple(
+            next(
+                (
+                    known
+                    for known in before.canals
+                    if lies_on(new, known.clicks_px, self.radiograph, self.calibration)
+                ),
+                new,
+            )
+            for new in found.canals
+        )
+        self.proposals = Proposals(
+            canals=tuple(dict.fromkeys((*before.canals, *at_click))),
+            declined=tuple(dict.fromkeys((*before.declined, *found.declined))),
+        )
+        self._rejected -= set(at_click)
+        self._tell_proposals()
+        return at_click
+
+    def reject(self, proposals: Iterable[CanalProposal]) -> None:
+        """Offer these no more, until the film is searched again."""
+        self._rejected |= set(proposals)
+        self._tell_proposals()
+
+    def _tell_proposals(self) -> None:
+        self._offered = None
+        self.proposals_changed.emit()
+
     # Edits.
 
-    def edit(self, label: str, marks: ReviewMarks) -> None:
-        """Take new marks; ``label`` says what was done, for undo."""
-        self._change(label, Work(marks=marks, inverted=self._work.inverted))
+    def edit(
+        self, label: str, marks: ReviewMarks, *, accepted: Iterable[CanalProposal] = ()
+    ) -> None:
+        """Take new marks; ``label`` says what was done, for undo.
+
+        ``accepted`` are the proposals that became canals by this edit.
+        """
+        taken = self._work.accepted.union(accepted)
+        self._change(label, replace(self._work, marks=marks, accepted=taken))
 
     def set_inverted(self, inverted: bool) -> None:
         """Turn the grey levels, or turn them back; the file is read anew for it.
@@ -286,7 +387,7 @@ class OpenFilm:
                     next_step="Close this film and open it again.",
                 )
             self._radiographs[inverted] = again
-        self._change("turn the grey levels", Work(marks=self.marks, inverted=inverted))
+        self._change("turn the grey levels", replace(self._work, inverted=inverted))
 
     def _change(self, label: str, work: Work) -> None:
         if work == self._work:
@@ -325,6 +426,9 @@ class OpenFilm:
         turned = work.inverted != self._work.inverted
         self._work = work
         self.revision += 1
+        self._offered = None
+        if turned:
+            self.proposals = None
         if self.preview_canal and marks_edits.canal_of(work.marks, self.preview_canal) is None:
             self.set_preview("", None)
         if turned:
@@ -338,6 +442,7 @@ class OpenFilm:
         if computed.revision != self.revision:
             return False
         self.computed = computed
+        self._offered = None
         self.computed_changed.emit()
         return True
 
@@ -388,6 +493,30 @@ class OpenFilm:
             saved_utc=datetime.now(UTC).isoformat(timespec="seconds"),
             software_version=__version__,
         )
+
+
+def proposal_handles(film: OpenFilm) -> list[Handle]:
+    """Points of the proposals without an answer."""
+    return [
+        Handle(
+            kind="proposal",
+            point_px=point,
+            index=i,
+            proposal=proposal,
+            number=film.number_of(proposal),
+        )
+        for proposal in film.offered
+        for i, point in enumerate(proposal.clicks_px)
+    ]
+
+
+def taken_up(marks: ReviewMarks, handle: Handle) -> tuple[ReviewMarks, Handle]:
+    """Marks with the proposal of a point accepted, and the point as one of that canal."""
+    if handle.proposal is None:
+        return marks, handle
+    marks = marks_edits.accept_proposal(marks, handle.proposal, handle.number)
+    name = marks.canals[-1].name
+    return marks, replace(handle, kind="click", canal=name, proposal=None, number=0)
 
 
 def handles_of(marks: ReviewMarks, canal: str | None = None) -> list[Handle]:
@@ -461,6 +590,8 @@ class _Chosen:
     handle: Handle | None = None
     place_px: float | None = None
     gap: int | None = None
+    proposal: CanalProposal | None = None
+    declined: bool = False
 
 
 class ReviewState:
@@ -480,6 +611,8 @@ class ReviewState:
     place_hovered = Signal(object)
     file_clicked = Signal(object)
     gap_chosen = Signal(object)
+    proposal_chosen = Signal(object)
+    fill_clicked = Signal(object)
     told = Signal(object)
 
     def __init__(self) -> None:
@@ -524,6 +657,18 @@ class ReviewState:
         """The void that the reader chose, as its place in the measurement's list."""
         return self._now.gap
 
+    @property
+    def proposal(self) -> CanalProposal | None:
+        """The proposal in front: the one chosen, else the first without an answer."""
+        offered = self.film.offered if self.film is not None else ()
+        chosen = self._now.proposal
+        return chosen if chosen in offered else next(iter(offered), None)
+
+    @property
+    def shows_declined(self) -> bool:
+        """Whether the lines that are not proposed are shown."""
+        return self._now.declined
+
     def add_film(self, film: OpenFilm) -> None:
         """Take a film in and bring it to the front."""
         self.films.append(film)
@@ -548,6 +693,7 @@ class ReviewState:
         self._now.film = film
         self._now.canal = None
         self._now.handle = self._now.gap = self._now.place_px = None
+        self._now.proposal, self._now.declined = None, False
         self.film_chosen.emit(film)
         self.choose_canal(self._first_canal())
 
@@ -581,6 +727,7 @@ class ReviewState:
     def choose_step(self, step: Step) -> None:
         """Bring a step to the front."""
         if step is not self._now.step:
+            self._let_proposals_go()
             self._now.step = step
             self.step_chosen.emit(step)
 
@@ -617,6 +764,87 @@ class ReviewState:
         if index != self._now.gap:
             self._now.gap = index
             self.gap_chosen.emit(index)
+
+    def choose_proposal(self, proposal: CanalProposal | None) -> None:
+        """Bring a proposal to the front."""
+        if proposal != self._now.proposal:
+            self._now.proposal = proposal
+            self.proposal_chosen.emit(proposal)
+
+    def show_declined(self, shown: bool) -> None:
+        """Show the lines that are not proposed, or hide them."""
+        if shown != self._now.declined:
+            self._now.declined = shown
+            self.proposal_chosen.emit(self._now.proposal)
+
+    def accept(self, proposals: Sequence[CanalProposal]) -> None:
+        """Make canals of these proposals; one step of undo."""
+        film = self.film
+        if film is None or not proposals:
+            return
+        numbers = [film.number_of(proposal) for proposal in proposals]
+        marks = film.marks
+        for proposal, number in zip(proposals, numbers, strict=True):
+            marks = marks_edits.accept_proposal(marks, proposal, number)
+        new = marks.canals[len(film.marks.canals) :]
+        one = len(numbers) == 1
+        label = f"accept proposal {numbers[0]}" if one else f"accept {len(numbers)} proposals"
+        film.edit(label, marks, accepted=proposals)
+        self.point_for(Pointing())
+        self.choose_canal(new[0].name)
+        self._tell_accepted(new)
+
+    def _tell_accepted(self, canals: Sequence[CanalMarks]) -> None:
+        names = ", ".join(canal.name for canal in canals)
+        said = f"Accepted as canal {names}." if len(canals) == 1 else f"Accepted: canals {names}."
+        bare = [c.name for c in canals if c.radiographic_apex.point_px is None]
+        if not bare:
+            self.tell(said)
+            return
+        place = Pointing(purpose=Purpose.LANDMARK, canal=bare[0], landmark="radiographic_apex")
+
+        def place_apex() -> None:
+            self.choose_canal(bare[0])
+            self.point_for(place)
+
+        self.tell(
+            f"{said} No apex was found for {', '.join(bare)}: without it there is no distance "
+            "to the apex.",
+            "warning",
+            ("Place apex", place_apex),
+        )
+
+    def reject(self, proposals: Sequence[CanalProposal]) -> None:
+        """Take proposals away; no edit of the marks."""
+        if self.film is not None:
+            self._let_proposals_go()
+            self.film.reject(proposals)
+
+    def _let_proposals_go(self) -> None:
+        """No key acts on the point of a proposal any more."""
+        if self.handle is not None and self.handle.proposal is not None:
+            self.choose_handle(None)
+
+    def change_point(
+        self,
+        film: OpenFilm,
+        label: str,
+        handle: Handle,
+        change: Callable[[ReviewMarks, Handle], ReviewMarks],
+    ) -> None:
+        """Edit the marks at one point. A proposal's point accepts it, in the same step."""
+        if handle.proposal is not None and handle.proposal not in film.offered:
+            return
+        marks, held = taken_up(film.marks, handle)
+        accepted = () if handle.proposal is None else (handle.proposal,)
+        try:
+            film.edit(label, change(marks, held), accepted=accepted)
+        except RxMeasureError as error:
+            self.refuse(error)
+            return
+        if accepted and film is self.film:
+            self.choose_canal(held.canal)
+            self.choose_handle(next((h for h in handles_of(film.marks) if h.same_as(held)), None))
 
     def tell(
         self,
@@ -672,6 +900,10 @@ class ReviewState:
             done = self.try_edit(f"click on canal {name}", lambda m: _click(m, name, point_px))
             self.choose_canal(name)
             return done
+        if pointing.purpose is Purpose.FILL:
+            self.point_for(Pointing())
+            self.fill_clicked.emit(point_px)
+            return True
         if pointing.purpose is Purpose.REFERENCE:
             return self.try_edit(
                 "click on the known length", lambda m: self._reference_click(m, point_px)
@@ -712,7 +944,8 @@ class ReviewState:
         ):
             self.point_for(Pointing())
         if self.handle is not None:
-            again = next((h for h in handles_of(film.marks) if h.same_as(self.handle)), None)
+            known = (*handles_of(film.marks), *proposal_handles(film))
+            again = next((h for h in known if h.same_as(self.handle)), None)
             self.choose_handle(again)
 
 

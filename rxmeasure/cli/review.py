@@ -46,6 +46,12 @@ class _Film:
 @click.option("--out", type=FILE, metavar="FOLDER", help="Where to write; else beside each image.")
 @click.option("--report", is_flag=True, help="Write an HTML page and a PDF too.")
 @marks_options
+@click.option(
+    "--propose",
+    is_flag=True,
+    help="Where no canal is marked: measure the filled canals that the program proposes. They "
+    "are called not confirmed.",
+)
 @rule_options
 @click.option(
     "--override",
@@ -198,6 +204,10 @@ def _review(
     from rxmeasure.review import review_film
 
     marks = marks_for(image, options)
+    if options["propose"] and not marks.canals:
+        from rxmeasure.proposals import with_unconfirmed
+
+        marks = with_unconfirmed(radiograph, marks)
     marks_file = marks_file_for(image, options)
     earlier = {review_path(target)}
     if marks_file is not None and _is_review(marks_file):

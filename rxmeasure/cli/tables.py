@@ -8,8 +8,16 @@ from rxmeasure.calibration.scale import Calibration
 from rxmeasure.cli.output import columns, folded
 from rxmeasure.criteria.results import SIGNS, Outcome, ToothSummary, Verdict
 from rxmeasure.filling.results import CanalMeasurement
+from rxmeasure.marks import MarksOrigin
 from rxmeasure.report.cautions import CAUTIONS
-from rxmeasure.report.content import NO_SCALE, gap_row, measure_rows, tooth_text
+from rxmeasure.report.content import (
+    NO_SCALE,
+    NOT_CONFIRMED,
+    ORIGINS,
+    gap_row,
+    measure_rows,
+    tooth_text,
+)
 from rxmeasure.report.numbers import Numbers, clean, unit_text
 from rxmeasure.report.options import ToothNotation
 from rxmeasure.report.picture import gap_numbers
@@ -120,7 +128,7 @@ def verdict_lines(
             [
                 (
                     clean(s.rule_id),
-                    f"{SIGNS[s.outcome]} {s.outcome}",
+                    f"{SIGNS[s.outcome]} {s.outcome}{'' if s.confirmed else NOT_CONFIRMED}",
                     f"worst canal {clean(s.worst_canal)}; "
                     + ", ".join(f"{count} {clean(name)}" for name, count in s.counts if count),
                 )
@@ -138,6 +146,8 @@ def _criterion_text(verdict: Verdict) -> str:
 
 def _verdict_text(verdict: Verdict) -> str:
     text = f"{SIGNS[verdict.outcome]} {verdict.outcome}"
+    if not verdict.confirmed:
+        text += NOT_CONFIRMED
     return f"{text}: {clean(verdict.label)}" if verdict.label else text
 
 
@@ -236,11 +246,20 @@ def _measure_lines(
             else " (millimetres by the scale named above)"
         )
     ]
+    lines += _origin_lines(canal.name, review)
     width = max((len(value) for value, _, _ in rows), default=0)
     for value, label, note in rows:
         text = f"{label} [{note}]" if note else label
         lines += folded(text, mark=value.ljust(width) + "  ")
     return lines
+
+
+def _origin_lines(canal: str, review: Review) -> list[str]:
+    """Who placed the clicks, where it was not done by hand."""
+    marks = next((m for m in review.marks.canals if m.name == canal), None)
+    if marks is None or marks.origin is MarksOrigin.BY_HAND:
+        return []
+    return [f"  clicks and apex {ORIGINS[marks.origin]}"]
 
 
 def _gap_lines(canal: CanalMeasurement, review: Review, numbers: Numbers) -> list[str]:

@@ -47,6 +47,8 @@ class Verdict:
         Why it cannot be judged, or what makes it borderline.
     overridden_by : str
         Reason, when a person changed it; the tool's own outcome is then in ``tool_outcome``.
+    confirmed : bool
+        False where the canal's marks were proposed and no person confirmed them.
     """
 
     canal: str
@@ -64,13 +66,18 @@ class Verdict:
     why: str = ""
     overridden_by: str = ""
     tool_outcome: Outcome | None = None
+    confirmed: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ToothSummary:
-    """The worst canal rules the tooth for each rule; nothing is averaged."""
+    """The worst canal rules the tooth for each rule; nothing is averaged.
+
+    ``confirmed`` is False where one of the canals has marks that no person confirmed.
+    """
 
     rule_id: str
     outcome: Outcome
     worst_canal: str
     counts: tuple[tuple[str, int], ...]
+    confirmed: bool = True

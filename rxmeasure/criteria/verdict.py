@@ -75,7 +75,11 @@ class _Finding:
 
 
 def judge_canal(
-    canal_name: str, measures: Sequence[MeasureValue], rule_set: RuleSet
+    canal_name: str,
+    measures: Sequence[MeasureValue],
+    rule_set: RuleSet,
+    *,
+    confirmed: bool = True,
 ) -> tuple[Verdict, ...]:
     """Judge one canal by one rule set.
 
@@ -85,6 +89,8 @@ def judge_canal(
     measures : sequence of MeasureValue
         What was measured on the canal.
     rule_set : RuleSet
+    confirmed : bool
+        Whether a person stands behind the canal's marks.
 
     Returns
     -------
@@ -115,6 +121,7 @@ def judge_canal(
             source=field.source,
             source_status=str(field.status),
             why=finding.why,
+            confirmed=confirmed,
         )
     return tuple(verdicts.values())
 
@@ -179,6 +186,7 @@ def summarise_tooth(verdicts: Iterable[Verdict]) -> tuple[ToothSummary, ...]:
                 outcome=outcomes[worst_canal],
                 worst_canal=worst_canal,
                 counts=tuple((str(outcome), counted.count(outcome)) for outcome in Outcome),
+                confirmed=all(v.confirmed for found in canals.values() for v in found),
             )
         )
     return tuple(summaries)

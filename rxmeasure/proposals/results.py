@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from rxmeasure.marks import CanalMarks, Landmark, LandmarkState, PointPx
+from rxmeasure.marks import CanalMarks, Landmark, LandmarkState, MarksOrigin, PointPx
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,8 +60,12 @@ class Proposals:
     declined: tuple[Declined, ...]
 
 
-def to_marks(proposal: CanalProposal, name: str) -> CanalMarks:
-    """Marks of a proposal that a person has accepted, under the canal's name.
+def to_marks(
+    proposal: CanalProposal, name: str, *, origin: MarksOrigin = MarksOrigin.PROPOSAL_ACCEPTED
+) -> CanalMarks:
+    """Marks of a proposal, under the canal's name.
+
+    ``origin`` says whether a person has accepted it, or that nobody has.
 
     Without a proposed apex the last click is the fill's end and the apex is marked as unclear:
     no distance to the apex is measured until the person marks it.
@@ -71,4 +75,6 @@ def to_marks(proposal: CanalProposal, name: str) -> CanalMarks:
         if proposal.apex_px is not None
         else Landmark(state=LandmarkState.UNCLEAR)
     )
-    return CanalMarks(name=name, clicks_px=proposal.clicks_px, radiographic_apex=apex)
+    return CanalMarks(
+        name=name, clicks_px=proposal.clicks_px, radiographic_apex=apex, origin=origin
+    )

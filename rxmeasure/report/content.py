@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from rxmeasure.criteria.results import SIGNS, Outcome, ToothSummary, Verdict
 from rxmeasure.errors import ImageChangedError
 from rxmeasure.filling.results import CanalMeasurement, DensityGap
-from rxmeasure.marks import CanalMarks, Landmark, LandmarkState, Override
+from rxmeasure.marks import CanalMarks, Landmark, LandmarkState, MarksOrigin, Override
 from rxmeasure.measure_names import MEASURES
 from rxmeasure.radiograph import Radiograph
 from rxmeasure.record.review_file import check_image
@@ -80,6 +80,15 @@ _LABELS = {
     "schneider_deg": "Curvature (Schneider)",
     "coverage_beyond_apex_mm": "Film beyond the apex, to the nearest edge",
 }
+
+#: Who placed the points of a canal.
+ORIGINS = {
+    MarksOrigin.BY_HAND: "placed by hand",
+    MarksOrigin.PROPOSAL_ACCEPTED: "proposed by the program, accepted unchanged by a person",
+    MarksOrigin.PROPOSAL_EDITED: "proposed by the program, corrected and accepted by a person",
+    MarksOrigin.NOT_CONFIRMED: "proposed by the program, not confirmed by a person",
+}
+NOT_CONFIRMED = f" ({MarksOrigin.NOT_CONFIRMED})"
 
 NO_SCALE = "No scale: ratios and pixels only. No millimetres are given."
 
@@ -434,7 +443,9 @@ def verdict_row(verdict: Verdict, numbers: Numbers, *, source: str) -> VerdictRo
         )
     return VerdictRow(
         sign=SIGNS[verdict.outcome],
-        word=str(verdict.outcome) + (" (changed)" if verdict.overridden_by else ""),
+        word=str(verdict.outcome)
+        + (" (changed)" if verdict.overridden_by else "")
+        + ("" if verdict.confirmed else NOT_CONFIRMED),
         kind=_kind(verdict.outcome),
         canal=clean(verdict.canal),
         field=clean(verdict.field),
@@ -462,7 +473,7 @@ def summary_row(summary: ToothSummary, verdicts: Sequence[Verdict]) -> SummaryRo
     return SummaryRow(
         rule=clean(summary.rule_id) + (f", version {clean(version)}" if version else ""),
         sign=SIGNS[summary.outcome],
-        word=str(summary.outcome),
+        word=str(summary.outcome) + ("" if summary.confirmed else NOT_CONFIRMED),
         kind=_kind(summary.outcome),
         worst=clean(summary.worst_canal),
         counts=", ".join(f"{count} {clean(name)}" for name, count in summary.counts if count),
@@ -579,7 +590,7 @@ def short_note(row: MeasureRow, film_scale: str) -> MeasureRow:
 def _canal_facts(
     canal: CanalMeasurement, marks: CanalMarks | None, numbers: Numbers
 ) -> tuple[Fact, ...]:
-    facts = []
+    facts = [Fact(label="Clicks and apex", value=ORIGINS[marks.origin])] if marks else []
     for label, landmark in (
         ("Coronal reference", marks.coronal_reference if marks else None),
         ("Orifice", marks.orifice if marks else None),

@@ -331,3 +331,36 @@ def test_hostile_text_cannot_steer_the_terminal(run, sample_copy) -> None:
     assert result.code == 0, result.stderr
     assert "\x1b" not in result.stdout
     assert "\u202e" not in result.stdout
+
+
+def test_proposed_canals_are_called_not_confirmed(run, sample_copy) -> None:
+    folder = sample_copy(FILM, marks=False)
+    result = run("review", folder / FILM, "--kind", "recall", "--propose", "--report")
+    assert result.code == 0, result.stderr
+    review = json.loads((folder / REVIEW).read_text(encoding="utf-8"))["review"]
+    assert [c["origin"] for c in review["marks"]["canals"]] == ["not confirmed"]
+    assert review["verdicts"]
+    assert not any(v["confirmed"] for v in review["verdicts"])
+    assert not any(s["confirmed"] for s in review["tooth_summaries"])
+    verdicts = re.findall(r"[✓✗≈–] (?:met|not met|borderline|cannot be judged).*", result.stdout)
+    assert len(verdicts) == len(review["verdicts"])
+    assert all("(not confirmed)" in verdict for verdict in verdicts)
+    assert "no person has confirmed them" in " ".join(result.stdout.split())
+    page = (folder / (FILM + ".html")).read_text(encoding="utf-8")
+    assert page.count("(not confirmed)") >= len(review["verdicts"])
+
+
+def test_canals_that_are_marked_are_not_proposed_over(run, sample_copy) -> None:
+    folder = sample_copy(FILM)
+    result = run("review", folder / FILM, "--propose", "--json")
+    (film,) = result.document["films"]
+    assert [c["origin"] for c in film["review"]["marks"]["canals"]] == ["by hand"]
+    assert all(v["confirmed"] for v in film["review"]["verdicts"])
+
+
+def test_only_filled_canals_are_proposed(run, sample_copy) -> None:
+    folder = sample_copy(FILM, marks=False)
+    result = run("review", folder / FILM, "--kind", "working-length", "--propose", "--json")
+    assert result.code == 5
+    assert "working-length" in result.error["found"]
+    assert not (folder / REVIEW).exists()

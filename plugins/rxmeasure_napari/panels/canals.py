@@ -23,14 +23,16 @@ from rxmeasure.marks import (
     FilmKind,
     Landmark,
     LandmarkState,
+    MarksOrigin,
     NominalShape,
     ReviewMarks,
 )
 from rxmeasure.marks_check import LONGEST_MM
+from rxmeasure.report.content import ORIGINS
 from rxmeasure.report.numbers import Numbers
 from rxmeasure.tooth import usual_canals
 from rxmeasure.values import Length
-from rxmeasure_napari import marks_edits
+from rxmeasure_napari import look, marks_edits
 from rxmeasure_napari.keys import keys_for, with_key
 from rxmeasure_napari.panels.film_panel import Choice, button, set_line, text_line
 from rxmeasure_napari.panels.number_field import (
@@ -40,6 +42,7 @@ from rxmeasure_napari.panels.number_field import (
     typed_number,
 )
 from rxmeasure_napari.panels.pointing_panel import PointingPanel, in_a_row, warning_line
+from rxmeasure_napari.panels.proposals_box import ProposalsBox
 from rxmeasure_napari.review_state import OpenFilm, Pointing, Purpose, Step
 
 if TYPE_CHECKING:
@@ -70,7 +73,6 @@ SEEN_APART = "seen, marked apart"
 PLACED_STATES = (LandmarkState.NOT_GIVEN, LandmarkState.RESORBED, LandmarkState.OPEN_APEX)
 
 FILE_FILMS = (FilmKind.WORKING_LENGTH, FilmKind.MASTER_CONE)
-FILLED_FILMS = (FilmKind.POSTOPERATIVE, FilmKind.RECALL)
 
 #: Text of the live length, as a multiple of the rest.
 LARGE = 1.25
@@ -85,7 +87,7 @@ class CanalsPanel(PointingPanel):
     """The canals of the film, and the one in front with its landmarks and stated numbers."""
 
     step = Step.CANALS
-    purposes = (Purpose.CANAL, Purpose.LANDMARK)
+    purposes = (Purpose.CANAL, Purpose.LANDMARK, Purpose.FILL)
 
     def __init__(self, desk: Desk, parent: QWidget | None = None) -> None:
         super().__init__(desk, parent)
@@ -106,6 +108,14 @@ class CanalsPanel(PointingPanel):
         self._more_clicks.clicked.connect(lambda: self.state.begin_canal(self._shown))
         self._remove = button("Remove", "rx_remove_canal", "Take this canal out")
         self._remove.clicked.connect(self._remove_canal)
+        self._proposals = ProposalsBox(desk.state)
+        self._proposals.asked.connect(self._propose)
+        self._proposals.click_asked.connect(self._await_fill)
+        self._origin = text_line("rx_canal_origin")
+        self._confirm = button(
+            "Confirm", "rx_confirm", "Say that you looked at the line and it is right"
+        )
+        self._confirm.clicked.connect(self._confirm_canal)
         self._hint = text_line("rx_canal_hint")
         self._length = text_line("rx_canal_length")
         large = self._length.font()
@@ -129,8 +139,13 @@ class CanalsPanel(PointingPanel):
         layout.setSpacing(4)
         layout.addWidget(self._list)
         layout.addLayout(in_a_row(self._new, self._more_clicks, None, self._remove))
-        for line in (self._hint, self._length, self._source, self._warnings):
+        layout.addWidget(self._proposals)
+        for line in (self._hint, self._length, self._source):
             layout.addWidget(line)
+        origin = in_a_row(self._origin, self._confirm)
+        origin.setStretch(0, 1)
+        layout.addLayout(origin)
+        layout.addWidget(self._warnings)
         layout.addWidget(self._fields)
         layout.addWidget(self._by_hand)
         layout.addWidget(self.next_button())
@@ -144,13 +159,14 @@ class CanalsPanel(PointingPanel):
         if film is None or film.changed_image is not None:
             return
         unfinished = next((c.name for c in film.marks.canals if len(c.clicks_px) < 2), None)
-        if unfinished is not None or not film.marks.canals:
+        nothing = not film.marks.canals and not film.offered
+        if unfinished is not None or nothing:
             self.state.begin_canal(unfinished)
 
     def finish(self) -> None:
         """End the canal being clicked and go on to the fill; say so when it is no line yet."""
         pointing = self.state.pointing
-        if pointing.purpose is Purpose.LANDMARK:
+        if pointing.purpose in (Purpose.LANDMARK, Purpose.FILL):
             self.stop_pointing()
             return
         canal = self._traced()
@@ -186,10 +202,12 @@ class CanalsPanel(PointingPanel):
             self._shown = ""
             self._show_list(None, None)
             set_line(self._hint, "No film is open.")
-            for line in (self._length, self._source, self._warnings, self._by_hand):
-                line.hide()
-            self._fields.hide()
+            hidden = (self._length, self._source, self._warnings, self._by_hand, self._origin)
+            for widget in (*hidden, self._confirm, self._proposals, self._fields):
+                widget.hide()
             return
+        self._proposals.show()
+        self._proposals.show_film(film, self.numbers)
         traced = self._traced()
         canal = traced or marks_edits.canal_of(film.marks, self.state.canal)
         self._turn_to(canal.name if canal is not None else "")
@@ -200,6 +218,7 @@ class CanalsPanel(PointingPanel):
         self._show_next_name(film)
         set_line(self._hint, self._hint_text(canal, traced))
         self._show_length(film, canal)
+        self._show_origin(canal)
         self._show_warnings(film, canal)
         self._fields.setVisible(canal is not None)
         if canal is not None:
@@ -250,6 +269,8 @@ class CanalsPanel(PointingPanel):
         clicks = len(canal.clicks_px)
         count = "1 click" if clicks == 1 else f"{clicks} clicks"
         found = _length_of(film, canal.name)
+        if not canal.confirmed:
+            count = str(MarksOrigin.NOT_CONFIRMED)
         if clicks < 2 or found is None:
             return f"{canal.name} · {count}"
         length, confidence = found
@@ -260,6 +281,10 @@ class CanalsPanel(PointingPanel):
         pointing = self.state.pointing
         if pointing.purpose is Purpose.LANDMARK:
             return f"Click the {marks_edits.LANDMARKS[pointing.landmark]} on the picture."
+        if pointing.purpose is Purpose.FILL:
+            return "Click once on a fill on the picture."
+        if canal is None and self.film is not None and self.film.offered:
+            return ""
         if canal is None:
             return "No canal yet. Begin one with 'New canal'."
         if traced is None:
@@ -290,6 +315,16 @@ class CanalsPanel(PointingPanel):
                 f"Scale: {numbers.in_text(length.scale_source)}. ± is one standard uncertainty.",
             )
 
+    def _show_origin(self, canal: CanalMarks | None) -> None:
+        """Who placed the points, where it was not the reader alone."""
+        origin = MarksOrigin.BY_HAND if canal is None else canal.origin
+        unseen = origin is MarksOrigin.NOT_CONFIRMED
+        by_hand = origin is MarksOrigin.BY_HAND
+        words = "" if by_hand else f"Clicks and apex: {ORIGINS[origin]}."
+        self._origin.setStyleSheet(look.told_style("warning" if unseen else "note"))
+        set_line(self._origin, f"⚠ {words}" if unseen else words)
+        self._confirm.setVisible(unseen)
+
     def _show_warnings(self, film: OpenFilm, canal: CanalMarks | None) -> None:
         numbers = self.numbers
         lines = []
@@ -310,6 +345,18 @@ class CanalsPanel(PointingPanel):
             name = item.data(Qt.ItemDataRole.UserRole)
             if marks_edits.canal_of(self.film.marks, name) is not None:
                 self.state.choose_canal(name)
+
+    def _propose(self) -> None:
+        if self.film is not None:
+            self.desk.propose(self.film)
+
+    def _await_fill(self) -> None:
+        waiting = self.state.pointing.purpose is Purpose.FILL
+        self.state.point_for(Pointing() if waiting else Pointing(purpose=Purpose.FILL))
+
+    def _confirm_canal(self) -> None:
+        name = self._shown
+        self.edit(f"confirm canal {name}", lambda m: marks_edits.confirm_canal(m, name))
 
     def _remove_canal(self) -> None:
         name = self._shown
@@ -515,7 +562,7 @@ class CanalFields(QWidget):
         self._name.propose(tuple(n for n in names if n not in taken))
         self._name.show_text(canal.name)
         self._reference.show_text(canal.coronal_reference.label)
-        self._show_apex(canal.radiographic_apex)
+        self._show_apex(canal)
         nominal = canal.nominal
         self._size.show_number(nominal.size if nominal else None, mark)
         self._taper.show_number(nominal.taper if nominal else None, mark)
@@ -526,7 +573,7 @@ class CanalFields(QWidget):
             waiting = pointing.purpose is Purpose.LANDMARK and pointing.landmark == name
             row.show_landmark(getattr(canal, name), waiting=waiting)
         self._form.setRowVisible(self._stop_row, marks.film_kind in FILE_FILMS)
-        filled = marks.film_kind in FILLED_FILMS
+        filled = marks.film_kind.filled
         for name in ("core_end", "sealer_end", "post_end"):
             self._more.setRowVisible(self._landmarks[name], filled)
         self._more.setRowVisible(self._downpack_row, filled)
@@ -534,9 +581,10 @@ class CanalFields(QWidget):
         for widget in (*fields, *self._landmarks.values()):
             widget.setEnabled(bool(canal.clicks_px))
 
-    def _show_apex(self, apex: Landmark) -> None:
+    def _show_apex(self, canal: CanalMarks) -> None:
+        apex = canal.radiographic_apex
         seen = apex.state in (LandmarkState.NOT_GIVEN, LandmarkState.MARKED)
-        apart = apex.point_px is not None
+        apart = apex.point_px is not None and apex.point_px not in canal.clicks_px[-1:]
         with QSignalBlocker(self._apex):
             self._apex.setItemText(0, SEEN_APART if apart else APEX_STATES[LandmarkState.NOT_GIVEN])
             self._apex.setCurrentIndex(0 if seen else list(APEX_STATES).index(apex.state))

@@ -78,13 +78,20 @@ class PointingPanel(FilmPanel):
 
     def _state_signals(self) -> tuple[Any, ...]:
         state = self.state
-        return (*super()._state_signals(), state.canal_chosen, state.pointing_changed)
+        return (
+            *super()._state_signals(),
+            state.canal_chosen,
+            state.pointing_changed,
+            state.proposal_chosen,
+        )
 
     def _watch(self, film: OpenFilm | None) -> None:
         if self.film is not None:
             self.film.preview_changed.disconnect(self._refresh_if_seen)
+            self.film.proposals_changed.disconnect(self._refresh_if_seen)
         if film is not None:
             film.preview_changed.connect(self._refresh_if_seen)
+            film.proposals_changed.connect(self._refresh_if_seen)
         super()._watch(film)
 
 

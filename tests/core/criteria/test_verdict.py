@@ -745,3 +745,18 @@ def test_wrong_overrides_are_refused(wrong, message):
     with pytest.raises(MarksError) as caught:
         apply_overrides(verdicts, [wrong])
     assert message in caught.value.found
+
+
+def test_a_verdict_says_that_nobody_confirmed_its_canal():
+    seen = judge_canal("MB", canal_of("met"), SETS["zero_two"])
+    unseen = judge_canal("2", canal_of("met"), SETS["zero_two"], confirmed=False)
+    assert all(v.confirmed for v in seen)
+    assert not any(v.confirmed for v in unseen)
+    assert [v.outcome for v in seen] == [v.outcome for v in unseen]
+    changed = apply_overrides(
+        unseen, [Override(canal="2", rule_id="zero_two/length", verdict="not met", reason="seen")]
+    )
+    assert not any(v.confirmed for v in changed)
+    (alone,), (both,) = summarise_tooth(seen), summarise_tooth((*seen, *unseen))
+    assert alone.confirmed
+    assert not both.confirmed

@@ -13,9 +13,17 @@ import pytest
 
 from rxmeasure.calibration.scale import Calibration
 from rxmeasure.errors import MarksError
-from rxmeasure.marks import LandmarkState
+from rxmeasure.marks import FilmKind, LandmarkState, MarksOrigin, ReviewMarks
 from rxmeasure.phantom import PhantomTruth, truth_from_json
-from rxmeasure.proposals import CanalProposal, Proposals, propose, to_marks
+from rxmeasure.proposals import (
+    CanalProposal,
+    Proposals,
+    free_name,
+    lies_on,
+    propose,
+    to_marks,
+    with_unconfirmed,
+)
 from rxmeasure.proposals.judging import LineFacts, judge
 from rxmeasure.radiograph import Radiograph
 from rxmeasure.reading import read_radiograph
@@ -208,3 +216,55 @@ def test_what_is_no_fill_is_told_why(change: dict[str, float], word: str) -> Non
     judgement = judge(replace(FILL, **change))
     assert judgement.confidence < 0.5
     assert word in judgement.reasons[0]
+
+
+def test_a_name_is_the_number_or_the_next_free_one() -> None:
+    assert free_name(1, ()) == "1"
+    assert free_name(1, ("1", "2", "MB")) == "3"
+    assert free_name(2, ("1", "MB")) == "2"
+
+
+def test_one_fill_lies_on_each_canal_and_none_on_two() -> None:
+    for name in ("curved_molar.tif", "two_canals_premolar.jpg"):
+        radiograph, truth = film(name)
+        lines = [[(float(r), float(c)) for r, c in k.centre_line_px] for k in truth.canals]
+        on = [
+            [lies_on(proposal, line, radiograph, None) for line in lines]
+            for proposal in proposals(name).canals
+        ]
+        assert np.sum(on, axis=0).tolist() == [1, 1]
+        assert np.sum(on, axis=1).max() == 1
+
+
+def test_a_fill_lies_on_no_single_point_and_on_no_half_of_its_line() -> None:
+    radiograph, _ = film("adequate_premolar.png")
+    (proposal,) = proposals("adequate_premolar.png").canals
+    assert lies_on(proposal, proposal.clicks_px, radiograph, None)
+    assert not lies_on(proposal, proposal.clicks_px[:1], radiograph, None)
+    assert not lies_on(proposal, proposal.clicks_px[:2], radiograph, None)
+
+
+def test_marks_of_a_proposal_say_who_stands_behind_them() -> None:
+    (proposal,) = proposals("adequate_premolar.png").canals
+    accepted = to_marks(proposal, "1")
+    assert accepted.origin is MarksOrigin.PROPOSAL_ACCEPTED
+    assert accepted.confirmed
+    assert not to_marks(proposal, "1", origin=MarksOrigin.NOT_CONFIRMED).confirmed
+
+
+def test_without_a_person_every_proposed_canal_is_not_confirmed() -> None:
+    radiograph, _ = film("two_canals_premolar.jpg")
+    bare = ReviewMarks(film_kind=FilmKind.RECALL, tooth="24", use_detector_spacing=False)
+    marks = with_unconfirmed(radiograph, bare)
+    assert [c.name for c in marks.canals] == ["1", "2"]
+    assert {c.origin for c in marks.canals} == {MarksOrigin.NOT_CONFIRMED}
+    assert replace(marks, canals=()) == bare
+
+
+def test_no_canal_is_made_up_where_none_is_filled(make_radiograph: Any) -> None:
+    grey = make_radiograph(np.full((400, 300), 100.0))
+    with pytest.raises(MarksError, match="no filled canal"):
+        with_unconfirmed(grey, ReviewMarks(film_kind=FilmKind.POSTOPERATIVE))
+    radiograph, _ = film("adequate_premolar.png")
+    with pytest.raises(MarksError, match="working-length"):
+        with_unconfirmed(radiograph, ReviewMarks(film_kind=FilmKind.WORKING_LENGTH))

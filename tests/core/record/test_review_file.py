@@ -18,7 +18,15 @@ from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
 
 from rxmeasure.errors import ImageChangedError, MarksError, ReviewFileError, WriteError
-from rxmeasure.marks import CanalMarks, FilmKind, Landmark, LandmarkState, ReviewMarks, Settings
+from rxmeasure.marks import (
+    CanalMarks,
+    FilmKind,
+    Landmark,
+    LandmarkState,
+    MarksOrigin,
+    ReviewMarks,
+    Settings,
+)
 from rxmeasure.radiograph import ImageSource, Polarity, Radiograph
 from rxmeasure.record.migrations import FORMAT, VERSION, migrate
 from rxmeasure.record.review_file import (
@@ -433,3 +441,21 @@ def test_another_image_is_refused_but_may_be_overridden() -> None:
     with pytest.raises(ImageChangedError, match="cdcdcdcdcdcd") as caught:
         check_image(a_review(), film(sha256="cd" * 32))
     assert caught.value.overridable
+
+
+def test_marks_of_an_older_file_were_placed_by_hand(saved: Path) -> None:
+    def as_before(tree) -> None:
+        del tree["review"]["marks"]["canals"][0]["origin"]
+
+    (canal,) = load_review(changed(saved, as_before)).marks.canals
+    assert canal.origin is MarksOrigin.BY_HAND
+
+
+def test_an_annotation_file_may_say_that_nobody_confirmed_a_canal(tmp_path: Path) -> None:
+    path = tmp_path / "film.marks.toml"
+    path.write_text(
+        'film_kind = "recall"\n[[canals]]\nname = "1"\nclicks_px = [[0, 1], [2, 3]]\n'
+        'origin = "not confirmed"\n'
+    )
+    (canal,) = read_marks(path).canals
+    assert not canal.confirmed

@@ -14,9 +14,10 @@ import pytest
 
 from rxmeasure.criteria.results import SIGNS, Outcome
 from rxmeasure.errors import ImageChangedError, WriteError
+from rxmeasure.marks import MarksOrigin
 from rxmeasure.record.review_file import load_review, save_review
 from rxmeasure.report.cautions import CAUTIONS
-from rxmeasure.report.content import build_content, tooth_text
+from rxmeasure.report.content import ORIGINS, build_content, tooth_text
 from rxmeasure.report.options import DecimalMark, ReportOptions, ToothNotation
 from rxmeasure.report.page import html_text, pdf_bytes, write_html, write_pdf
 from rxmeasure.review import Review
@@ -358,3 +359,37 @@ def test_the_report_needs_no_more_than_the_review_file(calibrated, tmp_path: Pat
     again = load_review(path)
     assert again == calibrated.review
     assert build_content(again, calibrated.radiograph) == calibrated.content
+
+
+def _with_origin(review: Review, canal: str, origin: MarksOrigin) -> Review:
+    """The review as if the canal's marks came from there."""
+
+    def of(verdict):
+        mine = verdict.canal == canal
+        return dataclasses.replace(verdict, confirmed=False) if mine else verdict
+
+    canals = tuple(
+        dataclasses.replace(c, origin=origin) if c.name == canal else c for c in review.marks.canals
+    )
+    changed = dataclasses.replace(review, marks=dataclasses.replace(review.marks, canals=canals))
+    if origin is not MarksOrigin.NOT_CONFIRMED:
+        return changed
+    return dataclasses.replace(changed, verdicts=tuple(map(of, review.verdicts)))
+
+
+@pytest.mark.parametrize("origin", MarksOrigin)
+def test_a_page_says_who_placed_the_marks_of_each_canal(calibrated, origin: MarksOrigin) -> None:
+    name = calibrated.review.marks.canals[0].name
+    review = _with_origin(calibrated.review, name, origin)
+    content = build_content(review, calibrated.radiograph)
+    pages = (Page(html_text(content)).text, pdf_text(pdf_bytes(content)))
+    for text in pages:
+        for other in MarksOrigin:
+            expected = (origin is other) + (other is MarksOrigin.BY_HAND) * (
+                len(review.marks.canals) - 1
+            )
+            assert text.count(ORIGINS[other]) == expected
+    for part in content.canals:
+        unseen = part is content.canals[0] and origin is MarksOrigin.NOT_CONFIRMED
+        assert part.verdicts
+        assert all(row.word.endswith("(not confirmed)") is unseen for row in part.verdicts)
