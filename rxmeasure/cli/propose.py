@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 def propose(
     image: Path, seed: PointPx | None, invert: bool, as_json: bool, decimal_comma: bool
 ) -> None:
-    r"""Propose filled canals, their ends and the apex.
+    """Propose filled canals, their ends and the apex.
 
     Nothing is kept: accept a proposal by giving its clicks to another verb.
 

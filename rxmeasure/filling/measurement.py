@@ -34,6 +34,7 @@ from rxmeasure.filling.taper import TaperLine, fit_taper
 from rxmeasure.filling.width import WidthProfile, measure_width
 from rxmeasure.geometry import FloatArray
 from rxmeasure.marks import CanalMarks, FilmKind, Landmark, LandmarkState, Settings
+from rxmeasure.one_thread import one_thread
 from rxmeasure.radiograph import Radiograph
 from rxmeasure.tracing.canal_trace import LineTrace, hold_to_clicks, trace_line
 from rxmeasure.tracing.frame import MeasuringFrame, frame_for
@@ -66,6 +67,7 @@ class _Seen:
     puff: extrusion.PuffPatch | None
 
 
+@one_thread
 def measure_canal(
     radiograph: Radiograph,
     calibration: Calibration | None,

@@ -9,6 +9,7 @@ import numpy as np
 from rxmeasure.calibration.scale import Calibration
 from rxmeasure.geometry import FloatArray, as_points, foot_on_polyline
 from rxmeasure.marks import PointPx
+from rxmeasure.one_thread import one_thread
 from rxmeasure.proposals.cross_sections import smoothed
 from rxmeasure.proposals.crown_side import crown_way
 from rxmeasure.proposals.ends import FillCandidate, find_ends
@@ -45,6 +46,7 @@ class Judged:
     judgement: Judgement
 
 
+@one_thread
 def propose(
     radiograph: Radiograph,
     *,

@@ -29,6 +29,7 @@ from rxmeasure.geometry import (
     normals,
     resample,
 )
+from rxmeasure.one_thread import one_thread
 from rxmeasure.radiograph import Radiograph
 from rxmeasure.tracing.frame import MeasuringFrame
 from rxmeasure.tracing.path_finding import SNAP_MM, rough_path
@@ -98,6 +99,7 @@ SEEN_SD = 6.0
 SEEN_SHARE = 0.3
 
 
+@one_thread
 def trace_line(
     radiograph: Radiograph,
     frame: MeasuringFrame,

@@ -8,6 +8,7 @@ import numpy as np
 
 from rxmeasure.calibration.scale import Calibration
 from rxmeasure.marks import FilmKind, PointPx, Settings
+from rxmeasure.one_thread import one_thread
 from rxmeasure.radiograph import Radiograph
 from rxmeasure.tracing.canal_trace import trace_line
 from rxmeasure.tracing.frame import frame_for
@@ -36,6 +37,7 @@ class TracePreview:
     length: Length
 
 
+@one_thread
 def preview_trace(
     radiograph: Radiograph,
     calibration: Calibration | None,
