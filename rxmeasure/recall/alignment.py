@@ -431,5 +431,6 @@ def _contrast(
     a: PreparedFilm, b: PreparedFilm, to_second: FloatArray, support: FloatArray
 ) -> ContrastCurve:
     """From where both films hold a picture that did not change."""
-    moved = warped(b.grey, inverse(to_second), (a.grey.shape[0], a.grey.shape[1]))
+    picture = np.where(b.valid, b.grey, np.nan)
+    moved = warped(picture, inverse(to_second), (a.grey.shape[0], a.grey.shape[1]))
     return match_contrast(a.grey, moved, np.isfinite(moved) & a.valid & (support > 0.5))
