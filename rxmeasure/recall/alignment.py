@@ -7,8 +7,10 @@ root therefore gets a map of its own, from the picture of the root alone.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import partial
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -17,7 +19,13 @@ from skimage.draw import polygon2mask
 
 from rxmeasure.geometry import FloatArray, as_points, feet_on_polyline, polyline_length, tangents
 from rxmeasure.recall.contrast import AlignmentError, ContrastCurve, match_contrast
-from rxmeasure.recall.feature_start import SIDE_PX, FeatureStart, feature_start, features
+from rxmeasure.recall.feature_start import (
+    SIDE_PX,
+    Features,
+    FeatureStart,
+    feature_start,
+    features,
+)
 from rxmeasure.recall.intensity_fit import FitSettings, IntensityFit, fit
 from rxmeasure.recall.plane_map import compose, inverse, jacobian, mapped, pixel_grid
 from rxmeasure.recall.prepared_film import PreparedFilm, prepare
@@ -171,8 +179,10 @@ class _Film:
     """A film and its prepared sizes."""
 
     pixels: NDArray[np.float32]
+    start: PreparedFilm
     plane: PreparedFilm
-    fine: PreparedFilm
+    fine: PreparedFilm | None
+    features: Features
 
 
 def align_films(
@@ -204,17 +214,20 @@ def align_films(
     MarksError
         For a root or outline that is not a list of points.
     """
-    a, b = (_film(x) for x in (first, second))
+    with ThreadPoolExecutor(2) as pool:
+        a, b = pool.map(partial(_film, with_roots=bool(roots)), (first, second))
     stable = _stable(a.pixels.shape, changed_px)
-    starts = [prepare(x.pixels, SIDE_PX) for x in (a, b)]
-    start = _start(starts, stable)
+    start = _start(a, b, stable)
     if isinstance(start, str):
         return _refused(start)
-    to_second = _plane_map(a, b, starts, start, stable)
+    to_second = _plane_map(a, b, start, stable)
     plane = to_second.matrix
     full = _on_films(plane, a.plane, b.plane)
     scale = mm_per_px or _ASSUMED_SIDE_MM / max(a.pixels.shape)
-    found = [_root_map(a, b, full, root, stable, scale, mm_per_px) for root in roots]
+    with ThreadPoolExecutor(2) as pool:
+        found = list(
+            pool.map(lambda root: _root_map(a, b, full, root, stable, scale, mm_per_px), roots)
+        )
     plane_u = np.sqrt(np.trace(to_second.point_covariance(to_second.basis.centre_px)))
     residual = max((r.residual_px for r in found), default=_full_px(float(plane_u), a, to_second))
     verdict, reason = _judge(found, residual * scale, to_second.correlation)
@@ -232,7 +245,7 @@ def align_films(
     )
 
 
-def _film(pixels: ArrayLike) -> _Film:
+def _film(pixels: ArrayLike, *, with_roots: bool) -> _Film:
     image = np.asarray(pixels, dtype=np.float32)
     if image.ndim != 2 or min(image.shape) < 100:
         raise AlignmentError(
@@ -240,7 +253,14 @@ def _film(pixels: ArrayLike) -> _Film:
             needed="two films of at least 100 x 100 pixels.",
             next_step="Choose other films.",
         )
-    return _Film(pixels=image, plane=prepare(image, _PLANE_SIDE), fine=prepare(image, _ROOT_SIDE))
+    start = prepare(image, SIDE_PX)
+    return _Film(
+        pixels=image,
+        start=start,
+        plane=prepare(image, _PLANE_SIDE),
+        fine=prepare(image, _ROOT_SIDE) if with_roots else None,
+        features=features(start),
+    )
 
 
 def _stable(shape: tuple[int, ...], changed_px: Sequence[ArrayLike]) -> NDArray[np.bool_]:
@@ -260,13 +280,12 @@ def _sampled(mask: NDArray[np.bool_], film: PreparedFilm) -> FloatArray:
     return np.asarray(mask[np.ix_(rows, cols)], dtype=np.float64)
 
 
-def _start(films: Sequence[PreparedFilm], stable: NDArray[np.bool_]) -> FeatureStart | str:
+def _start(a: _Film, b: _Film, stable: NDArray[np.bool_]) -> FeatureStart | str:
     """The map that features give, or why there is none."""
-    first, second = (features(f) for f in films)
-    keep = _sampled(stable, films[0])[tuple(first.points_px.astype(int).T)] > 0.5
-    first = type(first)(points_px=first.points_px[keep], descriptors=first.descriptors[keep])
+    keep = _sampled(stable, a.start)[tuple(a.features.points_px.astype(int).T)] > 0.5
+    first, second = a.features.where(keep), b.features
     start = feature_start(first, second)
-    turned = feature_start(first, second.mirrored(films[1].image.shape[1]))
+    turned = feature_start(first, second.mirrored(b.start.image.shape[1]))
     if turned.inliers >= max(start.inliers, _FEW_INLIERS):
         return "The second film is a mirror image of the first. Turn it over and try again."
     if start.inliers >= _FEW_INLIERS:
@@ -277,14 +296,8 @@ def _start(films: Sequence[PreparedFilm], stable: NDArray[np.bool_]) -> FeatureS
     )
 
 
-def _plane_map(
-    a: _Film,
-    b: _Film,
-    starts: Sequence[PreparedFilm],
-    start: FeatureStart,
-    stable: NDArray[np.bool_],
-) -> IntensityFit:
-    full = _on_films(start.matrix, starts[0], starts[1])
+def _plane_map(a: _Film, b: _Film, start: FeatureStart, stable: NDArray[np.bool_]) -> IntensityFit:
+    full = _on_films(start.matrix, a.start, b.start)
     support = _sampled(stable, a.plane)
     rough = fit(a.plane, b.plane, _on_prepared(full, a.plane, b.plane), _AFFINE_FIRST, support)
     return fit(a.plane, b.plane, rough.matrix, _PLANE, support)
@@ -320,7 +333,7 @@ def _root_map(
     mm_per_px: float | None,
 ) -> RootAlignment:
     line = as_points(root.line_px, at_least=2, what=f"points of root {root.name}")
-    film, other = a.fine, b.fine
+    film, other = a.fine or a.plane, b.fine or b.plane
     support = _root_support(film, line, scale_mm) * _sampled(stable, film)
     fitted = fit(film, other, _on_prepared(plane, film, other), _ROOT, support)
     to_second = _on_films(fitted.matrix, film, other)

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from skimage.feature import SIFT, match_descriptors
 
 from rxmeasure.geometry import FloatArray
@@ -29,6 +30,10 @@ class Features:
 
     points_px: FloatArray
     descriptors: FloatArray
+
+    def where(self, keep: NDArray[np.bool_]) -> Features:
+        """Those that are kept."""
+        return Features(points_px=self.points_px[keep], descriptors=self.descriptors[keep])
 
     def mirrored(self, cols: int) -> Features:
         """What the mirror image of a film ``cols`` pixels wide would give.
