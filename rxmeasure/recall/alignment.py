@@ -228,8 +228,9 @@ def align_films(
         found = list(
             pool.map(lambda root: _root_map(a, b, full, root, stable, scale, mm_per_px), roots)
         )
-    plane_u = np.sqrt(np.trace(to_second.point_covariance(to_second.basis.centre_px)))
-    residual = max((r.residual_px for r in found), default=_full_px(float(plane_u), a, to_second))
+    middle = to_second.point_covariance(to_second.basis.centre_px)
+    by_plane = _residual_px(middle, a.plane, _PLANE_DEPTH_MM / scale)
+    residual = max((r.residual_px for r in found), default=by_plane)
     verdict, reason = _judge(found, residual * scale, to_second.correlation)
     refused = verdict is AlignmentVerdict.REFUSED
     return Alignment(
@@ -316,9 +317,10 @@ def _on_prepared(matrix: FloatArray, first: PreparedFilm, second: PreparedFilm) 
 #: crown may lie; over the next share the support sets in (choices).
 _SUPPORT_MM, _SUPPORT_RIM_MM = (2.2, 1.4), 0.5
 _LEFT_OUT_SHARE, _SETS_IN_SHARE = 0.25, 0.15
-#: What blocks of a root say of its error was half of the real one on development pairs: bone
-#: before and behind the root pulls all of them the same way.
-_SHARED_PULL = 2.0
+#: What blocks of a support say of its error is half of the usual one: bone before and behind a
+#: root pulls all of them the same way. What that leaves unsaid of a root's map, and of a plane
+#: map at an apex of unknown depth, is added, mm (read off development pairs).
+_SHARED_PULL, _ROOT_DEPTH_MM, _PLANE_DEPTH_MM = 2.0, 0.05, 0.13
 #: Crown: length and half-width of its support as shares of the root's length.
 _CROWN_LENGTH, _CROWN_HALF_WIDTH = 0.55, 0.22
 
@@ -339,8 +341,7 @@ def _root_map(
     to_second = _on_films(fitted.matrix, film, other)
     apex = line[-1]
     covariance = fitted.point_covariance(mapped(film.from_film, apex))
-    # The fit's covariance is in pixels of the prepared first film.
-    residual = _SHARED_PULL * float(np.sqrt(np.trace(covariance))) / film.from_film[0, 0]
+    residual = _residual_px(covariance, film, _ROOT_DEPTH_MM / scale_mm)
     back = inverse(to_second)
     parallax = mapped(back, mapped(plane, apex)) - apex
     return RootAlignment(
@@ -393,8 +394,10 @@ def _crown_root_ratio(
     return stretch[0] / stretch[1]
 
 
-def _full_px(value_px: float, film: _Film, fitted: IntensityFit) -> float:
-    return _SHARED_PULL * value_px / float(film.plane.from_film[0, 0])
+def _residual_px(covariance: FloatArray, film: PreparedFilm, depth_px: float) -> float:
+    """Standard uncertainty of a place, from a covariance in pixels of the prepared film."""
+    by_blocks = _SHARED_PULL * float(np.sqrt(np.trace(covariance))) / float(film.from_film[0, 0])
+    return float(np.hypot(by_blocks, depth_px))
 
 
 def _judge(

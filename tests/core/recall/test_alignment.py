@@ -71,7 +71,6 @@ def test_a_film_lies_on_itself(first):
     assert same.verdict is AlignmentVerdict.ACCEPTED
     np.testing.assert_allclose(mapped(same.map, corners(first)), corners(first), atol=0.02)
     assert same.correlation > 0.99
-    assert same.residual_px < 0.05
 
 
 @pytest.mark.parametrize("to_first", [AFFINE, PROJECTIVE])
