@@ -47,7 +47,7 @@ _ASSUMED_SIDE_MM = 41.0
 _FEW_INLIERS, _LOW_CORRELATION = 12, 0.45
 
 _PLANE = FitSettings(parameters=8, iterations=12)
-_AFFINE_FIRST = FitSettings(parameters=6, iterations=8, smoothing_px=1.5, likeness_px=12.0)
+_AFFINE_FIRST = FitSettings(parameters=6, iterations=8, smoothing_px=1.0, likeness_px=8.0)
 _ROOT = FitSettings(parameters=6, iterations=12, smoothing_px=0.5, likeness_px=10.0, linear_sd=0.01)
 _CROWN = FitSettings(parameters=6, iterations=10, linear_sd=0.02)
 
@@ -298,10 +298,10 @@ def _start(a: _Film, b: _Film, stable: NDArray[np.bool_]) -> FeatureStart | str:
 
 
 def _plane_map(a: _Film, b: _Film, start: FeatureStart, stable: NDArray[np.bool_]) -> IntensityFit:
-    full = _on_films(start.matrix, a.start, b.start)
+    rough = fit(a.start, b.start, start.matrix, _AFFINE_FIRST, _sampled(stable, a.start))
+    full = _on_films(rough.matrix, a.start, b.start)
     support = _sampled(stable, a.plane)
-    rough = fit(a.plane, b.plane, _on_prepared(full, a.plane, b.plane), _AFFINE_FIRST, support)
-    return fit(a.plane, b.plane, rough.matrix, _PLANE, support)
+    return fit(a.plane, b.plane, _on_prepared(full, a.plane, b.plane), _PLANE, support)
 
 
 def _on_films(matrix: FloatArray, first: PreparedFilm, second: PreparedFilm) -> FloatArray:

@@ -73,7 +73,7 @@ class FitSettings:
 
 
 #: A step smaller than this ends the fit, px.
-_STEP_PX = 0.01
+_STEP_PX = 0.03
 #: Pixels that share their grain, for the weight of ``linear_sd`` (choice).
 _GRAIN_PX = 60.0
 
