@@ -18,7 +18,16 @@ from rxmeasure.phantom.specimen import (
     make_specimen_film,
     random_specimen,
 )
-from rxmeasure.phantom.truth import CanalTruth, PhantomTruth, noisy_clicks
+from rxmeasure.phantom.truth import CanalTruth, LesionTruth, PhantomTruth, noisy_clicks
+from rxmeasure.phantom.visits import (
+    Visits,
+    apex_map,
+    point_maps,
+    random_lesion,
+    random_visits,
+    scaled_lesion,
+    with_lesions,
+)
 from rxmeasure.phantom.writing import (
     cached_phantom,
     truth_from_json,
@@ -28,6 +37,7 @@ from rxmeasure.phantom.writing import (
 
 __all__ = [
     "CanalTruth",
+    "LesionTruth",
     "Phantom",
     "PhantomError",
     "PhantomParameters",
@@ -35,15 +45,22 @@ __all__ = [
     "SpecimenFilm",
     "SpecimenParameters",
     "SpecimenTruth",
+    "Visits",
+    "apex_map",
     "cached_phantom",
     "make_phantom",
     "make_specimen_film",
     "noisy_clicks",
+    "point_maps",
+    "random_lesion",
     "random_parameters",
     "random_specimen",
+    "random_visits",
+    "scaled_lesion",
     "truth_from_json",
     "truth_to_json",
     "with_imaging",
+    "with_lesions",
     "with_pitch",
     "write_phantom",
 ]
