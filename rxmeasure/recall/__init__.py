@@ -1,0 +1,1 @@
+"""Recall: lesions, visits of one tooth, and what changed between them."""
