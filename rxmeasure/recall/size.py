@@ -224,18 +224,17 @@ def _longest_chord_across(plane: FloatArray, axis: FloatArray) -> FloatArray:
     u_next, v_next = np.roll(u, -1), np.roll(v, -1)
     # Between two corners the chord's length is linear, so it is longest beside a corner.
     shift = 1e-9 * np.ptp(u)
-    best, best_length = np.zeros((2, 2)), -1.0
-    for level in np.concatenate([u - shift, u + shift]):
-        crossing = (u < level) != (u_next < level)
-        if not crossing.any():
-            continue
-        share = (level - u[crossing]) / (u_next[crossing] - u[crossing])
-        at = np.sort(v[crossing] + share * (v_next[crossing] - v[crossing])).reshape(-1, 2)
-        k = int(np.argmax(at[:, 1] - at[:, 0]))
-        if at[k, 1] - at[k, 0] > best_length:
-            best_length = float(at[k, 1] - at[k, 0])
-            best = level * along + at[k][:, None] * across
-    return best
+    levels = np.concatenate([u - shift, u + shift])[:, None]
+    crossing = (u < levels) != (u_next < levels)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        at = v + (levels - u) / (u_next - u) * (v_next - v)
+    # Crossings in order; every second stretch between them lies inside.
+    at = np.sort(np.where(crossing, at, np.inf), axis=1)[:, : 2 * (len(u) // 2)]
+    at = at[:, : 2 * int(np.isfinite(at).sum(axis=1).max() // 2)].reshape(len(levels), -1, 2)
+    with np.errstate(invalid="ignore"):
+        chords = np.nan_to_num(at[..., 1] - at[..., 0], nan=-1.0)
+    i, j = np.unravel_index(int(np.argmax(chords)), chords.shape)
+    return np.asarray(levels[i] * along + at[i, j][:, None] * across)
 
 
 def _line(pixel: PixelScale, ends: FloatArray) -> Line:
