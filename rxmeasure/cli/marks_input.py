@@ -9,7 +9,6 @@ from typing import Any
 
 import click
 
-from rxmeasure.errors import MarksError
 from rxmeasure.marks import (
     CanalMarks,
     FilmKind,
@@ -19,12 +18,7 @@ from rxmeasure.marks import (
     NominalShape,
     ReviewMarks,
 )
-
-#: Ends of the names of annotation files that are found beside an image.
-SIDECAR_SUFFIXES = (".marks.toml", ".marks.json")
-REVIEW_SUFFIX = ".rxreview.json"
-#: Ends of the names of files that belong to an image and are none themselves.
-COMPANION_SUFFIXES = (*SIDECAR_SUFFIXES, ".truth.json", REVIEW_SUFFIX, ".html", ".pdf")
+from rxmeasure.record.sidecar import sidecar_of
 
 _LANDMARK_OPTIONS = {
     "coronal_reference": "coronal_reference",
@@ -46,40 +40,6 @@ _CASE_OPTIONS = {
 }
 #: Options that state something of one canal.
 _ONE_CANAL_OPTIONS = (*_LANDMARK_OPTIONS, *_CANAL_NUMBERS, "apex", "apex_state", "size", "taper")
-
-
-def sidecar_of(image: Path) -> Path | None:
-    """Marks beside an image: ``NAME.marks.toml``, with or without its ending, else its review."""
-    names = [base + suffix for base in (image.name, image.stem) for suffix in SIDECAR_SUFFIXES]
-    names.append(image.name + REVIEW_SUFFIX)
-    found = (image.with_name(name) for name in dict.fromkeys(names))
-    return next((path for path in found if path.is_file()), None)
-
-
-def image_of(sidecar: Path) -> Path:
-    """Image that an annotation file belongs to.
-
-    Raises
-    ------
-    MarksError
-        There is none, or there are several.
-    """
-    suffix = next(s for s in SIDECAR_SUFFIXES if sidecar.name.endswith(s))
-    base = sidecar.name.removesuffix(suffix)
-    images = [
-        path
-        for path in sorted(sidecar.parent.iterdir())
-        if base in (path.name, path.stem)
-        and path.is_file()
-        and not path.name.endswith(COMPANION_SUFFIXES)
-    ]
-    if len(images) != 1:
-        raise MarksError(
-            found=f"{sidecar.name} with {len(images)} images of its name beside it.",
-            needed="one image beside each annotation file, with the same name.",
-            next_step="Put the image there, or name image and annotation file one by one.",
-        )
-    return images[0]
 
 
 def marks_file_for(image: Path, options: Mapping[str, Any]) -> Path | None:

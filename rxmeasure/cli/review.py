@@ -132,8 +132,8 @@ def review(
 
 def _images(given: Sequence[Path]) -> list[Path]:
     """Images named, and those of folders that have an annotation file beside them."""
-    from rxmeasure.cli.marks_input import SIDECAR_SUFFIXES, image_of
     from rxmeasure.errors import MarksError
+    from rxmeasure.record.sidecar import SIDECAR_SUFFIXES, image_of
 
     images: list[Path] = []
     for path in given:

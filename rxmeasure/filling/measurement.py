@@ -555,7 +555,7 @@ def _taper(seen: _Seen, canal: CanalMarks) -> TaperFit | None:
     words = tuple(
         f"{kind} at {_distance(frame, place)} from the fill's end"
         if kind != "no taper"
-        else f"no taper (slope {size:.3f} mm/mm)"
+        else f"no taper (slope {size:.3f})"
         for kind, place, size in line.departures
     )
     return TaperFit(

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import ndimage
 
 from rxmeasure.geometry import FloatArray, cumulative_length, foot_on_polyline
 from rxmeasure.radiograph import Radiograph
@@ -188,17 +187,3 @@ def _inside(
     if out[last:].any():
         stop = last + int(np.argmax(out[last:]))
     return line[begin:stop], first - begin
-
-
-def pixel_noise(pixels: FloatArray) -> float:
-    """Standard deviation of the noise of one pixel.
-
-    Robust (median) size of the response to a filter that cancels planes and
-    ramps; after Immerkaer 1996, doi:10.1006/cviu.1996.0060. Noise that the
-    detector or the software has smoothed is under-estimated.
-    """
-    kernel = np.array([[1.0, -2.0, 1.0], [-2.0, 4.0, -2.0], [1.0, -2.0, 1.0]])
-    response = ndimage.convolve(np.asarray(pixels, dtype=np.float64), kernel)[1:-1, 1:-1]
-    if response.size == 0:
-        return 0.0
-    return float(np.median(np.abs(response)) / 0.6745 / 6.0)

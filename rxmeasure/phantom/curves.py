@@ -9,7 +9,6 @@ beam. Its thickness along the beam at distance ``d`` from the curve is exactly
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -143,19 +142,40 @@ def rounded_end(s: FloatArray, end: float, length: float) -> FloatArray:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Tilt:
+    """A tilted receptor: pixels move to and from ``centre`` by 1 / (1 + per_px . away)."""
+
+    centre: FloatArray
+    per_px: FloatArray
+
+    def apply(self, points_px: FloatArray) -> FloatArray:
+        """Pixels of the square receptor to pixels of the tilted one, shape (..., 2)."""
+        away = points_px - self.centre
+        return np.asarray(self.centre + away / (1.0 + away @ self.per_px)[..., None])
+
+    def undo(self, points_px: FloatArray) -> FloatArray:
+        """Inverse of `apply`."""
+        away = points_px - self.centre
+        return np.asarray(self.centre + away / (1.0 - away @ self.per_px)[..., None])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Frame:
-    """A tooth's frame in the picture: px = matrix @ (y, x) mm + origin."""
+    """A tooth's frame in the picture: px = matrix @ (y, x) mm + origin, then the tilt."""
 
     matrix: FloatArray
     origin: FloatArray
+    tilt: Tilt | None = None
 
     def to_px(self, points_mm: ArrayLike) -> FloatArray:
         """(y, x) in mm to (row, col) in pixels."""
-        return np.asarray(points_mm, dtype=np.float64) @ self.matrix.T + self.origin
+        square = np.asarray(points_mm, dtype=np.float64) @ self.matrix.T + self.origin
+        return square if self.tilt is None else self.tilt.apply(square)
 
     def to_mm(self, points_px: ArrayLike) -> FloatArray:
         """(row, col) in pixels to (y, x) in mm."""
-        away = np.asarray(points_px, dtype=np.float64) - self.origin
+        points = np.asarray(points_px, dtype=np.float64)
+        away = (points if self.tilt is None else self.tilt.undo(points)) - self.origin
         return np.asarray(away @ np.linalg.inv(self.matrix).T)
 
     def moved(self, offset_mm: tuple[float, float], tilt_deg: float) -> Frame:
@@ -249,9 +269,20 @@ def plane_patch(
         return None
     r0, r1, c0, c1 = box
     k = supersampling
-    r: Any = (r0 - 0.5 + (np.arange((r1 - r0) * k) + 0.5) / k)[:, None] - frame.origin[0]
-    c: Any = (c0 - 0.5 + (np.arange((c1 - c0) * k) + 0.5) / k)[None, :] - frame.origin[1]
+    y, x = grid_mm(
+        frame,
+        r0 - 0.5 + (np.arange((r1 - r0) * k) + 0.5) / k,
+        c0 - 0.5 + (np.arange((c1 - c0) * k) + 0.5) / k,
+    )
+    where = (slice(r0 * k, r1 * k), slice(c0 * k, c1 * k))
+    return where, y.astype(np.float32), x.astype(np.float32)
+
+
+def grid_mm(frame: Frame, rows: FloatArray, cols: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """(y, x) in mm of the crossings of some rows and columns, each shape (rows, cols)."""
+    if frame.tilt is not None:
+        points = frame.to_mm(np.stack(np.meshgrid(rows, cols, indexing="ij"), axis=-1))
+        return points[..., 0], points[..., 1]
+    r, c = rows[:, None] - frame.origin[0], cols[None, :] - frame.origin[1]
     m = np.linalg.inv(frame.matrix)
-    y = (m[0, 0] * r + m[0, 1] * c).astype(np.float32)
-    x = (m[1, 0] * r + m[1, 1] * c).astype(np.float32)
-    return (slice(r0 * k, r1 * k), slice(c0 * k, c1 * k)), y, x
+    return m[0, 0] * r + m[0, 1] * c, m[1, 0] * r + m[1, 1] * c

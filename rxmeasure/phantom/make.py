@@ -30,6 +30,11 @@ class Phantom:
     parameters: PhantomParameters
 
 
+def _noise_seed(parameters: PhantomParameters) -> list[int]:
+    exposure = [parameters.exposure] if parameters.exposure else []
+    return [parameters.seed, 3, *exposure]
+
+
 def make_phantom(parameters: PhantomParameters) -> Phantom:
     """Render a synthetic intra-oral radiograph by Beer-Lambert ray sums.
 
@@ -48,6 +53,6 @@ def make_phantom(parameters: PhantomParameters) -> Phantom:
         supersampling=parameters.supersampling,
         pitch_mm=parameters.pitch_mm,
         mm_per_px=scene.mm_per_px,
-        rng=np.random.default_rng([parameters.seed, 3]),
+        rng=np.random.default_rng(_noise_seed(parameters)),
     )
     return Phantom(pixels=pixels, truth=scene.truth(), parameters=parameters)

@@ -162,6 +162,9 @@ class RootParameters:
         Half-width at the neck and just before the rounding of the tip; length of the rounding.
     depth_ratio : float
         Depth along the beam over width, at the neck; 1.15 at the tip.
+    lean_deg : float
+        Inclination along the beam below the neck, positive when the tip lies nearer to the
+        receptor. Seen only by another `BeamParameters`.
     """
 
     length_mm: float
@@ -174,6 +177,7 @@ class RootParameters:
     tip_half_width_mm: float = 0.8
     tip_round_mm: float = 1.2
     depth_ratio: float = 1.2
+    lean_deg: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -182,7 +186,7 @@ class CrownParameters:
 
     ``shape``: ``"incisor"``, ``"pointed"`` (canine, premolar) or ``"molar"``.
     ``coronal``: ``"sound"``, ``"composite"``, ``"temporary"``, ``"metal"`` (crown) or
-    ``"open"`` (empty access cavity).
+    ``"open"`` (empty access cavity). ``lean_deg``: inclination along the beam.
     """
 
     shape: str
@@ -192,13 +196,15 @@ class CrownParameters:
     enamel_mm: float = 1.6
     cusp_mm: float = 1.4
     coronal: str = "composite"
+    lean_deg: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ToothParameters:
     """One tooth. ``trunk_mm``: from the neck to the furcation; 0 for one root.
 
-    ``offset_mm`` (apical, lateral) and ``tilt_deg`` place a neighbour against the main tooth.
+    ``offset_mm`` (apical, lateral) and ``tilt_deg`` place a neighbour against the main tooth,
+    ``depth_mm`` puts its neck nearer to the receptor.
     """
 
     crown: CrownParameters
@@ -207,6 +213,7 @@ class ToothParameters:
     trunk_mm: float = 0.0
     offset_mm: tuple[float, float] = (0.0, 0.0)
     tilt_deg: float = 0.0
+    depth_mm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -251,8 +258,72 @@ class FileParameters:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LesionParameters:
+    """Bone lost round the tip of a root: a rounded cavity with a sloping wall.
+
+    Attributes
+    ----------
+    root : int
+        Index of the root at whose tip it lies.
+    along_mm, across_mm : float
+        Diameters of its outline along and across the root's direction, before the lobes.
+    lobes : tuple of (int, float, float)
+        Order, share of the radius and phase in radians of the waves round the outline.
+    beyond_apex_mm : float
+        Its centre beyond the radiographic apex, along the root's direction.
+    bone_lost_mm : float
+        Thickness lost in the middle; what the ridge holds between its plates is the limit.
+    edge_mm : float
+        Width of the wall, over which the loss fades; the outline is its middle.
+    depth_mm : float
+        Nearer to the receptor than the apex.
+    """
+
+    root: int = 0
+    along_mm: float = 4.0
+    across_mm: float = 4.0
+    lobes: tuple[tuple[int, float, float], ...] = ()
+    beyond_apex_mm: float = 1.0
+    bone_lost_mm: float = 5.0
+    edge_mm: float = 0.5
+    depth_mm: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BeamParameters:
+    """A beam that is not square to the tooth's plane, on a receptor that is not either.
+
+    A part at depth z mm is shifted by z times the tangent of the angles, towards the apex and
+    sideways in the tooth's frame. The receptor's tilt about the picture's row and column axes
+    makes the magnification grow across the picture, for a focus at ``focus_mm``.
+    """
+
+    vertical_deg: float = 0.0
+    horizontal_deg: float = 0.0
+    receptor_tilt_deg: tuple[float, float] = (0.0, 0.0)
+    focus_mm: float = 300.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TissueParameters:
+    """Trabecular bone that belongs to the jaw and not to the film, in layers of known depth.
+
+    ``correlation`` is that of the texture between two films of one ``seed`` whose ``visit``
+    differs.
+    """
+
+    seed: int
+    visit: int = 0
+    correlation: float = 0.65
+    layers_mm: tuple[float, ...] = (-3.0, 3.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BoneParameters:
-    """Alveolar bone. Thicknesses along the beam in mm; ``lesion_mm`` radius at each apex."""
+    """Alveolar bone. Thicknesses along the beam in mm; ``lesion_mm`` radius at each apex.
+
+    Without ``tissue`` the trabeculae follow from the phantom's seed and the film's pixels.
+    """
 
     ridge_mm: float = 9.5
     cortical_mm: float = 1.0
@@ -263,6 +334,7 @@ class BoneParameters:
     lamina_mm: float = 0.25
     cheek_mm: float = 10.0
     lesion_mm: float = 0.0
+    tissue: TissueParameters | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -334,6 +406,11 @@ class PhantomParameters:
         Tooth's middle from the picture's middle, (row, col) at the tooth's plane.
     wedge_mm : tuple of float
         Thicknesses of an aluminium step wedge along one edge; () for none.
+    lesions : tuple of LesionParameters
+    beam : BeamParameters or None
+        None: square to the tooth's plane.
+    exposure : int
+        Films of one scene with different numbers have different noise.
     supersampling : int
     """
 
@@ -351,6 +428,9 @@ class PhantomParameters:
     neighbours: tuple[ToothParameters, ...] = ()
     files: tuple[FileParameters, ...] = ()
     wedge_mm: tuple[float, ...] = ()
+    lesions: tuple[LesionParameters, ...] = ()
+    beam: BeamParameters | None = None
+    exposure: int = 0
     bone: BoneParameters = field(default_factory=BoneParameters)
     imaging: ImagingParameters = field(default_factory=ImagingParameters)
     supersampling: int = 2

@@ -379,7 +379,8 @@ def _key_points_mm(tooth: ToothParameters, files: tuple[FileParameters, ...]) ->
     return np.array(points)
 
 
-def _fits(parameters: PhantomParameters, margin_mm: float) -> bool:
+def fits_on_film(parameters: PhantomParameters, margin_mm: float) -> bool:
+    """Whether the main tooth's axes lie on the film, seen square to its plane."""
     frame: Frame = main_frame(parameters)
     px = frame.to_px(_key_points_mm(parameters.tooth, parameters.files))
     margin = margin_mm / frame.mm_per_px
@@ -516,7 +517,7 @@ def random_parameters(
             rotation_deg=rotation + (90.0 * float(rng.choice((-1, 1))) if turned else 0.0),
             shift_mm=(float(place[0]), float(place[1])),
         )
-        if _fits(candidate, 1.0):
+        if fits_on_film(candidate, 1.0):
             return candidate
     raise PhantomError(
         found=f"a film of {shape[0] * pitch_mm:.0f} mm x {shape[1] * pitch_mm:.0f} mm.",

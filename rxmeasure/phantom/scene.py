@@ -29,6 +29,13 @@ from rxmeasure.phantom.anatomy import (
     root_profile,
     smooth_step,
 )
+from rxmeasure.phantom.beam_view import (
+    DepthPlane,
+    crown_plane,
+    root_plane,
+    root_points_px,
+    seen,
+)
 from rxmeasure.phantom.curves import (
     Curve,
     Float32,
@@ -36,11 +43,13 @@ from rxmeasure.phantom.curves import (
     Patch,
     Profile,
     curve_patch,
+    grid_mm,
     heading_curve,
     plane_patch,
     rounded_end,
     sampled,
 )
+from rxmeasure.phantom.lesion import LesionShape, longest_diameter
 from rxmeasure.phantom.materials import Material
 from rxmeasure.phantom.parameters import (
     CanalParameters,
@@ -49,13 +58,20 @@ from rxmeasure.phantom.parameters import (
     PhantomParameters,
     PuffParameters,
     RootParameters,
+    TissueParameters,
     ToothParameters,
     VoidParameters,
 )
-from rxmeasure.phantom.texture import band_noise, smooth_noise, trabecular_texture
+from rxmeasure.phantom.texture import (
+    band_noise,
+    smooth_noise,
+    tissue_layer,
+    trabecular_texture,
+)
 from rxmeasure.phantom.truth import (
     CanalTruth,
     FileTruth,
+    LesionTruth,
     PhantomTruth,
     PuffTruth,
     VoidTruth,
@@ -143,6 +159,11 @@ class _Canal:
     @property
     def apex_mm(self) -> FloatArray:
         return self.curve.at(self.s_apex)
+
+
+def rounded_px(points_px: FloatArray) -> tuple[PointPx, ...]:
+    """Points as the truth holds them."""
+    return tuple((round(float(r), 4), round(float(c), 4)) for r, c in points_px)
 
 
 def main_frame(p: PhantomParameters) -> Frame:
@@ -269,6 +290,7 @@ class Scene:
         self.canals = self._draw_tooth(parameters.tooth, self.frame)
         for file in parameters.files:
             self._draw_file(file)
+        self.lesions = [LesionShape.of(lesion, parameters.tooth) for lesion in parameters.lesions]
         self._draw_bone()
         self._settle_teeth()
         self._draw_wedge()
@@ -300,17 +322,22 @@ class Scene:
             frame, corners_mm, shape=self.p.shape, supersampling=self.p.supersampling
         )
 
-    def _point(self, point_mm: FloatArray) -> PointPx:
-        r, c = self.frame.to_px(point_mm)
-        return (round(float(r), 4), round(float(c), 4))
+    def _seen(self, frame: Frame, plane: DepthPlane) -> Frame:
+        return seen(frame, plane, self.p)
 
-    def _points(self, points_mm: FloatArray) -> tuple[PointPx, ...]:
-        px = self.frame.to_px(points_mm)
-        return tuple((round(float(r), 4), round(float(c), 4)) for r, c in px)
+    def _root_px(self, canal: _Canal, points_mm: FloatArray) -> FloatArray:
+        """Points of the main tooth, at the depth of the root they belong to."""
+        return root_points_px(self.frame, self.p.tooth, canal.parameters.root, points_mm, self.p)
 
-    def _side(self, point_mm: FloatArray, axis_mm: FloatArray) -> str:
+    def _point(self, canal: _Canal, point_mm: FloatArray) -> PointPx:
+        return rounded_px(self._root_px(canal, point_mm)[None])[0]
+
+    def _points(self, canal: _Canal, points_mm: FloatArray) -> tuple[PointPx, ...]:
+        return rounded_px(self._root_px(canal, points_mm))
+
+    def _side(self, canal: _Canal, point_mm: FloatArray, axis_mm: FloatArray) -> str:
         """Side of the picture on which a point lies from a point of the axis."""
-        away = self.frame.to_px(point_mm) - self.frame.to_px(axis_mm)
+        away = self._root_px(canal, point_mm) - self._root_px(canal, axis_mm)
         return "left" if away[1] < 0.0 else "right"
 
     # --- teeth --------------------------------------------------------------------------------
@@ -319,20 +346,23 @@ class Scene:
         """Draw a tooth with its canals; the main tooth's come last, so theirs are kept."""
         bone, neck = self.p.bone, tooth.crown.height_mm
         grown = (0.0, bone.ligament_mm, bone.ligament_mm + bone.lamina_mm)
-        for root in tooth.roots:
+        for index, root in enumerate(tooth.roots):
             half = max(root.neck_half_width_mm, root.tip_half_width_mm) + 1.0
             axis = root_curve(root, neck)
-            patch = self._patch(axis, frame, neck - 1.0, root.length_mm + 1.0, half)
+            root_frame = self._seen(frame, root_plane(tooth, index))
+            patch = self._patch(axis, root_frame, neck - 1.0, root.length_mm + 1.0, half)
             if patch is None:
                 continue
             for name, grow in zip(("teeth", "socket", "lamina"), grown, strict=True):
                 chord = root_profile(root, neck, grow).chord(patch.s, patch.d)
                 self.canvas.unite(name, patch.where, chord)
-        self._draw_crown(tooth, frame)
+        crown_frame = self._seen(frame, crown_plane(tooth))
+        self._draw_crown(tooth, crown_frame)
         canals = [make_canal(tooth, c) for c in tooth.canals]
         for canal in canals:
-            self._draw_canal(canal, frame, tooth.crown.coronal)
-        self._draw_chamber(tooth, frame)
+            root_frame = self._seen(frame, root_plane(tooth, canal.parameters.root))
+            self._draw_canal(canal, root_frame, tooth.crown.coronal)
+        self._draw_chamber(tooth, crown_frame)
         return canals
 
     def _draw_crown(self, tooth: ToothParameters, frame: Frame) -> None:
@@ -460,14 +490,14 @@ class Scene:
         centre = canal.curve.at(s0, d0)
         return VoidTruth(
             kind=void.kind,
-            side=self._side(centre, canal.curve.at(s0)) if d0 != 0.0 else "",
-            centre_px=self._point(centre),
+            side=self._side(canal, centre, canal.curve.at(s0)) if d0 != 0.0 else "",
+            centre_px=self._point(canal, centre),
             to_core_end_mm=void.to_end_mm,
             length_mm=length,
             width_mm=width,
             area_mm2=polygon_area(outline),
             content=void.content,
-            outline_px=self._points(outline),
+            outline_px=self._points(canal, outline),
         )
 
     def _draw_coronal_stretch(self, canal: _Canal, fill: _Fill, patch: Patch, coronal: str) -> None:
@@ -558,12 +588,12 @@ class Scene:
             self.canvas[sealer][where] += thickness.astype(np.float32)
         return PuffTruth(
             place=puff.place,
-            side=self._side(centre, canal.curve.at(canal.s_apex - 1.0)),
+            side=self._side(canal, centre, canal.curve.at(canal.s_apex - 1.0)),
             area_mm2=polygon_area(outline),
             reach_mm=float(np.hypot(*(outline - exit_mm).T).max()),
-            exit_px=self._point(exit_mm),
-            centre_px=self._point(centre),
-            outline_px=self._points(outline[:-1]),
+            exit_px=self._point(canal, exit_mm),
+            centre_px=self._point(canal, centre),
+            outline_px=self._points(canal, outline[:-1]),
         )
 
     # --- files, bone, wedge -------------------------------------------------------------------
@@ -574,8 +604,10 @@ class Scene:
             knots.append((file.length_mm, file.direction_deg + file.bend_deg))
             curve = heading_curve(file.start_mm, file.length_mm, knots)
             s_tip, canal_name, gap = file.length_mm, "", None
+            frame = self._seen(self.frame, DepthPlane())
         else:
             canal = self.canals[file.canal]
+            frame = self._seen(self.frame, root_plane(self.p.tooth, canal.parameters.root))
             curve, s_tip = canal.curve, canal.s_apex - file.tip_to_apex_mm
             canal_name, gap = canal.parameters.name, file.tip_to_apex_mm
         wire = file.kind == "wire"
@@ -595,7 +627,7 @@ class Scene:
             steel = Profile(
                 s=s, a=half * (1.0 - flute * (1.0 + turn)), b=half * (1.0 - flute * (1.0 - turn))
             )
-        patch = self._patch(curve, self.frame, -handle, s_tip, file.stop_radius_mm + 0.5)
+        patch = self._patch(curve, frame, -handle, s_tip, file.stop_radius_mm + 0.5)
         if patch is not None:
             self.canvas.put(Material.STEEL, patch.where, steel.chord(patch.s, patch.d))
             if not wire:
@@ -608,7 +640,7 @@ class Scene:
             FileTruth(
                 kind=file.kind,
                 canal=canal_name,
-                axis_px=self._points(line),
+                axis_px=rounded_px(frame.to_px(line)),
                 length_mm=s_tip,
                 size=file.size,
                 taper=0.0 if wire else file.taper,
@@ -622,14 +654,13 @@ class Scene:
         # Textures are made on a grid of about 0.06 mm, so they hardly depend on the pixel.
         step = max(1, round(0.06 / self.mm_per_px))
         small = (-(-p.shape[0] // step) + 2, -(-p.shape[1] // step) + 2)
-        net = self._enlarge(trabecular_texture(small, self.mm_per_px * step, rng), step)
+        if bone.tissue is None:
+            net = self._enlarge(trabecular_texture(small, self.mm_per_px * step, rng), step)
+        else:
+            net = self._tissue_net(bone.tissue)
         uneven = band_noise(small, self.mm_per_px * step, 15.0, rng, bandwidth=0.5)
         cheek = bone.cheek_mm * (1.0 + 0.06 * self._enlarge(uneven, step))
-        r = np.arange(p.shape[0])[:, None] - self.frame.origin[0]
-        c = np.arange(p.shape[1])[None, :] - self.frame.origin[1]
-        inverse = np.linalg.inv(self.frame.matrix)
-        y = inverse[0, 0] * r + inverse[0, 1] * c
-        x = inverse[1, 0] * r + inverse[1, 1] * c
+        y, x = self._at_depth(0.0)
         neck = p.tooth.crown.height_mm
         crest = neck + bone.crest_below_neck_mm + 0.35 * np.cos(0.8 * x)
         ridge = bone.ridge_mm * np.sqrt(smooth_step((y - crest) / 4.0))
@@ -642,12 +673,19 @@ class Scene:
                 away = (y - centre[0]) ** 2 + (x - centre[1]) ** 2
                 hole = 2.0 * np.sqrt((bone.lesion_mm**2 - away).clip(0.0, None))
                 ridge = np.maximum(ridge - hole, plates)
+        left = np.ones(p.shape)
+        for lesion in self.lesions:
+            loss, share_left = lesion.loss(*self._at_depth(lesion.depth_mm))
+            ridge = np.maximum(ridge - loss, plates)
+            left = np.minimum(left, share_left)
         ridge_f, gum_f, plates_f, share_f, cheek_f = (
             self._split(v) for v in (ridge, gum, plates, share, cheek)
         )
         teeth, socket, lamina = (self.canvas[n] for n in ("teeth", "socket", "lamina"))
         marrow = (ridge_f - plates_f - lamina).clip(0.0, None)
         wall = (np.minimum(lamina, ridge_f) - socket).clip(0.0, None)
+        if self.lesions:
+            wall = wall * self._split(left)
         # A thin plate of bone covers the root even where it nearly fills the ridge.
         cover = np.maximum((ridge_f - teeth).clip(0.0, None), 0.25 * np.minimum(ridge_f, 1.0))
         mineral = np.minimum(plates_f, cover) + 0.85 * wall + marrow * share_f
@@ -655,6 +693,19 @@ class Scene:
         self.canvas[Material.SOFT_TISSUE][:] += ((gum_f - teeth).clip(0.0, None) - mineral).clip(
             0.0, None
         ) + cheek_f
+
+    def _at_depth(self, depth_mm: float) -> tuple[FloatArray, FloatArray]:
+        """(y, x) in mm of the pixels on a plane at a depth."""
+        frame = self._seen(self.frame, DepthPlane(depth_mm=depth_mm))
+        rows, cols = (np.arange(n, dtype=np.float64) for n in self.p.shape)
+        return grid_mm(frame, rows, cols)
+
+    def _tissue_net(self, tissue: TissueParameters) -> FloatArray:
+        layers = [
+            tissue_layer(tissue, k, *self._at_depth(depth))
+            for k, depth in enumerate(tissue.layers_mm)
+        ]
+        return np.asarray(1.0 + np.sum(layers, axis=0) / np.sqrt(len(layers)))
 
     def _split(self, values: FloatArray) -> Float32:
         """Values of pixels on the sub-pixel grid."""
@@ -706,6 +757,23 @@ class Scene:
             inverted=p.imaging.inverted,
             canals=tuple(self._canal_truth(c) for c in self.canals),
             files=tuple(self.files),
+            lesions=tuple(self._lesion_truth(lesion) for lesion in self.lesions),
+        )
+
+    def _lesion_truth(self, lesion: LesionShape) -> LesionTruth:
+        frame = self._seen(self.frame, DepthPlane(depth_mm=lesion.depth_mm))
+        apex = root_points_px(
+            self.frame, self.p.tooth, lesion.parameters.root, lesion.apex_mm, self.p
+        )
+        outline = lesion.outline_mm()
+        return LesionTruth(
+            root=lesion.parameters.root,
+            area_mm2=polygon_area(outline),
+            longest_mm=longest_diameter(outline),
+            edge_mm=lesion.parameters.edge_mm,
+            centre_px=rounded_px(frame.to_px(lesion.centre_mm[None]))[0],
+            apex_px=rounded_px(apex[None])[0],
+            outline_px=rounded_px(frame.to_px(outline)),
         )
 
     @staticmethod
@@ -758,7 +826,7 @@ class Scene:
         foramen_s, _ = curve.foot(canal.foramen_mm)
 
         def landmark(s: float | None) -> PointPx | None:
-            return None if s is None else self._point(curve.at(s))
+            return None if s is None else self._point(canal, curve.at(s))
 
         def rounded(values: FloatArray) -> tuple[float, ...]:
             return tuple(round(float(v), 5) for v in values)
@@ -768,7 +836,7 @@ class Scene:
             name=p.name,
             content=p.content,
             mm_per_px=self.mm_per_px,
-            centre_line_px=self._points(line),
+            centre_line_px=self._points(canal, line),
             s_mm=rounded(s_line),
             s_orifice_mm=canal.s_orifice,
             s_foramen_mm=float(foramen_s),
@@ -776,10 +844,10 @@ class Scene:
             s_fill_start_mm=fill.s_start if fill else None,
             s_core_end_mm=fill.s_core if fill else None,
             s_sealer_end_mm=s_sealer,
-            coronal_reference_px=self._point(reference),
-            orifice_px=self._point(curve.at(canal.s_orifice)),
-            foramen_px=self._point(canal.foramen_mm),
-            radiographic_apex_px=self._point(apex),
+            coronal_reference_px=self._point(canal, reference),
+            orifice_px=self._point(canal, curve.at(canal.s_orifice)),
+            foramen_px=self._point(canal, canal.foramen_mm),
+            radiographic_apex_px=self._point(canal, apex),
             fill_start_px=landmark(fill.s_start if fill else None),
             core_end_px=landmark(fill.s_core if fill else None),
             sealer_end_px=landmark(s_sealer),

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from scipy import fft
+from scipy.ndimage import map_coordinates
 
 from rxmeasure.geometry import FloatArray
+from rxmeasure.phantom.parameters import TissueParameters
 
 
 def band_noise(
@@ -62,6 +66,38 @@ def trabecular_texture(
     slow = band_noise(shape, pixel_mm, 6.0, rng, bandwidth=0.6)
     fine = band_noise(shape, pixel_mm, 0.35, rng, bandwidth=0.5)
     return np.asarray(1.0 + 0.30 * struts + 0.12 * cloud + 0.14 * slow + 0.04 * fine)
+
+
+#: Part of the jaw round the main tooth that holds tissue: (y, x) in mm of its corners and the
+#: sampling. Larger than a size 2 receptor in any place; beyond it the rim goes on.
+_TISSUE_FROM_MM, _TISSUE_TO_MM, _TISSUE_STEP_MM = (-14.0, -26.0), (38.0, 26.0), 0.08
+
+
+@lru_cache(maxsize=6)
+def _tissue(seed: int, layer: int, visit: int) -> FloatArray:
+    shape = tuple(
+        round((b - a) / _TISSUE_STEP_MM)
+        for a, b in zip(_TISSUE_FROM_MM, _TISSUE_TO_MM, strict=True)
+    )
+    rng = np.random.default_rng([seed, 4, layer, visit])
+    field = trabecular_texture((shape[0], shape[1]), _TISSUE_STEP_MM, rng) - 1.0
+    field.setflags(write=False)
+    return field
+
+
+def tissue_layer(
+    tissue: TissueParameters, layer: int, y_mm: FloatArray, x_mm: FloatArray
+) -> FloatArray:
+    """Texture of one layer of the jaw at points of the tooth's frame; mean 0."""
+    common = tissue.correlation
+    # Number 0 is what the visits share.
+    field = np.sqrt(common) * _tissue(tissue.seed, layer, 0)
+    field += np.sqrt(1.0 - common) * _tissue(tissue.seed, layer, 1 + tissue.visit)
+    place = [
+        (v - start) / _TISSUE_STEP_MM
+        for v, start in zip((y_mm, x_mm), _TISSUE_FROM_MM, strict=True)
+    ]
+    return np.asarray(map_coordinates(field, place, order=1, mode="nearest"))
 
 
 def smooth_noise(

@@ -135,6 +135,23 @@ class FileTruth:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LesionTruth:
+    """Bone lost at the tip of a root, in the plane of its own depth.
+
+    ``outline_px`` is the middle of the sloping wall, whose width is ``edge_mm``; area and
+    longest diameter are those of the outline.
+    """
+
+    root: int
+    area_mm2: float
+    longest_mm: float
+    edge_mm: float
+    centre_px: PointPx
+    apex_px: PointPx
+    outline_px: tuple[PointPx, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PhantomTruth:
     """Truth of one film. ``mm_per_px`` is at the tooth's plane: pitch over magnification."""
 
@@ -151,6 +168,7 @@ class PhantomTruth:
     inverted: bool
     canals: tuple[CanalTruth, ...]
     files: tuple[FileTruth, ...]
+    lesions: tuple[LesionTruth, ...] = ()
     origin: str = "own phantom (rxmeasure), not a patient"
     licence: str = "MIT"
 

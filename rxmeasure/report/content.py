@@ -564,7 +564,8 @@ def canal_heading(name: str) -> str:
     """Name of a canal with what it stands for."""
     meaning = canal_meaning(name)
     if meaning == NOT_MAPPED:
-        return f"Canal {clean(name)}"
+        named = clean(name)
+        return named.capitalize() if named.startswith("canal ") else f"Canal {named}"
     if meaning.startswith(name):
         return meaning.capitalize()
     return f"Canal {clean(name)} ({meaning})"
@@ -815,7 +816,7 @@ def _fill_notes(
         )
         notes.append(
             f"Taper {numbers.quantity(taper.taper, 'mm/mm')} "
-            f"(u {numbers.uncertainty(taper.u_taper, 'mm/mm')}) mm/mm, "
+            f"(u {numbers.uncertainty(taper.u_taper, 'mm/mm')}), "
             f"{'even' if taper.even else 'not even'} "
             f"(probability of even {numbers.percent(taper.p_even)}). "
             f"Residuals by third ({unit}): {thirds}."

@@ -6,7 +6,7 @@ import re
 import unicodedata
 from dataclasses import dataclass
 
-_UNITS = {"1": "", "bool": "", "code": "", "mm2": "mm²", "px2": "px²", "deg": "°"}
+_UNITS = {"1": "", "bool": "", "code": "", "mm/mm": "", "mm2": "mm²", "px2": "px²", "deg": "°"}
 
 # A decimal point of a number in running text; not of a DOI, a version or a section number.
 _POINT = re.compile(r"(?<![\w./])(\d+)\.(\d+)(?!\d|\.\d|/)")

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import importlib.util
 import subprocess
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import numpy as np
@@ -16,30 +14,16 @@ from napari.components import ViewerModel
 from npe2 import PluginManifest
 from rxmeasure_napari import sample_data
 from rxmeasure_napari.layer_edge import film_of_layer
-from rxmeasure_napari.sample_data import CASES, marks_of, parameters_of, sample_film
+from rxmeasure_napari.sample_data import CASES, sample_film
 
-from rxmeasure.cli.marks_input import SIDECAR_SUFFIXES
 from rxmeasure.errors import WriteError
-from rxmeasure.phantom import truth_from_json
+from rxmeasure.phantom.samples import Case
 from rxmeasure.reading import read_radiograph
 from rxmeasure.record.review_file import read_marks
+from rxmeasure.record.sidecar import SIDECAR_SUFFIXES
 
 ROOT = Path(__file__).resolve().parents[2]
 FOLDER = ROOT / "sample_images"
-
-
-@pytest.fixture(scope="module")
-def tool() -> ModuleType:
-    """The script that wrote the folder of the checkout."""
-    spec = importlib.util.spec_from_file_location(
-        "make_sample_images", ROOT / ".tools" / "make_sample_images.py"
-    )
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
 
 
 @pytest.fixture
@@ -73,18 +57,6 @@ def test_a_sample_opens_from_the_menu_with_its_marks_beside(npe2pm: Any, name: s
     assert marks == read_marks(FOLDER / f"{name}.marks.toml")
 
 
-@pytest.mark.parametrize("name", CASES)
-def test_the_cases_are_those_of_the_checkout(tool: ModuleType, name: str) -> None:
-    (theirs,) = (c for c in tool.CASES if c.name == name)
-    case = CASES[name]
-    parameters = parameters_of(case)
-    assert parameters == tool.parameters_of(theirs)
-    truth = truth_from_json((FOLDER / f"{name}.truth.json").read_text(encoding="utf-8"))
-    marks = marks_of(case, truth, parameters.seed)
-    assert marks == read_marks(FOLDER / f"{name}.marks.toml")
-    assert (case.format, case.orientation) == (theirs.format, theirs.orientation)
-
-
 def test_without_the_checkout_a_sample_is_made_anew(no_checkout: None) -> None:
     ((pixels, _, _),) = sample_data.short_incisor()
     old = read_radiograph(image_in_folder("short_incisor"))
@@ -102,7 +74,7 @@ def test_without_the_checkout_a_sample_is_made_anew(no_checkout: None) -> None:
 def test_a_sample_is_made_once(no_checkout: None, monkeypatch: pytest.MonkeyPatch) -> None:
     made: list[str] = []
 
-    def count(case: sample_data.Case, folder: Path) -> Path:
+    def count(case: Case, folder: Path) -> Path:
         made.append(case.name)
         return folder / case.name
 

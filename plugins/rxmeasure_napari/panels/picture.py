@@ -19,10 +19,10 @@ from qtpy.QtWidgets import (
     QWidget,
 )
 
-from rxmeasure.cli.marks_input import SIDECAR_SUFFIXES, sidecar_of
 from rxmeasure.errors import RxMeasureError
 from rxmeasure.marks import FilmKind
 from rxmeasure.radiograph import PixelSpacing, Radiograph
+from rxmeasure.record.sidecar import SIDECAR_SUFFIXES, sidecar_of
 from rxmeasure.report.numbers import Numbers
 from rxmeasure_napari import look
 from rxmeasure_napari.grey_levels import GreyPreset

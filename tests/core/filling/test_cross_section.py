@@ -13,7 +13,7 @@ from skimage.measure import profile_line
 
 from rxmeasure.filling.blurred_chord import blurred_chord
 from rxmeasure.filling.edge_model import FILM_MM, RADII, cross_section, steepest
-from rxmeasure.filling.strip import RowBands, canal_strip, pixel_noise
+from rxmeasure.filling.strip import RowBands, canal_strip
 from rxmeasure.filling.width import measure_width
 from rxmeasure.tracing.canal_trace import trace_line
 from rxmeasure.tracing.frame import frame_for
@@ -97,25 +97,6 @@ def test_steepest_slope_lies_inside_the_edge_and_nears_it_without_blur() -> None
         chord = np.sqrt(np.maximum(radius**2 - x**2, 0.0))
         slope = ndimage.gaussian_filter1d(chord, 0.08 / 0.0005, order=1)
         assert place == pytest.approx(x[np.argmin(slope)], abs=0.006)
-
-
-# --- noise ----------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize("sigma", [0.5, 6.0, 80.0])
-def test_noise_of_known_size_is_found(sigma: float) -> None:
-    r, c = np.mgrid[0:200, 0:160].astype(float)
-    noise = np.random.default_rng(3).normal(0.0, sigma, r.shape)
-    # Planes and ramps cancel, an edge touches few pixels.
-    picture = 900.0 + 3.0 * r - 5.0 * c + np.where(c > 80, 40.0 * sigma, 0.0) + noise
-    assert pixel_noise(picture) == pytest.approx(sigma, rel=0.03)
-    assert pixel_noise(picture.T) == pytest.approx(pixel_noise(picture))
-
-
-def test_a_plane_has_no_noise_and_a_tiny_crop_is_no_error() -> None:
-    r, c = np.mgrid[0:50, 0:50].astype(float)
-    assert pixel_noise(3.0 * r + 2.0 * c) == pytest.approx(0.0, abs=1e-9)
-    assert pixel_noise(np.ones((2, 2))) == 0.0
 
 
 # --- width ----------------------------------------------------------------------------------
