@@ -23,6 +23,11 @@ VERBS: dict[str, tuple[str, str, str]] = {
     "trace": (f"{_HERE}.trace", "trace", "Trace canals, fills or files from a few clicks."),
     "measure": (f"{_HERE}.measure", "measure", "Measure the canals of one film."),
     "judge": (f"{_HERE}.judge", "judge", "Judge a film, or values typed in, by criteria."),
+    "compare": (
+        f"{_HERE}.compare",
+        "compare",
+        "Compare visits of one tooth: lesions, fills, scores, next recall.",
+    ),
     "rules": (f"{_HERE}.rules", "rules", "List, show and check criteria."),
     "tooth": (f"{_HERE}.tooth", "tooth", "Tooth numbers, usual canals and lengths."),
     "working-length": (
