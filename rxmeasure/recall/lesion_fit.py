@@ -276,11 +276,17 @@ def _quieter(state: _State, texture: Texture) -> FloatArray:
 
 def _texture_of(state: _State, old: Texture) -> Texture:
     """Texture outside and inside, from the residuals; few places inside count with the outside."""
-    plain = state.residual * state.noise * old.sd
+    plain = np.abs(state.residual * state.noise * old.sd)
     outside, inside = plain[state.share < 0.1], plain[state.share > 0.9]
-    sd = float(np.std(outside)) if len(outside) > 50 else old.sd
-    left = np.sqrt((np.sum(inside**2) + 4.0 * sd**2) / (len(inside) + 4)) / sd
+    sd = _spread(outside) if len(outside) > 50 else old.sd
+    few = 4.0 / (len(inside) + 4.0)
+    left = few + (1.0 - few) * (_spread(inside) if len(inside) else sd) / sd
     return Texture(sd=sd, grain=old.grain, quieter=float(1.0 - np.clip(left, 0.15, 1.0)))
+
+
+def _spread(sizes: FloatArray) -> float:
+    """Standard deviation from the median size of residuals."""
+    return 1.4826 * float(np.median(sizes)) + 1e-9
 
 
 def _sandwich(

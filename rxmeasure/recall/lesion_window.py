@@ -20,6 +20,8 @@ _ROOT_AT_TIP, _ROOT_BEHIND_TIP, _ROOT_GROWTH, _ROOT_MOST = 0.45, 0.8, 0.13, 3.0
 _TIP_LENGTH = 0.8
 #: Bright patches of this area (mm2) and height (SD of the bone) are teeth or fillings (choice).
 _BRIGHT_AREA, _BRIGHT_SD, _BRIGHT_BLUR = 3.0, 2.0, 0.6
+#: Anything this bright is no bone, however small: a puff, a file's tip (choice).
+_GLARING_SD = 5.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -166,7 +168,8 @@ def _bright(window: Window) -> Mask:
     labels, count = ndimage.label(high)
     areas = ndimage.sum_labels(high, labels, np.arange(1, count + 1)) * window.step**2
     large = np.isin(labels, 1 + np.flatnonzero(np.asarray(areas) > _BRIGHT_AREA))
-    return np.asarray(ndimage.binary_dilation(large, iterations=2))
+    glaring = window.bone & (window.values > middle + _GLARING_SD * sd)
+    return np.asarray(ndimage.binary_dilation(large | glaring, iterations=2))
 
 
 def as_lines(plane: PixelScale, lines_px: Sequence[ArrayLike]) -> tuple[FloatArray, ...]:

@@ -86,13 +86,13 @@ class Scale:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReaderScore:
-    """A score that a reader gave to one root."""
+    """A score that a reader gave to one root; an empty version is the current one."""
 
     scale_id: str
-    scale_version: str
     root: str
     value: str
     reader: str = ""
+    scale_version: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 
 from rxmeasure import __version__
@@ -336,7 +336,10 @@ def _checked_scores(scores: tuple[ReaderScore, ...]) -> tuple[ReaderScore, ...]:
                 next_step="Correct the scale of the score.",
             )
         scales[one.scale_id].choice(one.value)
-    return scores
+    return tuple(
+        one if one.scale_version else replace(one, scale_version=scales[one.scale_id].version)
+        for one in scores
+    )
 
 
 def _scale_warnings(visits: Sequence[Visit]) -> tuple[Warned, ...]:

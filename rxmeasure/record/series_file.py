@@ -15,7 +15,6 @@ from typing import TYPE_CHECKING, Any
 
 from rxmeasure.atomic import write_text
 from rxmeasure.errors import RecallError, ReviewFileError
-from rxmeasure.recall.scores import published_scales
 from rxmeasure.recall.series import Series, SeriesMarks
 from rxmeasure.record.parsing import check_tree, read_json, read_toml, refuse
 from rxmeasure.values import as_plain
@@ -86,19 +85,10 @@ def read_series_marks(path: str | Path) -> SeriesMarks:
         return load_series(path).marks
     tree = read_toml(path, RecallError)
     try:
-        for visit in tree.get("visits", ()):
-            for score in visit.get("scores", ()):
-                scale = published_scales().get(score.get("scale_id"))
-                score.setdefault("scale_version", "" if scale is None else scale.version)
         marks: SeriesMarks = _converter().structure(tree, SeriesMarks)
-    except (BaseValidationError, AttributeError) as fault:
-        text = (
-            transform_error(fault)[0][:300]
-            if isinstance(fault, BaseValidationError)
-            else "visits or scores are not tables"
-        )
+    except BaseValidationError as fault:
         raise RecallError(
-            found=f"{path.name} does not fit: {text}.",
+            found=f"{path.name} does not fit: {transform_error(fault)[0][:300]}.",
             needed="visits with image, date, lesions and scores.",
             next_step="Correct that entry.",
         ) from fault

@@ -21,7 +21,7 @@ import sys
 import tempfile
 import time
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
@@ -182,11 +182,9 @@ def tell_pairs(pairs: list[Pair]) -> None:
         return
     unchanged, reduced, least = np.array(both).T
     limit = float(np.percentile(np.abs(unchanged), 95))
-    print(
-        f"difference unchanged: mean {100 * unchanged.mean():.1f} %, SD {100 * unchanged.std():.1f} %"
-        f"; of -15 %: mean {100 * reduced.mean():.1f} %, SD {100 * reduced.std():.1f} %; "
-        f"least significant change {100 * np.median(least):.0f} %"
-    )
+    for name, values in (("unchanged", unchanged), ("-15 %", reduced)):
+        print(f"{name}: mean {100 * values.mean():.1f} %, SD {100 * values.std():.1f} %")
+    print(f"least significant change, median {100 * np.median(least):.0f} %")
     print(f"at 5 % false alarms: found {100.0 * np.mean(-reduced > limit):.0f} %")
 
 
