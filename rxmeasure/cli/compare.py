@@ -74,7 +74,7 @@ def compare(
     \b
     rxmeasure compare case-12.toml
     rxmeasure compare --visit 2023-01-10 a.png --visit 2024-01-12 b.png \
-        --lesion 1 MB 812,403 --lesion 2 MB 809,410
+        --lesion 1 MB 612,303 --lesion 2 MB 609,310
     """
     if (series_file is None) == (not visits):
         raise click.UsageError("Give a SERIES file, or visits with --visit.")
