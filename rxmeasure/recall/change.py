@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from rxmeasure.errors import RecallError
+from rxmeasure.geometry import FloatArray
 
 #: Two-sided 95 % of the normal distribution.
 Z_95 = 1.96
@@ -109,6 +110,7 @@ def change_between(
     quantity: str,
     unit: str,
     repeat_sd: float | None = None,
+    covariance: float = 0.0,
 ) -> Change:
     """Change of one quantity.
 
@@ -119,6 +121,8 @@ def change_between(
     quantity, unit : str
     repeat_sd : float, optional
         The reader's own standard deviation of repeats: it counts where it is the larger.
+    covariance : float
+        Of the two values: the error that both visits share.
 
     Raises
     ------
@@ -135,7 +139,7 @@ def change_between(
     if repeat_sd is not None:
         u_a, u_b = max(u_a, repeat_sd), max(u_b, repeat_sd)
     difference = b - a
-    u = float(np.hypot(u_a, u_b))
+    u = float(np.sqrt(max(u_a**2 + u_b**2 - 2.0 * covariance, 0.0)))
     least = Z_95 * u
     verdict, reason = _verdict(difference, least, a, quantity)
     return Change(
@@ -149,7 +153,7 @@ def change_between(
         u_difference=u,
         least_significant=least,
         percent=100.0 * difference / a,
-        percent_interval=_percent_interval(a, u_a, b, u_b),
+        percent_interval=_percent_interval(a, b, np.array([u_a, u_b]), covariance),
         verdict=verdict,
         reason=reason,
     )
@@ -192,10 +196,13 @@ def _verdict(
     )
 
 
-def _percent_interval(a: float, u_a: float, b: float, u_b: float) -> tuple[float, float] | None:
+def _percent_interval(
+    a: float, b: float, u: FloatArray, covariance: float
+) -> tuple[float, float] | None:
     """95 % interval of the relative change, on the logarithm of the ratio."""
     if b == 0.0:
         return None
-    spread = Z_95 * float(np.hypot(u_a / a, u_b / b))
+    variance = float(np.sum((u / (a, b)) ** 2)) - 2.0 * covariance / (a * b)
+    spread = Z_95 * np.sqrt(max(variance, 0.0))
     low, high = 100.0 * (b / a * np.exp([-spread, spread]) - 1.0)
     return float(low), float(high)

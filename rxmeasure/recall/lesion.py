@@ -40,7 +40,7 @@ MOST_OFF_FILM = 0.1
 #: Largest relative standard uncertainty of an area that is still given (choice).
 MOST_U_AREA = 0.25
 #: The fit's standard uncertainty times this covers in 95 % (read off development phantoms).
-COVERAGE_FACTOR = 1.5
+COVERAGE_FACTOR = 1.35
 #: Texture that a cavity as deep as wide leaves in a jaw of 8 mm, and how much more may be
 #: left before the patch is no cavity (choice).
 _JAW_MM, _LEAST_LEFT, _LEFT_SLACK = 8.0, 0.1, 0.45

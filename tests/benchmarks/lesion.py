@@ -177,7 +177,11 @@ def tell_pairs(pairs: list[Pair]) -> None:
         if a.found is not None and b.found is not None and b.least is not None
     ]
     print(f"pairs {len(same)}, with numbers {len(both)}")
-    print(f"called changed though unchanged {len(false)}, called reduced of -15 % {len(right)}")
+    given = max(len(both), 1)
+    print(
+        f"called changed though unchanged {len(false)} ({100 * len(false) / given:.0f} %), "
+        f"called reduced of -15 % {len(right)} ({100 * len(right) / given:.0f} %)"
+    )
     if not both:
         return
     unchanged, reduced, least = np.array(both).T
