@@ -52,6 +52,9 @@ if TYPE_CHECKING:
     "--differing-reason", metavar="TEXT", help="Why visits of another tooth or case are compared."
 )
 @click.option("--out", type=FILE, metavar="FILE", help="Keep the series in this file.")
+@click.option(
+    "--page", type=FILE, metavar="FILE", help="Write the page: FILE ends in .html or .pdf."
+)
 @invert_option
 @output_options
 def compare(
@@ -62,6 +65,7 @@ def compare(
     treated: str | None,
     differing_reason: str | None,
     out: Path | None,
+    page: Path | None,
     invert: bool,
     as_json: bool,
     decimal_comma: bool,
@@ -89,15 +93,29 @@ def compare(
         marks = replace(marks, treated=treated)
     if differing_reason is not None:
         marks = replace(marks, differing_reason=differing_reason)
-    series = compare_visits(marks, [_film(folder / v.image, invert) for v in marks.visits])
+    if page is not None and page.suffix.lower() not in (".html", ".pdf"):
+        raise click.UsageError("--page ends in .html or .pdf.")
+    films = [_film(folder / v.image, invert) for v in marks.visits]
+    series = compare_visits(marks, films)
     if out is not None:
         save_series(series, out)
+    if page is not None:
+        _write_page(series, [radiograph for radiograph, _ in films], page, decimal_comma)
     emit(
         "compare",
-        {"series": series, "written": None if out is None else str(out)},
+        {"series": series, "written": [str(path) for path in (out, page) if path is not None]},
         _lines(series, numbers_for(decimal_comma)),
         as_json=as_json,
     )
+
+
+def _write_page(
+    series: Series, films: Sequence[Radiograph], page: Path, decimal_comma: bool
+) -> None:
+    from rxmeasure.report.series_page import write_series_html, write_series_pdf
+
+    write = write_series_pdf if page.suffix.lower() == ".pdf" else write_series_html
+    write(series, films, page, numbers=numbers_for(decimal_comma))
 
 
 def _film(image: Path, invert: bool) -> tuple[Radiograph, ReviewMarks]:

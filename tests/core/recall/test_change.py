@@ -147,3 +147,16 @@ def test_numbers_that_cannot_be_compared(pair: tuple[float, float]) -> None:
 def test_repeats_have_to_be_pairs() -> None:
     with pytest.raises(RecallError, match="equally long"):
         dahlberg([1.0, 2.0], [1.0])
+
+
+def test_an_error_that_both_visits_share_counts_for_nothing() -> None:
+    # Calculation: u * sqrt(2 * (1 - r)) for equal uncertainties with correlation r.
+    shared = change_between(
+        (20.0, 2.0), (18.0, 2.0), quantity="area", unit="mm2", covariance=0.75 * 4.0
+    )
+    assert shared.least_significant == pytest.approx(1.96 * 2.0 * math.sqrt(0.5))
+    alone = change_between((20.0, 2.0), (18.0, 2.0), quantity="area", unit="mm2")
+    assert shared.percent_interval is not None
+    assert alone.percent_interval is not None
+    assert shared.percent_interval[0] > alone.percent_interval[0]
+    assert shared.percent_interval[1] < alone.percent_interval[1]
