@@ -1,0 +1,437 @@
+"""Bring the film of a later visit onto that of an earlier one, and say how well that went.
+
+One plane map cannot carry a tooth whose parts lie at different depths along the beam: each
+root therefore gets a map of its own, from the picture of the root alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.ndimage import map_coordinates
+from skimage.draw import polygon2mask
+
+from rxmeasure.geometry import FloatArray, as_points, feet_on_polyline, polyline_length, tangents
+from rxmeasure.recall.contrast import AlignmentError, ContrastCurve, match_contrast
+from rxmeasure.recall.feature_start import SIDE_PX, FeatureStart, feature_start, features
+from rxmeasure.recall.intensity_fit import FitSettings, IntensityFit, fit
+from rxmeasure.recall.plane_map import compose, inverse, jacobian, mapped
+from rxmeasure.recall.prepared_film import PreparedFilm, prepare
+
+#: Longer sides of the films on which the plane map and the root maps are fitted, px: about
+#: 0.09 and 0.05 mm on a size 2 receptor (choice: accuracy against time).
+_PLANE_SIDE, _ROOT_SIDE = 420, 700
+
+#: Expanded error (two standard uncertainties) at an apex, mm: accepted below the first, refused
+#: above the second. No agreed limit was found; choice.
+ACCEPTED_MM, REFUSED_MM = 0.3, 0.5
+#: Change of the crown-root ratio that refuses a comparison (choice).
+REFUSED_RATIO = 0.05
+#: Where the film has no scale, its longer side counts as that of a size 2 receptor, mm.
+_ASSUMED_SIDE_MM = 41.0
+
+#: Fewer agreeing features, or less correlation of the aligned films, than two films of one
+#: tooth show; with twice the first number a film is the same tooth mirrored (read off
+#: development pairs).
+_FEW_INLIERS, _LOW_CORRELATION = 12, 0.45
+
+_PLANE = FitSettings(parameters=8, iterations=12)
+_AFFINE_FIRST = FitSettings(parameters=6, iterations=8, smoothing_px=1.5, likeness_px=12.0)
+_ROOT = FitSettings(parameters=6, iterations=12, smoothing_px=0.5, likeness_px=10.0, linear_sd=0.01)
+_CROWN = FitSettings(parameters=6, iterations=10, linear_sd=0.02)
+
+
+class AlignmentVerdict(StrEnum):
+    """Whether the overlay may be used."""
+
+    ACCEPTED = "accepted"
+    CAUTION = "caution"
+    REFUSED = "refused"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RootCourse:
+    """A root in the first film: points from the orifice to the radiographic apex, px."""
+
+    name: str
+    line_px: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RootAlignment:
+    """One root.
+
+    Attributes
+    ----------
+    map : ndarray, shape (3, 3)
+        Pixels of the second visit to pixels of the first, at the depth of this root.
+    apex_px : tuple of float
+        In the first film.
+    residual_px, residual_mm : float, float or None
+        Standard uncertainty of where the second visit's apex comes to lie.
+    residual_u_px : float
+        Standard uncertainty of ``residual_px``.
+    parallax_px : float
+        How far the one plane map puts this apex from where the root's own map does.
+    crown_root_ratio : float or None
+        Length of the root against its crown in the second film over that in the first: above 1
+        the second film shows the root longer. None where the crown cannot be followed.
+    """
+
+    name: str
+    map: FloatArray
+    apex_px: tuple[float, float]
+    residual_px: float
+    residual_u_px: float
+    residual_mm: float | None
+    parallax_px: float
+    crown_root_ratio: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Alignment:
+    """The second visit's film on the grid of the first.
+
+    Attributes
+    ----------
+    map : ndarray, shape (3, 3)
+        Pixels of the second visit to pixels of the first, on (row, col, 1).
+    roots : tuple of RootAlignment
+    residual_px, residual_mm : float, float or None
+        The largest of the roots', or of the plane map in the middle of the film without any.
+    correlation : float
+        Of the local contrast of the two films after the plane map.
+    matched_features : int
+    verdict : AlignmentVerdict
+    reason : str
+        One sentence; empty when accepted. A refused pair can still be shown side by side.
+    contrast : ContrastCurve or None
+        Grey levels of the second film in those of the first; None when refused.
+    """
+
+    map: FloatArray
+    roots: tuple[RootAlignment, ...]
+    residual_px: float
+    residual_mm: float | None
+    correlation: float
+    matched_features: int
+    verdict: AlignmentVerdict
+    reason: str
+    contrast: ContrastCurve | None
+
+    def root(self, name: str) -> RootAlignment:
+        """The root of that name.
+
+        Raises
+        ------
+        AlignmentError
+            Without such a root.
+        """
+        for root in self.roots:
+            if root.name == name:
+                return root
+        raise AlignmentError(
+            found=f"no root '{name}' in the alignment.",
+            needed=f"one of: {', '.join(r.name for r in self.roots) or 'none was given'}.",
+            next_step="Name a root that was given.",
+        )
+
+    def warp(
+        self, second: ArrayLike, shape: tuple[int, int], *, root: str | None = None
+    ) -> NDArray[np.float32]:
+        """The second film on the first film's grid, NaN where it shows nothing.
+
+        Parameters
+        ----------
+        second : array_like, shape (rows, cols)
+            Grey levels of the second visit.
+        shape : tuple of int
+            Of the first film.
+        root : str, optional
+            Use this root's own map, for what lies at its depth.
+        """
+        to_first = self.map if root is None else self.root(root).map
+        return warped(second, to_first, shape)
+
+
+def warped(second: ArrayLike, to_first: FloatArray, shape: tuple[int, int]) -> NDArray[np.float32]:
+    """A film moved by a map onto a grid of ``shape``, NaN beyond its rim."""
+    grid = np.stack(np.indices(shape, dtype=np.float64), axis=-1)
+    place = np.moveaxis(mapped(inverse(to_first), grid), -1, 0)
+    image = np.asarray(second, dtype=np.float32)
+    return np.asarray(
+        map_coordinates(image, place, order=1, mode="constant", cval=np.nan), dtype=np.float32
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Film:
+    """A film and its prepared sizes."""
+
+    pixels: NDArray[np.float32]
+    plane: PreparedFilm
+    fine: PreparedFilm
+
+
+def align_films(
+    first: ArrayLike,
+    second: ArrayLike,
+    *,
+    roots: Sequence[RootCourse] = (),
+    changed_px: Sequence[ArrayLike] = (),
+    mm_per_px: float | None = None,
+) -> Alignment:
+    """Align two films of one tooth by what both show.
+
+    Parameters
+    ----------
+    first, second : array_like, shape (rows, cols)
+        Radiopaque bright. Sizes, pixel pitch and grey scales may differ.
+    roots : sequence of RootCourse
+        Roots of the first film that get a map of their own.
+    changed_px : sequence of array_like, shape (N, 2)
+        Outlines in the first film of what changed (a lesion, a new filling); left out.
+    mm_per_px : float, optional
+        Scale of the first film.
+
+    Raises
+    ------
+    AlignmentError
+        For films too small to compare. Films that do not belong together are not an error: the
+        result is refused, with the reason.
+    MarksError
+        For a root or outline that is not a list of points.
+    """
+    a, b = (_film(x) for x in (first, second))
+    stable = _stable(a.pixels.shape, changed_px)
+    starts = [prepare(x.pixels, SIDE_PX) for x in (a, b)]
+    start = _start(starts, stable)
+    if isinstance(start, str):
+        return _refused(start)
+    to_second = _plane_map(a, b, starts, start, stable)
+    plane = to_second.matrix
+    full = _on_films(plane, a.plane, b.plane)
+    scale = mm_per_px or _ASSUMED_SIDE_MM / max(a.pixels.shape)
+    found = [_root_map(a, b, full, root, stable, scale, mm_per_px) for root in roots]
+    plane_u = np.sqrt(np.trace(to_second.point_covariance(to_second.basis.centre_px)))
+    residual = max((r.residual_px for r in found), default=_full_px(float(plane_u), a, to_second))
+    verdict, reason = _judge(found, residual * scale, to_second.correlation)
+    refused = verdict is AlignmentVerdict.REFUSED
+    return Alignment(
+        map=inverse(full),
+        roots=tuple(found),
+        residual_px=residual,
+        residual_mm=None if mm_per_px is None else residual * mm_per_px,
+        correlation=to_second.correlation,
+        matched_features=start.inliers,
+        verdict=verdict,
+        reason=reason,
+        contrast=None if refused else _contrast(a.plane, b.plane, plane, _sampled(stable, a.plane)),
+    )
+
+
+def _film(pixels: ArrayLike) -> _Film:
+    image = np.asarray(pixels, dtype=np.float32)
+    if image.ndim != 2 or min(image.shape) < 100:
+        raise AlignmentError(
+            found=f"a picture of shape {image.shape}.",
+            needed="two films of at least 100 x 100 pixels.",
+            next_step="Choose other films.",
+        )
+    return _Film(pixels=image, plane=prepare(image, _PLANE_SIDE), fine=prepare(image, _ROOT_SIDE))
+
+
+def _stable(shape: tuple[int, ...], changed_px: Sequence[ArrayLike]) -> NDArray[np.bool_]:
+    stable = np.ones(shape, dtype=bool)
+    for outline in changed_px:
+        stable &= ~polygon2mask(shape, as_points(outline, at_least=3, what="outlines"))
+    return stable
+
+
+def _sampled(mask: NDArray[np.bool_], film: PreparedFilm) -> FloatArray:
+    """A mask of the film on the grid of its prepared size."""
+    step = 1.0 / film.from_film[0, 0]
+    rows, cols = (
+        np.clip(np.rint((np.arange(n) + 0.5) * step - 0.5).astype(int), 0, m - 1)
+        for n, m in zip(film.image.shape, mask.shape, strict=True)
+    )
+    return np.asarray(mask[np.ix_(rows, cols)], dtype=np.float64)
+
+
+def _start(films: Sequence[PreparedFilm], stable: NDArray[np.bool_]) -> FeatureStart | str:
+    """The map that features give, or why there is none."""
+    first, second = (features(f) for f in films)
+    keep = _sampled(stable, films[0])[tuple(first.points_px.astype(int).T)] > 0.5
+    first = type(first)(points_px=first.points_px[keep], descriptors=first.descriptors[keep])
+    start = feature_start(first, second)
+    if start.inliers >= _FEW_INLIERS:
+        return start
+    mirrored = feature_start(first, features(films[1], mirrored=True))
+    if mirrored.inliers >= 2 * max(start.inliers, _FEW_INLIERS // 2):
+        return "The second film is a mirror image of the first. Turn it over and try again."
+    return (
+        f"Only {start.inliers} places look alike in the two films. They may show different "
+        "teeth, or one of them is too dark or too unsharp to compare."
+    )
+
+
+def _plane_map(
+    a: _Film,
+    b: _Film,
+    starts: Sequence[PreparedFilm],
+    start: FeatureStart,
+    stable: NDArray[np.bool_],
+) -> IntensityFit:
+    full = _on_films(start.matrix, starts[0], starts[1])
+    support = _sampled(stable, a.plane)
+    rough = fit(a.plane, b.plane, _on_prepared(full, a.plane, b.plane), _AFFINE_FIRST, support)
+    return fit(a.plane, b.plane, rough.matrix, _PLANE, support)
+
+
+def _on_films(matrix: FloatArray, first: PreparedFilm, second: PreparedFilm) -> FloatArray:
+    return compose(inverse(second.from_film), compose(matrix, first.from_film))
+
+
+def _on_prepared(matrix: FloatArray, first: PreparedFilm, second: PreparedFilm) -> FloatArray:
+    return compose(second.from_film, compose(matrix, inverse(first.from_film)))
+
+
+#: Half-width of a root's support at orifice and apex, and of its soft rim, mm: root, ligament
+#: and socket wall of a middling root. Share of the root above which the bone's crest and the
+#: crown may lie; over the next share the support sets in (choices).
+_SUPPORT_MM, _SUPPORT_RIM_MM = (2.2, 1.4), 0.5
+_LEFT_OUT_SHARE, _SETS_IN_SHARE = 0.25, 0.15
+#: What blocks of a root say of its error was half of the real one on development pairs: bone
+#: before and behind the root pulls all of them the same way.
+_SHARED_PULL = 2.0
+#: Crown: length and half-width of its support as shares of the root's length.
+_CROWN_LENGTH, _CROWN_HALF_WIDTH = 0.55, 0.22
+
+
+def _root_map(
+    a: _Film,
+    b: _Film,
+    plane: FloatArray,
+    root: RootCourse,
+    stable: NDArray[np.bool_],
+    scale_mm: float,
+    mm_per_px: float | None,
+) -> RootAlignment:
+    line = as_points(root.line_px, at_least=2, what=f"points of root {root.name}")
+    film, other = a.fine, b.fine
+    support = _root_support(film, line, scale_mm) * _sampled(stable, film)
+    fitted = fit(film, other, _on_prepared(plane, film, other), _ROOT, support)
+    to_second = _on_films(fitted.matrix, film, other)
+    apex = line[-1]
+    covariance = fitted.point_covariance(mapped(film.from_film, apex))
+    # The fit's covariance is in pixels of the prepared first film.
+    residual = _SHARED_PULL * float(np.sqrt(np.trace(covariance))) / film.from_film[0, 0]
+    back = inverse(to_second)
+    parallax = mapped(back, mapped(plane, apex)) - apex
+    return RootAlignment(
+        name=root.name,
+        map=back,
+        apex_px=(float(apex[0]), float(apex[1])),
+        residual_px=residual,
+        residual_u_px=residual / float(np.sqrt(2.0 * fitted.spare_blocks)),
+        residual_mm=None if mm_per_px is None else residual * mm_per_px,
+        parallax_px=float(np.hypot(*parallax)),
+        crown_root_ratio=_crown_root_ratio(a, b, plane, to_second, line),
+    )
+
+
+def _distances(film: PreparedFilm, line: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Share of a line's length and distance from it, in film pixels, for each prepared pixel."""
+    pixels = np.stack(np.indices(film.image.shape, dtype=np.float64), axis=-1).reshape(-1, 2)
+    s, away = feet_on_polyline(line, mapped(inverse(film.from_film), pixels))
+    shape = film.image.shape
+    return (s / polyline_length(line)).reshape(shape), away.reshape(shape)
+
+
+def _root_support(film: PreparedFilm, line: FloatArray, scale_mm: float) -> FloatArray:
+    share, away = _distances(film, line)
+    wide = _SUPPORT_MM[0] + (_SUPPORT_MM[1] - _SUPPORT_MM[0]) * share
+    across = np.clip((wide + 0.5 * _SUPPORT_RIM_MM - away * scale_mm) / _SUPPORT_RIM_MM, 0.0, 1.0)
+    return np.asarray(across * np.clip((share - _LEFT_OUT_SHARE) / _SETS_IN_SHARE, 0.0, 1.0))
+
+
+def _crown_root_ratio(
+    a: _Film, b: _Film, plane: FloatArray, root_map: FloatArray, line: FloatArray
+) -> float | None:
+    """How much more the root is stretched from film to film than its crown."""
+    length = polyline_length(line)
+    direction = tangents(line)[0]
+    crown = np.array([line[0] - _CROWN_LENGTH * length * direction, line[0]])
+    _, away = _distances(a.plane, crown)
+    support = (away < _CROWN_HALF_WIDTH * length).astype(np.float64)
+    if support.sum() < 200.0:
+        return None
+    fitted = fit(a.plane, b.plane, _on_prepared(plane, a.plane, b.plane), _CROWN, support)
+    if fitted.correlation < _LOW_CORRELATION:
+        return None
+    crown_map = _on_films(fitted.matrix, a.plane, b.plane)
+    axis = (line[-1] - line[0]) / np.hypot(*(line[-1] - line[0]))
+    stretch = [
+        float(np.hypot(*(jacobian(m, at) @ axis)))
+        for m, at in ((root_map, line.mean(axis=0)), (crown_map, crown.mean(axis=0)))
+    ]
+    return stretch[0] / stretch[1]
+
+
+def _full_px(value_px: float, film: _Film, fitted: IntensityFit) -> float:
+    return _SHARED_PULL * value_px / float(film.plane.from_film[0, 0])
+
+
+def _judge(
+    roots: Sequence[RootAlignment], residual_mm: float, correlation: float
+) -> tuple[AlignmentVerdict, str]:
+    if correlation < _LOW_CORRELATION:
+        return AlignmentVerdict.REFUSED, (
+            f"The aligned films agree too little (correlation {correlation:.2f}). They may show "
+            "different teeth."
+        )
+    for root in roots:
+        ratio = root.crown_root_ratio
+        if ratio is not None and abs(ratio - 1.0) > REFUSED_RATIO:
+            longer = "longer" if ratio > 1.0 else "shorter"
+            return AlignmentVerdict.REFUSED, (
+                f"The second film shows root {root.name} {abs(ratio - 1.0):.0%} {longer} against "
+                "its crown: the beam angles differ too much."
+            )
+    expanded = 2.0 * residual_mm
+    if expanded > REFUSED_MM:
+        return AlignmentVerdict.REFUSED, (
+            f"At the apex the films may lie {expanded:.2f} mm apart; up to {REFUSED_MM} mm can "
+            "be used."
+        )
+    if expanded > ACCEPTED_MM:
+        return AlignmentVerdict.CAUTION, (
+            f"At the apex the films may lie {expanded:.2f} mm apart: small changes cannot be told."
+        )
+    return AlignmentVerdict.ACCEPTED, ""
+
+
+def _refused(reason: str) -> Alignment:
+    return Alignment(
+        map=np.eye(3),
+        roots=(),
+        residual_px=float("inf"),
+        residual_mm=None,
+        correlation=0.0,
+        matched_features=0,
+        verdict=AlignmentVerdict.REFUSED,
+        reason=reason,
+        contrast=None,
+    )
+
+
+def _contrast(
+    a: PreparedFilm, b: PreparedFilm, to_second: FloatArray, support: FloatArray
+) -> ContrastCurve:
+    """From where both films hold a picture that did not change."""
+    moved = warped(b.grey, inverse(to_second), (a.grey.shape[0], a.grey.shape[1]))
+    return match_contrast(a.grey, moved, np.isfinite(moved) & a.valid & (support > 0.5))

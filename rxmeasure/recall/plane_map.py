@@ -1,0 +1,44 @@
+"""Projective maps of the picture's plane as 3 x 3 matrices on (row, col, 1)."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from rxmeasure.geometry import FloatArray
+
+
+def mapped(matrix: FloatArray, points_px: ArrayLike) -> FloatArray:
+    """Points, shape (..., 2), moved by a projective map."""
+    points = np.asarray(points_px, dtype=np.float64)
+    moved = points @ matrix[:2, :2].T + matrix[:2, 2]
+    scale = points @ matrix[2, :2] + matrix[2, 2]
+    return np.asarray(moved / scale[..., None])
+
+
+def jacobian(matrix: FloatArray, point_px: ArrayLike) -> FloatArray:
+    """Derivative of the map at a point, shape (2, 2)."""
+    point = np.asarray(point_px, dtype=np.float64)
+    scale = float(point @ matrix[2, :2] + matrix[2, 2])
+    return np.asarray((matrix[:2, :2] - np.outer(mapped(matrix, point), matrix[2, :2])) / scale)
+
+
+def inverse(matrix: FloatArray) -> FloatArray:
+    """The map back, with 1 in its last corner."""
+    back = np.linalg.inv(matrix)
+    return np.asarray(back / back[2, 2])
+
+
+def compose(second: FloatArray, first: FloatArray) -> FloatArray:
+    """First ``first``, then ``second``."""
+    both = second @ first
+    return np.asarray(both / both[2, 2])
+
+
+def scaling(factor: float) -> FloatArray:
+    """From pixels of a film to pixels of the film made ``factor`` times smaller.
+
+    Pixel centres have whole-number coordinates on both.
+    """
+    shift = 0.5 / factor - 0.5
+    return np.array([[1.0 / factor, 0.0, shift], [0.0, 1.0 / factor, shift], [0.0, 0.0, 1.0]])

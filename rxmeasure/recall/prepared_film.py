@@ -1,0 +1,100 @@
+"""A film made ready to be compared with another: smaller, and freed of its grey scale.
+
+Ranks in place of grey levels make the result independent of any monotone grey scale; local
+mean and spread are then taken out, so that a restoration does not out-shout the bone.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import binary_dilation, gaussian_filter, label
+from skimage.transform import resize
+
+from rxmeasure.geometry import FloatArray
+from rxmeasure.recall.plane_map import scaling
+
+Image = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+
+#: Standard deviation of the window for local mean and spread, as a share of the longer side:
+#: about 1.1 mm on a size 2 receptor (choice).
+_WINDOW_SHARE = 0.028
+#: A rim without a picture is looked for within this share of the shorter side (choice).
+_RIM_SHARE = 0.12
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PreparedFilm:
+    """One film at one size.
+
+    Attributes
+    ----------
+    image : ndarray of float32
+        Local contrast: about zero mean and unit spread everywhere.
+    grey : ndarray of float32
+        Grey levels of the film at this size.
+    valid : ndarray of bool
+        Where the film holds a picture.
+    from_film : ndarray, shape (3, 3)
+        Pixels of the film to pixels of ``image``.
+    """
+
+    image: Image
+    grey: Image
+    valid: Mask
+    from_film: FloatArray
+
+
+def prepare(pixels: NDArray[np.float32], side: int) -> PreparedFilm:
+    """The film with ``side`` pixels along its longer side, or as large as it is."""
+    factor = max(1.0, max(pixels.shape) / side)
+    shape = tuple(round(n / factor) for n in pixels.shape)
+    small = np.asarray(
+        resize(pixels.astype(np.float32), shape, order=1, anti_aliasing=factor > 1.0),
+        dtype=np.float32,
+    )
+    valid = ~binary_dilation(_rim(small), iterations=3)
+    return PreparedFilm(
+        image=_local_contrast(_ranks(small, valid), valid, _WINDOW_SHARE * max(shape)),
+        grey=small,
+        valid=valid,
+        from_film=scaling(factor),
+    )
+
+
+def _rim(image: Image) -> Mask:
+    """Areas stuck at the darkest or brightest level that hang together with the border."""
+    reach = round(_RIM_SHARE * min(image.shape))
+    near = np.ones(image.shape, dtype=bool)
+    near[reach:-reach, reach:-reach] = False
+    rim = np.zeros(image.shape, dtype=bool)
+    span = float(image.max() - image.min())
+    for stuck in (image <= image.min() + 1e-3 * span, image >= image.max() - 1e-3 * span):
+        areas, count = label(stuck & near)
+        edge = np.concatenate([areas[0], areas[-1], areas[:, 0], areas[:, -1]])
+        touching = np.setdiff1d(np.unique(edge), [0])
+        if count and len(touching):
+            rim |= np.isin(areas, touching)
+    return rim
+
+
+def _ranks(image: Image, valid: Mask) -> Image:
+    """Share of the picture that is darker, 0 to 1; the same for any rising grey scale."""
+    levels = np.sort(image[valid])
+    middle = 0.5 * (
+        np.searchsorted(levels, image, "left") + np.searchsorted(levels, image, "right")
+    )
+    return np.asarray(middle / max(levels.size, 1), dtype=np.float32)
+
+
+def _local_contrast(image: Image, valid: Mask, window_px: float) -> Image:
+    share = np.maximum(gaussian_filter(valid.astype(np.float32), window_px), 1e-3)
+    inside = np.where(valid, image, 0.0).astype(np.float32)
+    deviation = np.where(valid, image - gaussian_filter(inside, window_px) / share, 0.0)
+    spread = np.sqrt(gaussian_filter(deviation**2, window_px) / share)
+    # A floor keeps grain from being blown up where nothing else is seen.
+    floor = 0.25 * float(np.median(spread[valid])) if valid.any() else 1.0
+    return np.asarray(deviation / np.maximum(spread, max(floor, 1e-6)), dtype=np.float32)
