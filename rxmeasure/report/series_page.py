@@ -17,12 +17,14 @@ from rxmeasure.geometry import FloatArray, PixelScale
 from rxmeasure.radiograph import Radiograph
 from rxmeasure.recall.change import Change, ChangeVerdict
 from rxmeasure.recall.comparison import FillChange, LesionChange
+from rxmeasure.recall.contrast import AlignmentError
 from rxmeasure.recall.lesion import Lesion
 from rxmeasure.recall.scores import published_scales
 from rxmeasure.recall.series import Series, Visit
 from rxmeasure.report import colours
 from rxmeasure.report.numbers import Numbers, clean, unit_text
 from rxmeasure.report.picture import grey_for_the_eye
+from rxmeasure.report.subtraction import subtract
 from rxmeasure.values import Area, Length
 
 _TEMPLATES = Path(__file__).with_name("templates")
@@ -122,6 +124,7 @@ def series_content(series: Series, films: Sequence[Radiograph], numbers: Numbers
             for n, (visit, film) in enumerate(zip(series.visits, films, strict=True), 1)
         ],
         "changes": [_change_part(change, numbers) for change in series.lesion_changes],
+        "subtractions": _subtractions(series, films, numbers),
         "fills": [_fill_row(change, numbers) for change in series.fill_changes],
         "scores": _score_rows(series),
         "trend": _trend_plot(series, numbers),
@@ -215,6 +218,28 @@ def _length_text(length: Length, numbers: Numbers) -> str:
 
 def _with_u(value: float, u: float, unit: str, numbers: Numbers) -> str:
     return f"{numbers.quantity(value, unit)} ± {numbers.uncertainty(u, unit)} {unit_text(unit)}"
+
+
+def _subtractions(
+    series: Series, films: Sequence[Radiograph], numbers: Numbers
+) -> list[dict[str, str]]:
+    """Each visit less the one before; films that cannot be aligned are told."""
+    found = []
+    visits = list(zip(series.visits, films, strict=True))
+    for number, (before, after) in enumerate(zip(visits, visits[1:], strict=False), 1):
+        try:
+            subtraction, _ = subtract(before, after)
+            svg, text = subtraction.svg, subtraction.text
+        except AlignmentError as error:
+            svg, text = "", f"No subtraction: {error.found}"
+        found.append(
+            {
+                "head": f"Visit {number + 1} less visit {number}",
+                "svg": svg,
+                "text": numbers.in_text(text),
+            }
+        )
+    return found
 
 
 def _change_part(change: LesionChange, numbers: Numbers) -> dict[str, Any]:
