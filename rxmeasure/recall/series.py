@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 
+import numpy as np
+
 from rxmeasure import __version__
 from rxmeasure.calibration.calibrate import calibrate
 from rxmeasure.calibration.scale import Calibration
@@ -13,6 +15,7 @@ from rxmeasure.errors import RecallError
 from rxmeasure.filling.results import CanalMeasurement
 from rxmeasure.marks import PointPx, ReviewMarks
 from rxmeasure.radiograph import ImageSource, Radiograph
+from rxmeasure.recall.aligned_pixels import middle, pixel_ratio
 from rxmeasure.recall.comparison import (
     FillChange,
     LesionChange,
@@ -143,7 +146,7 @@ def compare_visits(
     marks: SeriesMarks,
     films: Sequence[tuple[Radiograph, ReviewMarks]],
     *,
-    pixel_ratios: Sequence[PixelRatio] = (),
+    pixel_ratios: Sequence[PixelRatio] | None = None,
 ) -> Series:
     """Measure every visit and compare each with the one before and with the first.
 
@@ -152,8 +155,9 @@ def compare_visits(
     marks : SeriesMarks
     films : sequence of (Radiograph, ReviewMarks)
         The film of each visit with its own marks, in the order of ``marks.visits``.
-    pixel_ratios : sequence of PixelRatio
-        From aligned films: how the pixels of two visits compare, where a scale is missing.
+    pixel_ratios : sequence of PixelRatio, optional
+        How the pixels of two visits compare, where a scale is missing. Left out: the films are
+        aligned for it.
 
     Raises
     ------
@@ -167,6 +171,8 @@ def compare_visits(
         _visit(marks.visits[0].date, visit, radiograph, film)
         for visit, (radiograph, film) in zip(marks.visits, films, strict=True)
     )
+    if pixel_ratios is None:
+        pixel_ratios = _aligned(visits, [radiograph for radiograph, _ in films])
     changes = tuple(
         change
         for before, after in _pairs(len(visits))
@@ -204,6 +210,28 @@ def _pairs(count: int) -> list[tuple[int, int]]:
     """Each visit with the one before, then with the first, by number."""
     steps = [(n - 1, n) for n in range(2, count + 1)]
     return steps + [(1, n) for n in range(3, count + 1)]
+
+
+def _aligned(visits: Sequence[Visit], films: Sequence[Radiograph]) -> list[PixelRatio]:
+    """Pixel ratios of the pairs in which a film has no scale, at the first lesion of both."""
+    found = []
+    for before, after in _pairs(len(visits)):
+        first, second = visits[before - 1], visits[after - 1]
+        if first.calibration is not None and second.calibration is not None:
+            continue
+        outlines = {lesion.root: lesion.outline_px for lesion in first.lesions if lesion.size}
+        later = {lesion.root: lesion.outline_px for lesion in second.lesions if lesion.size}
+        both = [root for root in outlines if root in later]
+        if not both:
+            continue
+        ratio = pixel_ratio(
+            (before, films[before - 1]),
+            (after, films[after - 1]),
+            outline_px=np.asarray(outlines[both[0]]),
+            at_px=middle(later[both[0]]),
+        )
+        found += [] if ratio is None else [ratio]
+    return found
 
 
 def _checked(

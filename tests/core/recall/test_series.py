@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from jsonschema import Draft202012Validator
+from scipy import ndimage
 
 from rxmeasure.errors import RecallError, ReviewFileError, WriteError
 from rxmeasure.marks import FilmKind, LengthReference, ReviewMarks
@@ -84,7 +85,7 @@ def _visit(number: int, radius_px: float | None, **changes) -> VisitMarks:
     return replace(plain, **changes)
 
 
-def _series(*radii: float | None, films=None, pixel_ratios=(), **changes) -> Series:
+def _series(*radii: float | None, films=None, pixel_ratios=None, **changes) -> Series:
     visits = tuple(_visit(n, r) for n, r in enumerate(radii, 1))
     marks = replace(SeriesMarks(visits=visits, treated="2021-03-01"), **changes)
     films = films or [(_film(n), _marks()) for n in range(1, len(marks.visits) + 1)]
@@ -156,6 +157,22 @@ def test_one_film_without_a_scale_is_not_compared_unless_the_films_are_aligned()
     assert change.verdict is ChangeVerdict.REDUCED
     assert change.changes[0].unit == "ratio"
     assert change.changes[0].after == pytest.approx((36.0 / 60.0) ** 2)
+
+
+def test_films_without_a_scale_are_aligned_to_compare_their_pixels() -> None:
+    # The second film is the first, drawn 1.25 times as large: one of its pixels counts 0.8.
+    grain = np.random.default_rng(5).standard_normal((300, 260))
+    plain = 2000.0 + 800.0 * ndimage.gaussian_filter(grain, 3.0) / 0.1
+    enlarged = ndimage.zoom(plain, 1.25, order=3, grid_mode=True, mode="nearest")
+    unscaled = _marks(scaled=False)
+    films = [
+        (replace(film, pixels=np.clip(pixels, 1.0, 4094.0).astype(np.float32)), unscaled)
+        for film, pixels in ((_film(1), plain), (_film(2), enlarged))
+    ]
+    (change,) = _series(60.0, 60.0, films=films).lesion_changes
+    assert change.changes[0].unit == "ratio"
+    assert change.changes[0].after == pytest.approx(0.8**2, rel=0.02)
+    assert change.verdict is ChangeVerdict.REDUCED
 
 
 # --- scores ---------------------------------------------------------------------------------
