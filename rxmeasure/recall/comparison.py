@@ -18,7 +18,7 @@ SAME_VOID_MM = 0.6
 #: Correlation of the edge's error at two visits, both found from a click: they share part of the
 #: bone's texture (read off development phantoms with texture correlated 0.5 to 0.8). Outlines
 #: drawn by hand count as independent.
-SHARED_ERROR = 0.8
+SHARED_ERROR = 0.6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
