@@ -7,8 +7,10 @@ root therefore gets a map of its own, from the picture of the root alone.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import partial
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -17,9 +19,15 @@ from skimage.draw import polygon2mask
 
 from rxmeasure.geometry import FloatArray, as_points, feet_on_polyline, polyline_length, tangents
 from rxmeasure.recall.contrast import AlignmentError, ContrastCurve, match_contrast
-from rxmeasure.recall.feature_start import SIDE_PX, FeatureStart, feature_start, features
+from rxmeasure.recall.feature_start import (
+    SIDE_PX,
+    Features,
+    FeatureStart,
+    feature_start,
+    features,
+)
 from rxmeasure.recall.intensity_fit import FitSettings, IntensityFit, fit
-from rxmeasure.recall.plane_map import compose, inverse, jacobian, mapped
+from rxmeasure.recall.plane_map import compose, inverse, jacobian, mapped, pixel_grid
 from rxmeasure.recall.prepared_film import PreparedFilm, prepare
 
 #: Longer sides of the films on which the plane map and the root maps are fitted, px: about
@@ -35,8 +43,7 @@ REFUSED_RATIO = 0.05
 _ASSUMED_SIDE_MM = 41.0
 
 #: Fewer agreeing features, or less correlation of the aligned films, than two films of one
-#: tooth show; with twice the first number a film is the same tooth mirrored (read off
-#: development pairs).
+#: tooth show (read off development pairs: 40 and 0.57 at least; other teeth 27 and 0.38 at most).
 _FEW_INLIERS, _LOW_CORRELATION = 12, 0.45
 
 _PLANE = FitSettings(parameters=8, iterations=12)
@@ -160,8 +167,7 @@ class Alignment:
 
 def warped(second: ArrayLike, to_first: FloatArray, shape: tuple[int, int]) -> NDArray[np.float32]:
     """A film moved by a map onto a grid of ``shape``, NaN beyond its rim."""
-    grid = np.stack(np.indices(shape, dtype=np.float64), axis=-1)
-    place = np.moveaxis(mapped(inverse(to_first), grid), -1, 0)
+    place = np.moveaxis(mapped(inverse(to_first), pixel_grid(shape)), -1, 0)
     image = np.asarray(second, dtype=np.float32)
     return np.asarray(
         map_coordinates(image, place, order=1, mode="constant", cval=np.nan), dtype=np.float32
@@ -173,8 +179,10 @@ class _Film:
     """A film and its prepared sizes."""
 
     pixels: NDArray[np.float32]
+    start: PreparedFilm
     plane: PreparedFilm
-    fine: PreparedFilm
+    fine: PreparedFilm | None
+    features: Features
 
 
 def align_films(
@@ -206,19 +214,23 @@ def align_films(
     MarksError
         For a root or outline that is not a list of points.
     """
-    a, b = (_film(x) for x in (first, second))
+    with ThreadPoolExecutor(2) as pool:
+        a, b = pool.map(partial(_film, with_roots=bool(roots)), (first, second))
     stable = _stable(a.pixels.shape, changed_px)
-    starts = [prepare(x.pixels, SIDE_PX) for x in (a, b)]
-    start = _start(starts, stable)
+    start = _start(a, b, stable)
     if isinstance(start, str):
         return _refused(start)
-    to_second = _plane_map(a, b, starts, start, stable)
+    to_second = _plane_map(a, b, start, stable)
     plane = to_second.matrix
     full = _on_films(plane, a.plane, b.plane)
     scale = mm_per_px or _ASSUMED_SIDE_MM / max(a.pixels.shape)
-    found = [_root_map(a, b, full, root, stable, scale, mm_per_px) for root in roots]
-    plane_u = np.sqrt(np.trace(to_second.point_covariance(to_second.basis.centre_px)))
-    residual = max((r.residual_px for r in found), default=_full_px(float(plane_u), a, to_second))
+    with ThreadPoolExecutor(2) as pool:
+        found = list(
+            pool.map(lambda root: _root_map(a, b, full, root, stable, scale, mm_per_px), roots)
+        )
+    middle = to_second.point_covariance(to_second.basis.centre_px)
+    by_plane = _residual_px(middle, a.plane, _PLANE_DEPTH_MM / scale)
+    residual = max((r.residual_px for r in found), default=by_plane)
     verdict, reason = _judge(found, residual * scale, to_second.correlation)
     refused = verdict is AlignmentVerdict.REFUSED
     return Alignment(
@@ -234,7 +246,7 @@ def align_films(
     )
 
 
-def _film(pixels: ArrayLike) -> _Film:
+def _film(pixels: ArrayLike, *, with_roots: bool) -> _Film:
     image = np.asarray(pixels, dtype=np.float32)
     if image.ndim != 2 or min(image.shape) < 100:
         raise AlignmentError(
@@ -242,7 +254,14 @@ def _film(pixels: ArrayLike) -> _Film:
             needed="two films of at least 100 x 100 pixels.",
             next_step="Choose other films.",
         )
-    return _Film(pixels=image, plane=prepare(image, _PLANE_SIDE), fine=prepare(image, _ROOT_SIDE))
+    start = prepare(image, SIDE_PX)
+    return _Film(
+        pixels=image,
+        start=start,
+        plane=prepare(image, _PLANE_SIDE),
+        fine=prepare(image, _ROOT_SIDE) if with_roots else None,
+        features=features(start),
+    )
 
 
 def _stable(shape: tuple[int, ...], changed_px: Sequence[ArrayLike]) -> NDArray[np.bool_]:
@@ -262,31 +281,24 @@ def _sampled(mask: NDArray[np.bool_], film: PreparedFilm) -> FloatArray:
     return np.asarray(mask[np.ix_(rows, cols)], dtype=np.float64)
 
 
-def _start(films: Sequence[PreparedFilm], stable: NDArray[np.bool_]) -> FeatureStart | str:
+def _start(a: _Film, b: _Film, stable: NDArray[np.bool_]) -> FeatureStart | str:
     """The map that features give, or why there is none."""
-    first, second = (features(f) for f in films)
-    keep = _sampled(stable, films[0])[tuple(first.points_px.astype(int).T)] > 0.5
-    first = type(first)(points_px=first.points_px[keep], descriptors=first.descriptors[keep])
+    keep = _sampled(stable, a.start)[tuple(a.features.points_px.astype(int).T)] > 0.5
+    first, second = a.features.where(keep), b.features
     start = feature_start(first, second)
+    turned = feature_start(first, second.mirrored(b.start.image.shape[1]))
+    if turned.inliers >= max(start.inliers, _FEW_INLIERS):
+        return "The second film is a mirror image of the first. Turn it over and try again."
     if start.inliers >= _FEW_INLIERS:
         return start
-    mirrored = feature_start(first, features(films[1], mirrored=True))
-    if mirrored.inliers >= 2 * max(start.inliers, _FEW_INLIERS // 2):
-        return "The second film is a mirror image of the first. Turn it over and try again."
     return (
         f"Only {start.inliers} places look alike in the two films. They may show different "
         "teeth, or one of them is too dark or too unsharp to compare."
     )
 
 
-def _plane_map(
-    a: _Film,
-    b: _Film,
-    starts: Sequence[PreparedFilm],
-    start: FeatureStart,
-    stable: NDArray[np.bool_],
-) -> IntensityFit:
-    full = _on_films(start.matrix, starts[0], starts[1])
+def _plane_map(a: _Film, b: _Film, start: FeatureStart, stable: NDArray[np.bool_]) -> IntensityFit:
+    full = _on_films(start.matrix, a.start, b.start)
     support = _sampled(stable, a.plane)
     rough = fit(a.plane, b.plane, _on_prepared(full, a.plane, b.plane), _AFFINE_FIRST, support)
     return fit(a.plane, b.plane, rough.matrix, _PLANE, support)
@@ -305,9 +317,10 @@ def _on_prepared(matrix: FloatArray, first: PreparedFilm, second: PreparedFilm) 
 #: crown may lie; over the next share the support sets in (choices).
 _SUPPORT_MM, _SUPPORT_RIM_MM = (2.2, 1.4), 0.5
 _LEFT_OUT_SHARE, _SETS_IN_SHARE = 0.25, 0.15
-#: What blocks of a root say of its error was half of the real one on development pairs: bone
-#: before and behind the root pulls all of them the same way.
-_SHARED_PULL = 2.0
+#: What blocks of a support say of its error is half of the usual one: bone before and behind a
+#: root pulls all of them the same way. What that leaves unsaid of a root's map, and of a plane
+#: map at an apex of unknown depth, is added, mm (read off development pairs).
+_SHARED_PULL, _ROOT_DEPTH_MM, _PLANE_DEPTH_MM = 2.0, 0.05, 0.13
 #: Crown: length and half-width of its support as shares of the root's length.
 _CROWN_LENGTH, _CROWN_HALF_WIDTH = 0.55, 0.22
 
@@ -322,14 +335,13 @@ def _root_map(
     mm_per_px: float | None,
 ) -> RootAlignment:
     line = as_points(root.line_px, at_least=2, what=f"points of root {root.name}")
-    film, other = a.fine, b.fine
+    film, other = a.fine or a.plane, b.fine or b.plane
     support = _root_support(film, line, scale_mm) * _sampled(stable, film)
     fitted = fit(film, other, _on_prepared(plane, film, other), _ROOT, support)
     to_second = _on_films(fitted.matrix, film, other)
     apex = line[-1]
     covariance = fitted.point_covariance(mapped(film.from_film, apex))
-    # The fit's covariance is in pixels of the prepared first film.
-    residual = _SHARED_PULL * float(np.sqrt(np.trace(covariance))) / film.from_film[0, 0]
+    residual = _residual_px(covariance, film, _ROOT_DEPTH_MM / scale_mm)
     back = inverse(to_second)
     parallax = mapped(back, mapped(plane, apex)) - apex
     return RootAlignment(
@@ -346,7 +358,7 @@ def _root_map(
 
 def _distances(film: PreparedFilm, line: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Share of a line's length and distance from it, in film pixels, for each prepared pixel."""
-    pixels = np.stack(np.indices(film.image.shape, dtype=np.float64), axis=-1).reshape(-1, 2)
+    pixels = pixel_grid(film.image.shape).reshape(-1, 2)
     s, away = feet_on_polyline(line, mapped(inverse(film.from_film), pixels))
     shape = film.image.shape
     return (s / polyline_length(line)).reshape(shape), away.reshape(shape)
@@ -382,8 +394,10 @@ def _crown_root_ratio(
     return stretch[0] / stretch[1]
 
 
-def _full_px(value_px: float, film: _Film, fitted: IntensityFit) -> float:
-    return _SHARED_PULL * value_px / float(film.plane.from_film[0, 0])
+def _residual_px(covariance: FloatArray, film: PreparedFilm, depth_px: float) -> float:
+    """Standard uncertainty of a place, from a covariance in pixels of the prepared film."""
+    by_blocks = _SHARED_PULL * float(np.sqrt(np.trace(covariance))) / float(film.from_film[0, 0])
+    return float(np.hypot(by_blocks, depth_px))
 
 
 def _judge(
@@ -433,5 +447,6 @@ def _contrast(
     a: PreparedFilm, b: PreparedFilm, to_second: FloatArray, support: FloatArray
 ) -> ContrastCurve:
     """From where both films hold a picture that did not change."""
-    moved = warped(b.grey, inverse(to_second), (a.grey.shape[0], a.grey.shape[1]))
+    picture = np.where(b.valid, b.grey, np.nan)
+    moved = warped(picture, inverse(to_second), (a.grey.shape[0], a.grey.shape[1]))
     return match_contrast(a.grey, moved, np.isfinite(moved) & a.valid & (support > 0.5))

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from skimage.feature import SIFT, match_descriptors
 
 from rxmeasure.geometry import FloatArray
@@ -30,6 +31,20 @@ class Features:
     points_px: FloatArray
     descriptors: FloatArray
 
+    def where(self, keep: NDArray[np.bool_]) -> Features:
+        """Those that are kept."""
+        return Features(points_px=self.points_px[keep], descriptors=self.descriptors[keep])
+
+    def mirrored(self, cols: int) -> Features:
+        """What the mirror image of a film ``cols`` pixels wide would give.
+
+        A descriptor is 4 x 4 histograms of 8 directions, along and across its own direction.
+        """
+        points = self.points_px * (1.0, -1.0) + (0.0, cols - 1.0)
+        cells = self.descriptors.reshape(-1, 4, 4, 8)[:, :, ::-1]
+        turned = cells[..., -np.arange(8) % 8]
+        return Features(points_px=points, descriptors=turned.reshape(-1, 128))
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class FeatureStart:
@@ -40,12 +55,11 @@ class FeatureStart:
     matches: int
 
 
-def features(film: PreparedFilm, *, mirrored: bool = False) -> Features:
-    """Features of a film, or of its mirror image in coordinates of the mirror image."""
-    image = film.image[:, ::-1] if mirrored else film.image
+def features(film: PreparedFilm) -> Features:
+    """Features of a film."""
     detector = SIFT(upsampling=1, n_octaves=4, c_dog=0.012, c_edge=15)
     try:
-        detector.detect_and_extract(np.clip(0.5 + image / 6.0, 0.0, 1.0))
+        detector.detect_and_extract(np.clip(0.5 + film.image / 6.0, 0.0, 1.0))
     except RuntimeError:  # how scikit-image says that it found none
         return Features(points_px=np.empty((0, 2)), descriptors=np.empty((0, 128)))
     return Features(

@@ -13,7 +13,7 @@ import numpy as np
 from scipy.ndimage import gaussian_filter, map_coordinates
 
 from rxmeasure.geometry import FloatArray
-from rxmeasure.recall.plane_map import compose, mapped
+from rxmeasure.recall.plane_map import compose, mapped, pixel_grid
 from rxmeasure.recall.prepared_film import Image, Mask, PreparedFilm
 
 
@@ -134,13 +134,12 @@ def fit(
     support : ndarray, optional
         Weight of each pixel of ``fixed``, 0 to 1; all of the picture without it.
     """
-    weight = np.asarray(fixed.valid * (1.0 if support is None else support), dtype=np.float32)
+    weight = np.asarray(fixed.valid * (1.0 if support is None else support), dtype=np.float64)
     box = _box(weight > 0.0)
     weight = weight[box]
     image, other = (_smoothed(f.image, settings.smoothing_px) for f in (fixed, moving))
     image = image[box]
-    corner = np.array([box[0].start, box[1].start], dtype=np.float64)
-    grid = corner + np.stack(np.indices(image.shape), axis=-1)
+    grid = pixel_grid(image.shape, (box[0].start, box[1].start))
     used = weight > 0.0
     points = grid[used]
     basis = _basis(points, weight[used], settings.parameters)
@@ -161,7 +160,7 @@ def fit(
         normal = left.T @ columns + np.diag(hold)
         step = np.linalg.lstsq(normal, left.T @ residual - hold * gone, rcond=None)[0]
         gone = gone + step
-        matrix = compose(matrix, basis.matrix(step / basis.size_px))
+        matrix = compose(matrix, basis.matrix(np.asarray(step / basis.size_px)))
         if np.abs(step).max() < _STEP_PX:
             break
     if w.sum() < 1.0:
@@ -219,9 +218,7 @@ def _box(mask: Mask) -> tuple[slice, slice]:
     return slice(int(rows[0]), int(rows[-1]) + 1), slice(int(cols[0]), int(cols[-1]) + 1)
 
 
-def _warped(
-    image: Image, valid: Mask, matrix: FloatArray, grid: FloatArray
-) -> tuple[FloatArray, FloatArray]:
+def _warped(image: Image, valid: Mask, matrix: FloatArray, grid: FloatArray) -> tuple[Image, Image]:
     place = mapped(matrix, grid)
     at = np.moveaxis(place, -1, 0)
     seen = map_coordinates(image, at, order=1, mode="constant", cval=0.0, output=np.float32)
@@ -229,11 +226,11 @@ def _warped(
     return seen, inside
 
 
-def _likeness(a: FloatArray, b: FloatArray, w: FloatArray, sd_px: float) -> FloatArray:
-    w = w.astype(np.float32)
+def _likeness(a: Image, b: Image, weight: FloatArray, sd_px: float) -> Image:
+    w = weight.astype(np.float32)
 
-    def mean(x: FloatArray) -> FloatArray:
-        return np.asarray(gaussian_filter(x, sd_px, truncate=2.5))
+    def mean(x: Image) -> Image:
+        return np.asarray(gaussian_filter(x, sd_px, truncate=2.5), dtype=np.float32)
 
     share = np.maximum(mean(w), 1e-6)
     ma, mb = mean(w * a) / share, mean(w * b) / share
@@ -242,14 +239,14 @@ def _likeness(a: FloatArray, b: FloatArray, w: FloatArray, sd_px: float) -> Floa
     return np.asarray(np.clip(vab / np.sqrt(np.maximum(vaa * vbb, 1e-6)), 0.0, 1.0))
 
 
-def _line(x: FloatArray, y: FloatArray, w: FloatArray) -> tuple[float, float]:
+def _line(x: Image, y: Image, w: FloatArray) -> tuple[float, float]:
     total = w.sum()
     mx, my = (w * x).sum() / total, (w * y).sum() / total
     gain = float((w * (x - mx) * (y - my)).sum() / max((w * (x - mx) ** 2).sum(), 1e-9))
     return gain, float(my - gain * mx)
 
 
-def _correlation(a: FloatArray, b: FloatArray, w: FloatArray) -> float:
+def _correlation(a: Image, b: Image, w: FloatArray) -> float:
     total = max(float(w.sum()), 1e-9)
     da, db = a - (w * a).sum() / total, b - (w * b).sum() / total
     return float(

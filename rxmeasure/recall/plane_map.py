@@ -35,6 +35,11 @@ def compose(second: FloatArray, first: FloatArray) -> FloatArray:
     return np.asarray(both / both[2, 2])
 
 
+def pixel_grid(shape: tuple[int, ...], corner: tuple[float, float] = (0.0, 0.0)) -> FloatArray:
+    """(row, col) of every pixel of a picture, shape (rows, cols, 2)."""
+    return np.asarray(np.moveaxis(np.indices(shape, dtype=np.float64), 0, -1) + corner)
+
+
 def scaling(factor: float) -> FloatArray:
     """From pixels of a film to pixels of the film made ``factor`` times smaller.
 

@@ -24,6 +24,8 @@ Mask = NDArray[np.bool_]
 _WINDOW_SHARE = 0.028
 #: A rim without a picture is looked for within this share of the shorter side (choice).
 _RIM_SHARE = 0.12
+#: Steps of the rank scale: finer than the grain of a film.
+_RANKS = 2049
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -83,11 +85,15 @@ def _rim(image: Image) -> Mask:
 
 def _ranks(image: Image, valid: Mask) -> Image:
     """Share of the picture that is darker, 0 to 1; the same for any rising grey scale."""
+    if not valid.any():
+        return np.zeros(image.shape, dtype=np.float32)
     levels = np.sort(image[valid])
-    middle = 0.5 * (
-        np.searchsorted(levels, image, "left") + np.searchsorted(levels, image, "right")
-    )
-    return np.asarray(middle / max(levels.size, 1), dtype=np.float32)
+    share = np.linspace(0.0, 1.0, _RANKS)
+    grey = levels[np.rint(share * (levels.size - 1)).astype(int)]
+    # Equal levels, as where the film is clipped, share their mean rank.
+    known, index = np.unique(grey, return_inverse=True)
+    rank = np.bincount(index, share) / np.bincount(index)
+    return np.asarray(np.interp(image, known, rank), dtype=np.float32)
 
 
 def _local_contrast(image: Image, valid: Mask, window_px: float) -> Image:
