@@ -54,6 +54,10 @@ class MarksError(RxMeasureError):
     exit_code = 5
 
 
+class RecallError(MarksError):
+    """Visits that cannot be compared, or a score that does not exist."""
+
+
 class CriterionError(RxMeasureError):
     """A criteria file is wrong, or a rule is asked for that does not exist."""
 

@@ -33,6 +33,11 @@ VERBS: dict[str, tuple[str, str, str]] = {
         "radiopacity",
         "Radiopacity in mm of aluminium, from a step wedge on the film.",
     ),
+    "compare": (
+        f"{_HERE}.compare",
+        "compare",
+        "Compare visits of one tooth: lesions, fills, scores, next recall.",
+    ),
     "rules": (f"{_HERE}.rules", "rules", "List, show and check criteria."),
     "tooth": (f"{_HERE}.tooth", "tooth", "Tooth numbers, usual canals and lengths."),
     "working-length": (

@@ -1,4 +1,4 @@
-"""JSON schemas of the review file, the annotation file and the draft, made from the dataclasses.
+"""JSON schemas of review file, annotation file, draft and series file, made from the dataclasses.
 
 Run ``python -m rxmeasure.record.schema`` after a change to the dataclasses; a
 test compares the shipped files with what this module makes.
@@ -17,7 +17,8 @@ from pathlib import Path
 from typing import Any
 
 from rxmeasure.marks import ReviewMarks
-from rxmeasure.record import draft
+from rxmeasure.recall.series import Series
+from rxmeasure.record import draft, series_file
 from rxmeasure.record.migrations import FORMAT, MARKS_VERSION, VERSION
 from rxmeasure.review import Review
 
@@ -42,6 +43,13 @@ def draft_schema() -> dict[str, Any]:
     """Return the schema of a draft of the current version."""
     return _headed(
         "draft", draft.Draft, draft.FORMAT, draft.VERSION, title="Unfinished work on one radiograph"
+    )
+
+
+def series_schema() -> dict[str, Any]:
+    """Return the schema of a series file of the current version."""
+    return _headed(
+        "series", Series, series_file.FORMAT, series_file.VERSION, title="Visits of one tooth"
     )
 
 
@@ -140,3 +148,4 @@ if __name__ == "__main__":
     REVIEW_SCHEMA_PATH.write_text(as_text(review_schema()), encoding="utf-8")
     MARKS_SCHEMA_PATH.write_text(as_text(marks_schema()), encoding="utf-8")
     draft.DRAFT_SCHEMA_PATH.write_text(as_text(draft_schema()), encoding="utf-8")
+    series_file.SERIES_SCHEMA_PATH.write_text(as_text(series_schema()), encoding="utf-8")

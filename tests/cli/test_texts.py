@@ -13,9 +13,11 @@ from rxmeasure.cli.exit_codes import MEANINGS
 from rxmeasure.cli.main import VERBS
 from rxmeasure.criteria.criterion import load_rule_set, published_rule_sets
 from rxmeasure.record.review_file import read_marks
+from rxmeasure.record.series_file import read_series_marks
 from rxmeasure.report.cautions import CAUTIONS
 
 CHECKOUT = Path(__file__).resolve().parents[2]
+SAMPLES = CHECKOUT / "sample_images"
 README = (CHECKOUT / "README.md").read_text(encoding="utf-8")
 
 
@@ -68,11 +70,18 @@ def test_cautions_stand_in_full() -> None:
         assert f"**{caution.head}** {caution.text}" in text
 
 
+def _files() -> list[str]:
+    """Annotation file, series and rule set of the README."""
+    return re.findall(r"```toml\n(.*?)```", README, flags=re.DOTALL)
+
+
 def test_examples_of_files_are_valid(tmp_path: Path) -> None:
-    marks, rules = re.findall(r"```toml\n(.*?)```", README, flags=re.DOTALL)
+    marks, visits, rules = _files()
     path = tmp_path / "example.toml"
     path.write_text(marks, encoding="utf-8")
     assert [c.name for c in read_marks(path).canals] == ["MB1", "P"]
+    path.write_text(visits, encoding="utf-8")
+    assert [v.date for v in read_series_marks(path).visits] == ["2023-01-10", "2024-01-12"]
     path.write_text(rules, encoding="utf-8")
     assert load_rule_set(path).id == "clinic_length"
 
@@ -90,6 +99,9 @@ def _commands() -> list[str]:
 def test_examples_of_commands_run(run, sample_copy, monkeypatch, command: str) -> None:
     folder = sample_copy(marks="films/" in command, folder="films")
     (folder / "film.png").write_bytes((folder / "adequate_premolar.png").read_bytes())
+    for name, sample in (("a.png", "adequate_premolar.png"), ("b.png", "voids_canine.png")):
+        (folder.parent / name).write_bytes((SAMPLES / sample).read_bytes())
+    (folder.parent / "case-12.toml").write_text(_files()[1], encoding="utf-8")
     monkeypatch.chdir(folder if "film.png" in command else folder.parent)
     for name, key in (("grades.csv", "teacher"), ("lengths.csv", "student 2")):
         Path(name).write_text(RATINGS.format(key=key), encoding="utf-8")

@@ -1,0 +1,244 @@
+"""``rxmeasure compare``: visits of one tooth."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from rxmeasure.cli.options import FILE, invert_option, output_options
+from rxmeasure.cli.output import columns, emit, folded, numbers_for, value_with_u
+
+if TYPE_CHECKING:
+    from rxmeasure.marks import ReviewMarks
+    from rxmeasure.radiograph import Radiograph
+    from rxmeasure.recall.change import Change
+    from rxmeasure.recall.lesion import Lesion
+    from rxmeasure.recall.series import Series, SeriesMarks
+    from rxmeasure.report.numbers import Numbers
+
+
+@click.command()
+@click.argument("series_file", type=FILE, required=False, metavar="SERIES")
+@click.option(
+    "--visit",
+    "visits",
+    type=(str, FILE),
+    multiple=True,
+    metavar="DATE IMAGE",
+    help="A visit from the earliest on; DATE is YYYY-MM-DD, or - for none.",
+)
+@click.option(
+    "--lesion",
+    "lesions",
+    type=(int, str, str),
+    multiple=True,
+    metavar="VISIT ROOT ROW,COL",
+    help="A click near the middle of a lesion; visits count from 1.",
+)
+@click.option(
+    "--no-lesion",
+    "none_visible",
+    type=(int, str),
+    multiple=True,
+    metavar="VISIT ROOT",
+    help="You see no lesion at that root.",
+)
+@click.option("--treated", metavar="DATE", help="Date of the treatment, for the next recall.")
+@click.option(
+    "--differing-reason", metavar="TEXT", help="Why visits of another tooth or case are compared."
+)
+@click.option("--out", type=FILE, metavar="FILE", help="Keep the series in this file.")
+@click.option(
+    "--page", type=FILE, metavar="FILE", help="Write the page: FILE ends in .html or .pdf."
+)
+@invert_option
+@output_options
+def compare(
+    series_file: Path | None,
+    visits: tuple[tuple[str, Path], ...],
+    lesions: tuple[tuple[int, str, str], ...],
+    none_visible: tuple[tuple[int, str], ...],
+    treated: str | None,
+    differing_reason: str | None,
+    out: Path | None,
+    page: Path | None,
+    invert: bool,
+    as_json: bool,
+    decimal_comma: bool,
+) -> None:
+    r"""Compare the visits of one tooth: lesions, fills, scores, next recall.
+
+    SERIES is a TOML file of visits, or a series file. The marks of each film are
+    taken from beside its image. Lesions are measured; scores are the reader's.
+
+    \b
+    rxmeasure compare case-12.toml
+    rxmeasure compare --visit 2023-01-10 a.png --visit 2024-01-12 b.png \
+        --lesion 1 MB 612,303 --lesion 2 MB 609,310
+    """
+    if (series_file is None) == (not visits):
+        raise click.UsageError("Give a SERIES file, or visits with --visit.")
+    from rxmeasure.recall.series import compare_visits
+    from rxmeasure.record.series_file import read_series_marks, save_series
+
+    if series_file is None:
+        marks, folder = _from_options(visits, lesions, none_visible), Path()
+    else:
+        marks, folder = read_series_marks(series_file), series_file.parent
+    if treated is not None:
+        marks = replace(marks, treated=treated)
+    if differing_reason is not None:
+        marks = replace(marks, differing_reason=differing_reason)
+    if page is not None and page.suffix.lower() not in (".html", ".pdf"):
+        raise click.UsageError("--page ends in .html or .pdf.")
+    films = [_film(folder / v.image, invert) for v in marks.visits]
+    series = compare_visits(marks, films)
+    if out is not None:
+        save_series(series, out)
+    if page is not None:
+        _write_page(series, [radiograph for radiograph, _ in films], page, decimal_comma)
+    emit(
+        "compare",
+        {"series": series, "written": [str(path) for path in (out, page) if path is not None]},
+        _lines(series, numbers_for(decimal_comma)),
+        as_json=as_json,
+    )
+
+
+def _write_page(
+    series: Series, films: Sequence[Radiograph], page: Path, decimal_comma: bool
+) -> None:
+    from rxmeasure.report.series_page import write_series_html, write_series_pdf
+
+    write = write_series_pdf if page.suffix.lower() == ".pdf" else write_series_html
+    write(series, films, page, numbers=numbers_for(decimal_comma))
+
+
+def _film(image: Path, invert: bool) -> tuple[Radiograph, ReviewMarks]:
+    from rxmeasure.cli.marks_input import marks_file_for, marks_for
+    from rxmeasure.marks import FilmKind, ReviewMarks
+    from rxmeasure.reading import read_radiograph
+
+    radiograph = read_radiograph(image, invert=invert)
+    if marks_file_for(image, {}) is None:
+        return radiograph, ReviewMarks(film_kind=FilmKind.RECALL)
+    return radiograph, marks_for(image, {})
+
+
+def _from_options(
+    visits: tuple[tuple[str, Path], ...],
+    lesions: tuple[tuple[int, str, str], ...],
+    none_visible: tuple[tuple[int, str], ...],
+) -> SeriesMarks:
+    from rxmeasure.cli.options import POINT
+    from rxmeasure.recall.series import LesionMark, SeriesMarks, VisitMarks
+
+    marked: list[list[LesionMark]] = [[] for _ in visits]
+
+    def of_visit(number: int) -> list[LesionMark]:
+        if not 1 <= number <= len(visits):
+            raise click.UsageError(f"There is no visit {number}: {len(visits)} are given.")
+        return marked[number - 1]
+
+    for number, root, place in lesions:
+        point = POINT.convert(place, None, None)
+        of_visit(number).append(LesionMark(root=root, seed_px=point))
+    for number, root in none_visible:
+        of_visit(number).append(LesionMark(root=root, none_visible=True))
+    return SeriesMarks(
+        visits=tuple(
+            VisitMarks(image=str(image), date="" if day == "-" else day, lesions=tuple(found))
+            for (day, image), found in zip(visits, marked, strict=True)
+        )
+    )
+
+
+def _lines(series: Series, numbers: Numbers) -> list[str]:
+    lines: list[str] = []
+    for number, visit in enumerate(series.visits, 1):
+        lines.append(f"Visit {number}  {visit.date or 'no date'}  {visit.image.file_name}")
+        rows = [_lesion_row(lesion, numbers) for lesion in visit.lesions]
+        lines += columns(rows) or ["  no finding of a lesion marked"]
+        for lesion in visit.lesions:
+            for text in (lesion.declined, *(w.text for w in lesion.warnings)):
+                lines += folded(numbers.in_text(text), indent="    ") if text else []
+    for change in series.lesion_changes:
+        head = f"Visit {change.before} to {change.after}, {change.root}: {change.verdict}"
+        lines += ["", head, *folded(numbers.in_text(change.reason))]
+        lines += columns([_change_row(one, numbers) for one in change.changes])
+    lines += _fill_lines(series, numbers) + _score_lines(series)
+    lines += ["", *_next_lines(series)]
+    for warning in series.warnings:
+        lines += folded(numbers.in_text(warning.text), mark="! ")
+    return lines
+
+
+def _lesion_row(lesion: Lesion, numbers: Numbers) -> tuple[str, str, str, str]:
+    if lesion.size is None:
+        return lesion.root, str(lesion.source), "no number" if lesion.declined else "", ""
+    area, largest = lesion.size.area, lesion.size.largest_diameter
+    if area.value_mm2 is None or largest.value_mm is None:
+        texts = (
+            value_with_u(numbers, area.value_px2, area.u_px2, "px2"),
+            value_with_u(numbers, largest.value_px, largest.u_px, "px"),
+        )
+    else:
+        texts = (
+            value_with_u(numbers, area.value_mm2, area.u_mm2, "mm2"),
+            value_with_u(numbers, largest.value_mm, largest.u_mm, "mm"),
+        )
+    return lesion.root, str(lesion.source), f"area {texts[0]}", f"largest {texts[1]}"
+
+
+def _change_row(change: Change, numbers: Numbers) -> tuple[str, str, str, str]:
+    unit = "" if change.unit == "ratio" else change.unit
+    interval = ""
+    if change.percent_interval is not None:
+        low, high = (numbers.fixed(v, 0) for v in change.percent_interval)
+        interval = f"95 %: {low} to {high} %"
+    least = value_with_u(numbers, change.least_significant, None, unit or "ratio")
+    return (
+        change.quantity,
+        value_with_u(numbers, change.difference, change.u_difference, unit or "ratio"),
+        f"{numbers.fixed(change.percent, 0)} %  {interval}",
+        f"least significant {least}",
+    )
+
+
+def _fill_lines(series: Series, numbers: Numbers) -> list[str]:
+    rows: list[Sequence[str]] = []
+    for change in series.fill_changes:
+        value = ""
+        if change.difference is not None and change.unit != "1":
+            value = value_with_u(numbers, change.difference, None, change.unit)
+        visits = f"{change.before} to {change.after}"
+        rows.append((visits, change.canal, change.quantity, value, change.text))
+    return ["", "Fill", *columns(rows)] if rows else []
+
+
+def _score_lines(series: Series) -> list[str]:
+    from rxmeasure.recall.scores import published_scales
+
+    rows: list[Sequence[str]] = []
+    for tooth in series.tooth_scores:
+        scale = published_scales()[tooth.scale_id]
+        given = f"{tooth.value} ({tooth.group})" if tooth.group != tooth.value else tooth.value
+        text = f"{scale.source}; {scale.status}"
+        rows.append((f"visit {tooth.visit}", scale.title, f"tooth: {given}", text))
+    for one in series.suggestions:
+        title = published_scales()[one.scale_id].title
+        scored = f"{one.root} scored {one.scored}"
+        rows.append(
+            (f"visit {one.visit}", title, scored, f"the measurement suggests {one.suggested}")
+        )
+    return ["", "Reader's scores (the worst root rules the tooth)", *columns(rows)] if rows else []
+
+
+def _next_lines(series: Series) -> list[str]:
+    due = series.next_recall
+    head = f"Next recall: {due.date or 'none proposed'}"
+    return [head, *folded(f"{due.reason} {due.source}")]
