@@ -70,7 +70,7 @@ def compare(
     as_json: bool,
     decimal_comma: bool,
 ) -> None:
-    r"""Compare the visits of one tooth: lesions, fills, scores, next recall.
+    """Compare the visits of one tooth: lesions, fills, scores, next recall.
 
     SERIES is a TOML file of visits, or a series file. The marks of each film are
     taken from beside its image. Lesions are measured; scores are the reader's.
