@@ -165,7 +165,8 @@ def summarise_tooth(verdicts: Iterable[Verdict]) -> tuple[ToothSummary, ...]:
     """Let the worst canal rule the tooth, for each rule set; nothing is averaged.
 
     A canal counts by its field ``overall``, or where there is none by its
-    worst field. From worst to best: not met, cannot be judged, borderline, met.
+    worst field. From worst to best: not met, cannot be judged, borderline, met;
+    of equals the canal whose field is least likely met.
 
     Returns
     -------
@@ -178,7 +179,9 @@ def summarise_tooth(verdicts: Iterable[Verdict]) -> tuple[ToothSummary, ...]:
     summaries = []
     for rule_id, canals in by_rule.items():
         outcomes = {canal: _canal_outcome(found) for canal, found in canals.items()}
-        worst_canal = min(outcomes, key=lambda canal: SEVERITY.index(outcomes[canal]))
+        worst_canal = min(
+            outcomes, key=lambda canal: (SEVERITY.index(outcomes[canal]), _chance(canals[canal]))
+        )
         counted = list(outcomes.values())
         summaries.append(
             ToothSummary(
@@ -190,6 +193,12 @@ def summarise_tooth(verdicts: Iterable[Verdict]) -> tuple[ToothSummary, ...]:
             )
         )
     return tuple(summaries)
+
+
+def _chance(found: Sequence[Verdict]) -> float:
+    """Least probability with which a field is met."""
+    known = [v.probability_met for v in found if v.probability_met is not None]
+    return min(known, default=1.0)
 
 
 def apply_overrides(

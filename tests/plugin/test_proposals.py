@@ -15,6 +15,7 @@ from rxmeasure_napari.review_state import OpenFilm, Purpose, Step, proposal_hand
 
 from rxmeasure.marks import CanalMarks, FilmKind, MarksOrigin, ReviewMarks
 from rxmeasure.proposals import Proposals, with_unconfirmed
+from rxmeasure.proposals import propose as core_propose
 from rxmeasure.radiograph import Radiograph
 from rxmeasure.reading import read_radiograph
 from rxmeasure.record.review_file import load_review, review_path, save_review
@@ -173,8 +174,13 @@ def test_a_rejected_proposal_is_gone_until_the_film_is_searched_again(
 
 
 def test_lines_that_are_not_proposed_stand_with_their_reasons(
-    open_reader: OpenReader, film_of: FilmOf
+    open_reader: OpenReader, film_of: FilmOf, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    def explicit(radiograph: Radiograph, calibration: Any, seed_px: Any) -> Proposals:
+        return core_propose(radiograph, calibration=calibration, seed_px=seed_px, explicit=True)
+
+    # The network names no line of the samples that it does not propose.
+    monkeypatch.setattr(measuring, "propose", explicit)
     reader = open_reader(film_of(ONE))
     propose(reader)
     assert reader.film.proposals is not None

@@ -611,6 +611,16 @@ def test_the_worst_canal_rules_the_tooth(canals, outcome, worst):
     }
 
 
+def test_of_equal_outcomes_the_canal_least_likely_to_meet_the_rule_is_the_worst():
+    verdicts = [
+        *judge_canal("B", (core(1.9, 0.1), dense()), SETS["zero_two"]),
+        *judge_canal("P", (core(2.05, 0.1), dense()), SETS["zero_two"]),
+    ]
+    (summary,) = summarise_tooth(verdicts)
+    assert summary.outcome == "borderline"
+    assert summary.worst_canal == "P"
+
+
 def test_without_an_overall_the_worst_field_rules_the_canal():
     verdicts = judge_canal("B", (core(1.0, 0.1), dense(0.001)), SETS["half_two"])
     (summary,) = summarise_tooth(verdicts)
