@@ -48,6 +48,9 @@ PUFF_U_MM = 0.32
 BESIDE_MM = 5.0
 BESIDE_SHARE = 0.2
 BESIDE_U_MM = 0.4
+#: A thinner or less dense line that shows on at least so much (mm) of the way from the end to the
+#: apex: what was taken for the fill may be a post.
+GOES_ON_MM = 1.5
 #: What the unknown shape of the tip leaves open at the apical end, and the blend with the
 #: restoration at the coronal end (mm, one standard deviation).
 END_U_MM = 0.06
@@ -145,6 +148,8 @@ class FillRows:
         either may be seen.
     merged : bool
         Whether the fill runs into another fill.
+    goes_on : float
+        On how much of the way to the apex a fainter line shows; 0 when on little.
     """
 
     expected: FloatArray
@@ -155,6 +160,7 @@ class FillRows:
     last: int
     puff_doubt: float | None
     merged: bool
+    goes_on: float
 
 
 def find_rows(
@@ -175,7 +181,7 @@ def find_rows(
     seen = _presence(strip, width, expected, signal, noise, texture, from_s)
     if seen is None:
         return None
-    present, puff_doubt, merged = seen
+    present, puff_doubt, merged, goes_on = seen
     run = np.flatnonzero(present)
     first, last = int(run[0]), int(run[-1])
     if from_s is not None and strip.s[last] > from_s + 1.0:
@@ -191,6 +197,7 @@ def find_rows(
         last=last,
         puff_doubt=puff_doubt,
         merged=merged,
+        goes_on=goes_on,
     )
 
 
@@ -212,6 +219,8 @@ def find_extent(strip: CanalStrip, width: WidthProfile, rows: FillRows) -> FillE
         likely = likely.widened(BESIDE_U_MM)
     if rows.merged:
         likely = likely.widened(MERGED_U_MM)
+    if rows.goes_on:
+        likely = likely.widened(rows.goes_on / 2.0)
     end = likely.place
     if abs(end - strip.s[last]) > DISAGREE_MM:
         last = strip.index(end)
@@ -319,8 +328,8 @@ def _presence(
     noise: float,
     texture: float,
     from_s: float | None,
-) -> tuple[np.ndarray, float | None, bool] | None:
-    """Rows with fill, small gaps bridged; doubt by a puff; whether it runs into another fill.
+) -> tuple[np.ndarray, float | None, bool, float] | None:
+    """Rows with fill, small gaps bridged, and what is doubtful about its end (see `FillRows`).
 
     None when there is too little.
 
@@ -384,6 +393,8 @@ def _presence(
         last = begins
     if (last - first) * strip.s_step < 0.8:
         return None
+    line = inside & (strip.s < strip.s_apex) & (smooth > 2.0 * texture)
+    goes_on = float(line[last + 1 :].sum()) * strip.s_step
     present = np.zeros(len(strip.s), dtype=bool)
     present[first : last + 1] = True
     # Dense, but one of its edges is lost for a while: it has run into another fill, and what
@@ -394,7 +405,7 @@ def _presence(
         & (np.arange(len(present)) > last - round(6.0 / strip.s_step))
     )
     merged = ndimage.binary_opening(merged, np.ones(round(0.35 / strip.s_step), dtype=bool))
-    return present, puff_doubt, bool(merged.any())
+    return present, puff_doubt, bool(merged.any()), goes_on if goes_on >= GOES_ON_MM else 0.0
 
 
 def _shoulders(strip: CanalStrip, width: WidthProfile) -> FloatArray:
