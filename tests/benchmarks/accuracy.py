@@ -225,7 +225,10 @@ def canal_errors(
         s, _ = foot_on_polyline(line, middle)
         s -= 3.0
         if s_true[0] + 0.3 < s < s_true[-1] - 0.3 and p.width_mm is not None:
-            found.append(("width_mm", p.width_mm - float(np.interp(s, s_true, widths)), group))
+            error = p.width_mm - float(np.interp(s, s_true, widths))
+            found.append(
+                ("width_mm", error, f"{group}, at a wall void" if gap_at(canal, s) else group)
+            )
     if measured.taper is not None:
         to_end = np.asarray(canal.profile_to_end_mm)
         zone = (to_end >= 1.0) & (to_end <= 8.0) & (to_end <= to_end.max() - 1.0)
@@ -235,6 +238,15 @@ def canal_errors(
     found.extend(void_errors(canal, measured, scale, group))
     found.extend(puff_errors(canal, measured, group))
     return found
+
+
+def gap_at(canal: CanalTruth, s_mm: float) -> bool:
+    """Whether a void at the wall takes some of the fill's width there: the truth has the whole."""
+    end = float(canal.s_core_end_mm or 0.0)
+    return any(
+        void.kind == "lateral" and abs(s_mm - end + void.to_core_end_mm) < void.length_mm / 2 + 0.1
+        for void in canal.voids
+    )
 
 
 def void_errors(
