@@ -201,8 +201,10 @@ def find_rows(
     )
 
 
-def find_extent(strip: CanalStrip, width: WidthProfile, rows: FillRows) -> FillExtent:
-    """Locate both ends of a fill."""
+def find_extent(
+    strip: CanalStrip, width: WidthProfile, rows: FillRows, *, sealed: bool = True
+) -> FillExtent:
+    """Locate both ends of a fill, or of a file or cone, round which no sealer lies."""
     first, last = rows.first, rows.last
     if rows.puff_doubt is not None:
         end_t = float(width.centre[strip.index(float(strip.s[last]) - 0.3)])
@@ -224,7 +226,9 @@ def find_extent(strip: CanalStrip, width: WidthProfile, rows: FillRows) -> FillE
     end = likely.place
     if abs(end - strip.s[last]) > DISAGREE_MM:
         last = strip.index(end)
-    core_s, core, core_how = _core_end(strip, rows.signal, first, likely)
+    core_s, core, core_how = end, likely, "a file or cone has no sealer beyond it"
+    if sealed:
+        core_s, core, core_how = _core_end(strip, rows.signal, first, likely)
     row = np.arange(len(strip.s))
     return FillExtent(
         start_s=float(strip.s[first]),

@@ -151,7 +151,7 @@ def _look(
     gaps: list[density_gaps.GapCandidate] = []
     below_floor: list[density_gaps.GapCandidate] = []
     if rows is not None:
-        extent = find_extent(strip, width, rows)
+        extent = find_extent(strip, width, rows, sealed=film_kind in _FILL_KINDS)
         if canal.core_end.point_px is not None:
             extent = _with_marked_end(extent, trace, strip, canal.core_end, settings)
         if film_kind in _FILL_KINDS:

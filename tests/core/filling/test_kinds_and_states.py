@@ -91,6 +91,15 @@ def test_a_recall_film_is_measured_like_the_film_after_treatment(
     assert recall.profile == after.profile
 
 
+@pytest.mark.parametrize("name", ["working length", "master cone"])
+def test_no_sealer_is_thought_beyond_a_file_or_cone(
+    measured: Callable[..., Any], name: str
+) -> None:
+    found, _, _ = measured(name)
+    # A click on the apex (0.2 mm) and the end itself; half a millimetre of sealer does not enter.
+    assert found.tip_to_apex.u_mm < 0.4
+
+
 def test_working_length_film(measured: Callable[..., Any]) -> None:
     # Stop on the coronal reference, tip 1.5 mm short of the apex; file 20.0 mm long.
     found, canal, truth = measured("working length", start="reference", stop_to_tip_mm=20.0)
