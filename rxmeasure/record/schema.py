@@ -17,8 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from rxmeasure.marks import ReviewMarks
-from rxmeasure.recall.series import Series
-from rxmeasure.record import draft, series_file
+from rxmeasure.record import draft
 from rxmeasure.record.migrations import FORMAT, MARKS_VERSION, VERSION
 from rxmeasure.review import Review
 
@@ -48,6 +47,10 @@ def draft_schema() -> dict[str, Any]:
 
 def series_schema() -> dict[str, Any]:
     """Return the schema of a series file of the current version."""
+    # Only here: reviews are read without what compares visits.
+    from rxmeasure.recall.series import Series
+    from rxmeasure.record import series_file
+
     return _headed(
         "series", Series, series_file.FORMAT, series_file.VERSION, title="Visits of one tooth"
     )
@@ -148,4 +151,6 @@ if __name__ == "__main__":
     REVIEW_SCHEMA_PATH.write_text(as_text(review_schema()), encoding="utf-8")
     MARKS_SCHEMA_PATH.write_text(as_text(marks_schema()), encoding="utf-8")
     draft.DRAFT_SCHEMA_PATH.write_text(as_text(draft_schema()), encoding="utf-8")
-    series_file.SERIES_SCHEMA_PATH.write_text(as_text(series_schema()), encoding="utf-8")
+    from rxmeasure.record.series_file import SERIES_SCHEMA_PATH
+
+    SERIES_SCHEMA_PATH.write_text(as_text(series_schema()), encoding="utf-8")
