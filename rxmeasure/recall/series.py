@@ -16,6 +16,7 @@ from rxmeasure.filling.results import CanalMeasurement
 from rxmeasure.marks import PointPx, ReviewMarks
 from rxmeasure.radiograph import ImageSource, Radiograph
 from rxmeasure.recall.aligned_pixels import middle, pixel_ratio
+from rxmeasure.recall.change import Z_95
 from rxmeasure.recall.comparison import (
     FillChange,
     LesionChange,
@@ -123,6 +124,21 @@ class TrendPoint:
     years: float
     area_mm2: float
     u_area_mm2: float
+
+    @property
+    def interval_mm2(self) -> tuple[float, float]:
+        """95 % interval of the area; never below nothing."""
+        spread = Z_95 * self.u_area_mm2
+        return max(0.0, self.area_mm2 - spread), self.area_mm2 + spread
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnchangedBand:
+    """Areas at later visits that are no change from the first: within the least significant one."""
+
+    years: tuple[float, ...]
+    low_mm2: tuple[float, ...]
+    high_mm2: tuple[float, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -405,6 +421,23 @@ def _trend(visits: Sequence[Visit]) -> tuple[TrendPoint, ...]:
                 )
             )
     return tuple(points)
+
+
+def unchanged_band(series: Series, root: str) -> UnchangedBand | None:
+    """The band round a root's first area; None without a dated comparison in mm2 with it."""
+    found = []
+    for change in series.lesion_changes:
+        if (change.root, change.before) != (root, 1) or not change.changes:
+            continue
+        area, years = change.changes[0], series.visits[change.after - 1].years
+        if area.unit == "mm2" and years is not None:
+            least = area.least_significant
+            found.append((years, max(0.0, area.before - least), area.before + least))
+    if not found:
+        return None
+    found.sort()
+    years, low, high = zip((0.0, *found[0][1:]), *found, strict=True)
+    return UnchangedBand(years=years, low_mm2=low, high_mm2=high)
 
 
 def _tooth_scores(visits: Sequence[Visit]) -> tuple[ToothScore, ...]:

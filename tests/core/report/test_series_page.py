@@ -19,7 +19,8 @@ from rxmeasure.recall.change import ChangeVerdict
 from rxmeasure.recall.scores import Symptoms, published_scales, score
 from rxmeasure.recall.series import LesionMark, Series, SeriesMarks, VisitMarks, compare_visits
 from rxmeasure.report.numbers import Numbers
-from rxmeasure.report.series_page import SIGNS, write_series_html, write_series_pdf
+from rxmeasure.report.series_page import write_series_html, write_series_pdf
+from rxmeasure.report.series_words import SIGNS
 
 HOSTILE = '<script>alert("1")</script>#eval()'
 
