@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from rxmeasure.recall.change import Change, ChangeVerdict
 from rxmeasure.recall.comparison import FillChange, LesionChange
+from rxmeasure.recall.dates import NextRecall
 from rxmeasure.recall.scores import Choice, ReaderScore, Scale, Symptoms, tooth_score
 from rxmeasure.recall.series import Series, TrendPoint
 from rxmeasure.report.numbers import Numbers, clean, unit_text
@@ -98,6 +99,17 @@ def visit_heading(series: Series, number: int) -> str:
 def pair_text(before: int, after: int) -> str:
     """The two visits of a comparison."""
     return f"visit {before} to {after}"
+
+
+def dates_text(series: Series, before: int, after: int) -> str:
+    """The dates of the two visits of a comparison."""
+    dates = (series.visits[number - 1].date or "no date" for number in (before, after))
+    return " to ".join(dates)
+
+
+def due_text(due: NextRecall) -> str:
+    """When the next recall is proposed."""
+    return f"Next recall: {due.date or 'none proposed'}"
 
 
 def with_u(value: float, u: float, unit: str, numbers: Numbers) -> str:

@@ -1,0 +1,245 @@
+"""What changed between two visits of a series: lesions, fills, and when to look again."""
+
+from __future__ import annotations
+
+from html import escape
+
+from qtpy.QtCore import QSignalBlocker, Qt
+from qtpy.QtWidgets import (
+    QFrame,
+    QGridLayout,
+    QHBoxLayout,
+    QLabel,
+    QToolButton,
+    QVBoxLayout,
+    QWidget,
+)
+
+from rxmeasure.recall.comparison import FillChange, LesionChange
+from rxmeasure.recall.series import Series
+from rxmeasure.report.cautions import RECALL_CAUTIONS
+from rxmeasure.report.numbers import Numbers, clean
+from rxmeasure.report.series_words import (
+    FillRow,
+    SizeChange,
+    dates_text,
+    due_text,
+    fill_row,
+    pair_text,
+    root_change,
+)
+from rxmeasure_napari import look
+from rxmeasure_napari.panels.film_panel import Choice, drop, text_line, wrapped
+
+_NOTHING = "No comparison yet: it takes two visits with a finding at the same root."
+
+
+class ChangeCards(QWidget):
+    """A card for each root at one pair of visits, one for the fills, and the next recall."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setObjectName("rx_changes")
+        self.setStyleSheet(look.style_sheet())
+        self._series: Series | None = None
+        self._numbers = Numbers()
+        self._pairs: tuple[tuple[int, int], ...] = ()
+        self._pair = (0, 0)
+        self._missing = text_line("rx_changes_missing")
+        self._missing.setText(_NOTHING)
+        self._pair_box = Choice("rx_changes_pair", "Visits that are compared")
+        self._pair_box.setSizeAdjustPolicy(
+            Choice.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
+        )
+        self._pair_box.setMinimumContentsLength(20)
+        self._pair_box.activated.connect(self._choose_pair)
+        self._diameters = self._make_diameters()
+        self._top = QWidget()
+        top = QHBoxLayout(self._top)
+        top.setContentsMargins(0, 0, 0, 0)
+        top.addWidget(self._pair_box, 1)
+        top.addWidget(self._diameters)
+        self._cards = QVBoxLayout()
+        self._cards.setSpacing(6)
+        rows = QVBoxLayout(self)
+        rows.setContentsMargins(0, 0, 0, 0)
+        rows.setSpacing(6)
+        rows.addWidget(self._missing)
+        rows.addWidget(self._top)
+        rows.addLayout(self._cards)
+        self._refresh()
+
+    def show_changes(self, series: Series | None, numbers: Numbers) -> None:
+        """Show what changed; the pair in front stays in front as long as it is there.
+
+        Parameters
+        ----------
+        series : Series or None
+        numbers : Numbers
+            How numbers are written.
+        """
+        if (series, numbers) == (self._series, self._numbers):
+            return
+        self._series, self._numbers = series, numbers
+        before, self._pairs = self._pairs, () if series is None else _pairs(series)
+        if self._pairs and (self._pair not in self._pairs or self._pairs != before):
+            self._pair = self._pairs[0]
+        self._refresh()
+
+    def _make_diameters(self) -> QToolButton:
+        made = QToolButton()
+        made.setObjectName("rx_changes_diameters")
+        made.setText("Diameters")
+        made.setAccessibleName("Diameters of the lesions too")
+        made.setToolTip("Show the diameters beside the area")
+        made.setCheckable(True)
+        made.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
+        made.toggled.connect(self._refresh)
+        return made
+
+    def _choose_pair(self, place: int) -> None:
+        self._pair = self._pairs[place]
+        self._refresh()
+
+    def _refresh(self) -> None:
+        series = self._series
+        while self._cards.count():
+            drop(self._cards.takeAt(0).widget())
+        self._missing.setVisible(not self._pairs)
+        self._top.setVisible(bool(self._pairs))
+        if series is None:
+            return
+        self._show_pairs(series)
+        for widget in (
+            *(_warning(self._numbers.in_text(w.text)) for w in series.warnings),
+            *(self._root_card(series, c) for c in series.lesion_changes if self._is_shown(c)),
+            *self._fill_cards(series),
+            _due_card(series),
+            *(_caution(caution.head, caution.text) for caution in RECALL_CAUTIONS),
+        ):
+            self._cards.addWidget(widget)
+
+    def _show_pairs(self, series: Series) -> None:
+        with QSignalBlocker(self._pair_box):
+            self._pair_box.clear()
+            for before, after in self._pairs:
+                words = pair_text(before, after).capitalize()
+                self._pair_box.addItem(f"{words}: {dates_text(series, before, after)}")
+            if self._pairs:
+                self._pair_box.setCurrentIndex(self._pairs.index(self._pair))
+        self._pair_box.setToolTip(self._pair_box.currentText())
+
+    def _is_shown(self, change: LesionChange | FillChange) -> bool:
+        return (change.before, change.after) == self._pair
+
+    def _root_card(self, series: Series, change: LesionChange) -> QFrame:
+        words = root_change(change, self._numbers)
+        name = change.root
+        frame, rows = _card(f"rx_change_{name}")
+        rows.addWidget(look.heading(wrapped(words.root), f"rx_change_root_{name}"))
+        verdict = text_line(f"rx_change_verdict_{name}")
+        verdict.setTextFormat(Qt.TextFormat.RichText)
+        verdict.setText(_verdict(words.sign, words.word, look.CHANGE[change.verdict]))
+        verdict.setAccessibleName(f"{words.root}: {words.word}")
+        rows.addWidget(verdict)
+        shown = words.rows if self._diameters.isChecked() else words.rows[:1]
+        for row in shown:
+            rows.addWidget(_sizes(row, f"rx_change_{row.quantity.split()[0]}_{name}"))
+        rows.addWidget(look.hint(wrapped(words.reason), f"rx_change_reason_{name}"))
+        for number in self._pair:
+            for lesion in series.visits[number - 1].lesions:
+                if lesion.root == name:
+                    for warning in lesion.warnings:
+                        told = self._numbers.in_text(warning.text)
+                        rows.addWidget(_warning(f"Visit {number}: {told}"))
+        return frame
+
+    def _fill_cards(self, series: Series) -> list[QFrame]:
+        changes = [change for change in series.fill_changes if self._is_shown(change)]
+        if not changes:
+            return []
+        frame, rows = _card("rx_change_fills")
+        rows.addWidget(look.heading("Fills", "rx_change_fills_heading"))
+        for k, change in enumerate(changes):
+            rows.addWidget(_fill_line(fill_row(change, self._numbers), change.changed, k))
+        return [frame]
+
+
+def _pairs(series: Series) -> tuple[tuple[int, int], ...]:
+    """Each visit with the one before, then with the first, the latest on top."""
+    lesions = {(c.before, c.after) for c in series.lesion_changes}
+    fills = {(c.before, c.after) for c in series.fill_changes}
+    return tuple(sorted(lesions | fills, key=lambda pair: (pair[1] - pair[0] > 1, -pair[1])))
+
+
+def _card(object_name: str) -> tuple[QFrame, QVBoxLayout]:
+    frame = QFrame()
+    frame.setObjectName(object_name)
+    frame.setProperty("rx_role", "card")
+    rows = QVBoxLayout(frame)
+    rows.setContentsMargins(6, 4, 6, 4)
+    rows.setSpacing(3)
+    return frame, rows
+
+
+def _verdict(sign: str, word: str, colour: str) -> str:
+    return f'<b style="color: {colour}">{escape(sign)} {escape(word)}</b>'
+
+
+def _sizes(row: SizeChange, object_name: str) -> QWidget:
+    """One size: values, difference, percent with its interval, least significant change."""
+    made = QWidget()
+    made.setObjectName(object_name)
+    grid = QGridLayout(made)
+    grid.setContentsMargins(0, 0, 0, 2)
+    grid.setHorizontalSpacing(8)
+    grid.setVerticalSpacing(1)
+    grid.setColumnStretch(1, 1)
+    percent = f"{row.percent} (95 %: {row.interval})" if row.interval else row.percent
+    for k, (head, text) in enumerate(
+        (
+            (row.quantity.capitalize(), row.values),
+            ("Difference", row.difference),
+            ("In percent", percent),
+            ("Least significant", row.least_significant),
+        )
+    ):
+        label = QLabel(head)
+        label.setProperty("rx_role", "hint")
+        grid.addWidget(label, k, 0, Qt.AlignmentFlag.AlignTop)
+        grid.addWidget(look.text_line(text), k, 1)
+    return made
+
+
+def _fill_line(row: FillRow, changed: bool | None, place: int) -> QLabel:
+    colour = look.TOLD["warning"] if changed else look.MUTED
+    numbers = row.difference
+    if row.least_significant:
+        numbers += f" (least significant {row.least_significant})"
+    label = text_line(f"rx_change_fill_{place}")
+    label.setTextFormat(Qt.TextFormat.RichText)
+    label.setText(
+        f"{_verdict(row.sign, row.word, colour)}&nbsp; {escape(row.head)}"
+        + (f": {escape(numbers)}" if numbers else "")
+        + f'<br><span style="color: {look.MUTED}">{escape(row.text)}</span>'
+    )
+    return label
+
+
+def _due_card(series: Series) -> QFrame:
+    due = series.next_recall
+    frame, rows = _card("rx_change_due")
+    rows.addWidget(look.heading(due_text(due), "rx_change_due_date"))
+    rows.addWidget(look.text_line(clean(due.reason), "rx_change_due_reason"))
+    rows.addWidget(look.hint(f"Source: {clean(due.source)}", "rx_change_due_source"))
+    return frame
+
+
+def _warning(text: str) -> QLabel:
+    label = look.hint(f"! {wrapped(text)}")
+    label.setStyleSheet(look.told_style("warning"))
+    return label
+
+
+def _caution(head: str, text: str) -> QLabel:
+    return look.hint(f"⚠ {head} {text}")
