@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from html import escape
 
 from qtpy.QtCore import QSignalBlocker, Qt
@@ -16,10 +17,12 @@ from qtpy.QtWidgets import (
 )
 
 from rxmeasure.recall.comparison import FillChange, LesionChange
+from rxmeasure.recall.lesion import NOT_NO_LESION
 from rxmeasure.recall.series import Series
 from rxmeasure.report.cautions import RECALL_CAUTIONS
 from rxmeasure.report.numbers import Numbers, clean
 from rxmeasure.report.series_words import (
+    FILL_SIGNS,
     FillRow,
     SizeChange,
     dates_text,
@@ -53,12 +56,12 @@ class ChangeCards(QWidget):
         )
         self._pair_box.setMinimumContentsLength(20)
         self._pair_box.activated.connect(self._choose_pair)
-        self._diameters = self._make_diameters()
+        self._all = self._make_all()
         self._top = QWidget()
         top = QHBoxLayout(self._top)
         top.setContentsMargins(0, 0, 0, 0)
         top.addWidget(self._pair_box, 1)
-        top.addWidget(self._diameters)
+        top.addWidget(self._all)
         self._cards = QVBoxLayout()
         self._cards.setSpacing(6)
         rows = QVBoxLayout(self)
@@ -86,12 +89,12 @@ class ChangeCards(QWidget):
             self._pair = self._pairs[0]
         self._refresh()
 
-    def _make_diameters(self) -> QToolButton:
+    def _make_all(self) -> QToolButton:
         made = QToolButton()
-        made.setObjectName("rx_changes_diameters")
-        made.setText("Diameters")
-        made.setAccessibleName("Diameters of the lesions too")
-        made.setToolTip("Show the diameters beside the area")
+        made.setObjectName("rx_changes_all")
+        made.setText("All numbers")
+        made.setAccessibleName("All numbers of lesions and fills")
+        made.setToolTip("Show diameters, and the numbers of what did not change")
         made.setCheckable(True)
         made.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         made.toggled.connect(self._refresh)
@@ -137,22 +140,30 @@ class ChangeCards(QWidget):
         name = change.root
         frame, rows = _card(f"rx_change_{name}")
         rows.addWidget(look.heading(wrapped(words.root), f"rx_change_root_{name}"))
-        verdict = text_line(f"rx_change_verdict_{name}")
-        verdict.setTextFormat(Qt.TextFormat.RichText)
-        verdict.setText(_verdict(words.sign, words.word, look.CHANGE[change.verdict]))
+        verdict = _rich(
+            _verdict(words.sign, words.word, look.CHANGE[change.verdict]),
+            f"rx_change_verdict_{name}",
+        )
         verdict.setAccessibleName(f"{words.root}: {words.word}")
         rows.addWidget(verdict)
-        shown = words.rows if self._diameters.isChecked() else words.rows[:1]
+        shown = words.rows if self._all.isChecked() else words.rows[:1]
         for row in shown:
             rows.addWidget(_sizes(row, f"rx_change_{row.quantity.split()[0]}_{name}"))
         rows.addWidget(look.hint(wrapped(words.reason), f"rx_change_reason_{name}"))
-        for number in self._pair:
-            for lesion in series.visits[number - 1].lesions:
-                if lesion.root == name:
-                    for warning in lesion.warnings:
-                        told = self._numbers.in_text(warning.text)
-                        rows.addWidget(_warning(f"Visit {number}: {told}"))
+        for text in self._warnings_of(series, name):
+            rows.addWidget(_warning(text))
         return frame
+
+    def _warnings_of(self, series: Series, root: str) -> list[str]:
+        """Warnings of the lesion at both visits; a caution of the page says the one left out."""
+        return [
+            f"Visit {number}: {self._numbers.in_text(warning.text)}"
+            for number in self._pair
+            for lesion in series.visits[number - 1].lesions
+            if lesion.root == root
+            for warning in lesion.warnings
+            if warning.code != NOT_NO_LESION
+        ]
 
     def _fill_cards(self, series: Series) -> list[QFrame]:
         changes = [change for change in series.fill_changes if self._is_shown(change)]
@@ -160,8 +171,14 @@ class ChangeCards(QWidget):
             return []
         frame, rows = _card("rx_change_fills")
         rows.addWidget(look.heading("Fills", "rx_change_fills_heading"))
-        for k, change in enumerate(changes):
-            rows.addWidget(_fill_line(fill_row(change, self._numbers), change.changed, k))
+        for canal in dict.fromkeys(change.canal for change in changes):
+            own = [c for c in changes if c.canal == canal]
+            told = [c for c in own if self._all.isChecked() or c.changed is not False]
+            for change in told:
+                rows.addWidget(_fill_line(change, fill_row(change, self._numbers)))
+            rest = [fill_row(c, self._numbers) for c in own if c not in told]
+            if rest:
+                rows.addWidget(_unchanged_line(canal, rest))
         return [frame]
 
 
@@ -211,18 +228,32 @@ def _sizes(row: SizeChange, object_name: str) -> QWidget:
     return made
 
 
-def _fill_line(row: FillRow, changed: bool | None, place: int) -> QLabel:
-    colour = look.TOLD["warning"] if changed else look.MUTED
+def _fill_line(change: FillChange, row: FillRow) -> QLabel:
+    """One quantity with its numbers, and why where it is not unchanged."""
+    colour = look.MUTED if change.changed is False else look.TOLD["warning"]
     numbers = row.difference
     if row.least_significant:
         numbers += f" (least significant {row.least_significant})"
-    label = text_line(f"rx_change_fill_{place}")
-    label.setTextFormat(Qt.TextFormat.RichText)
-    label.setText(
-        f"{_verdict(row.sign, row.word, colour)}&nbsp; {escape(row.head)}"
-        + (f": {escape(numbers)}" if numbers else "")
-        + f'<br><span style="color: {look.MUTED}">{escape(row.text)}</span>'
+    words = f"{_verdict(row.sign, row.word, colour)}&nbsp; {escape(f'{row.canal}: {row.quantity}')}"
+    if numbers:
+        words += f", {escape(numbers)}"
+    if change.changed is not False:
+        words += f'<br><span style="color: {look.MUTED}">{escape(row.text)}</span>'
+    return _rich(words, f"rx_change_fill_{change.canal}_{change.quantity.replace(' ', '_')}")
+
+
+def _unchanged_line(canal: str, rows: Sequence[FillRow]) -> QLabel:
+    sign, word = FILL_SIGNS[False]
+    quantities = ", ".join(row.quantity for row in rows)
+    return _rich(
+        f"{_verdict(sign, word, look.MUTED)}&nbsp; {escape(f'{clean(canal)}: {quantities}')}",
+        f"rx_change_fill_{canal}_unchanged",
     )
+
+
+def _rich(words: str, object_name: str) -> QLabel:
+    label = look.text_line(words, object_name)
+    label.setTextFormat(Qt.TextFormat.RichText)
     return label
 
 

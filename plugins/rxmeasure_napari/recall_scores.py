@@ -140,17 +140,8 @@ class ScoreForm(QWidget):
         rows = QVBoxLayout(self)
         rows.setContentsMargins(0, 0, 0, 0)
         rows.setSpacing(4)
-        top = QGridLayout()
-        top.setHorizontalSpacing(6)
-        top.setColumnStretch(1, 1)
-        for row, (words, box) in enumerate(
-            (("Symptoms", self._symptom_box), ("Scale", self._scale_box))
-        ):
-            label = QLabel(words)
-            label.setBuddy(box)
-            top.addWidget(label, row, 0)
-            top.addWidget(box, row, 1)
-        rows.addLayout(top)
+        rows.addWidget(self._symptom_box)
+        rows.addWidget(self._scale_box)
         rows.addWidget(self._question)
         rows.addWidget(self._missing)
         self._roots_grid.setSpacing(3)
@@ -206,7 +197,9 @@ class ScoreForm(QWidget):
             made = self._choice_button(choice)
             self._choices[choice.value] = made
             self._choices_grid.addWidget(made, row, 0, Qt.AlignmentFlag.AlignTop)
-            self._choices_grid.addWidget(_Anchor(choice, made), row, 1)
+            self._choices_grid.addWidget(
+                _Anchor(choice, made), row, 1, Qt.AlignmentFlag.AlignVCenter
+            )
 
     def _root_button(self, root: str) -> QPushButton:
         made = button("", f"rx_score_root_{root}")
@@ -216,6 +209,7 @@ class ScoreForm(QWidget):
 
     def _choice_button(self, choice: ScaleChoice) -> QPushButton:
         made = button(choice.value, f"rx_score_{choice.value}", clean(choice.label))
+        made.setProperty("rx_role", "choice")
         made.setAccessibleName(choice_text(choice))
         made.setCheckable(True)
         made.clicked.connect(lambda: self._give(choice))
@@ -330,6 +324,8 @@ class _Anchor(QLabel):
         group = "" if choice.group == choice.value else f" ({choice.group})"
         self.setText(clean(choice.label) + group)
         self.setWordWrap(True)
+        self.setAlignment(Qt.AlignmentFlag.AlignTop)
+        self.setIndent(0)
         self.setBuddy(chooses)
 
     def mousePressEvent(self, event: QMouseEvent) -> None:

@@ -8,15 +8,20 @@ from html import escape
 
 import numpy as np
 import pyqtgraph as pg
-from qtpy.QtCore import QPointF, QSize, Qt
-from qtpy.QtWidgets import QSizePolicy, QStackedLayout, QVBoxLayout, QWidget
+from qtpy.QtCore import QPointF, Qt
+from qtpy.QtWidgets import QSizePolicy, QVBoxLayout, QWidget
 
 from rxmeasure.recall.series import Series, TrendPoint, UnchangedBand, unchanged_band
 from rxmeasure.report import colours
 from rxmeasure.report.numbers import Numbers
-from rxmeasure.report.series_words import root_heading, trend_lines, trend_point_text
+from rxmeasure.report.series_words import (
+    root_heading,
+    trend_gaps_text,
+    trend_lines,
+    trend_point_text,
+)
 from rxmeasure_napari import look
-from rxmeasure_napari.panels.film_panel import wrapped
+from rxmeasure_napari.panels.film_panel import set_line, wrapped
 from rxmeasure_napari.plot_pieces import (
     PlotGround,
     band,
@@ -35,7 +40,7 @@ _NOTHING = (
 _HINT = "Point at a sign to read its numbers."
 #: No lesion visible: a sign of its own, in the colour of the root.
 _NONE_SIGN, _NONE_SYMBOL = "✕", "x"
-_SIGN_PX, _NEAR_PX, _BAND_OPACITY = 11, 14.0, 45
+_HEIGHT_PX, _SIGN_PX, _NEAR_PX, _BAND_OPACITY = 190, 11, 14.0, 45
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,6 +77,7 @@ class TrendPlot(QWidget):
         self._numbers = Numbers()
         self._words: dict[TrendPoint, str] = {}
         self._bands: dict[str, tuple[UnchangedBand, _Look]] = {}
+        self._front = ""
         self._shade: pg.GraphicsObject | None = None
         self._missing = look.text_line(_NOTHING, "rx_trend_missing")
         self._key = look.text_line("", "rx_trend_key")
@@ -79,8 +85,10 @@ class TrendPlot(QWidget):
         self._readout = look.hint(_HINT, "rx_trend_readout")
         self._readout.setMinimumHeight(3 * self._readout.fontMetrics().lineSpacing())
         self._readout.setAlignment(Qt.AlignmentFlag.AlignTop)
+        self._gaps = look.hint("", "rx_trend_gaps")
         self._view = PlotGround()
-        self._view.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Expanding)
+        self._view.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
+        self._view.setFixedHeight(_HEIGHT_PX)
         self._plot = new_plot(self._view, 0)
         self._plot.getAxis("left").key_share = 0.0
         label_axis(self._plot.getAxis("bottom"), "years since the first visit", small_font(self))
@@ -90,21 +98,17 @@ class TrendPlot(QWidget):
         rows.setContentsMargins(0, 0, 0, 0)
         rows.setSpacing(2)
         rows.addWidget(self._key)
-        rows.addWidget(self._view, 1)
+        rows.addWidget(self._view)
         rows.addWidget(self._readout)
-        self._pages = QStackedLayout(self)
-        self._pages.addWidget(self._missing)
-        self._pages.addWidget(page)
+        rows.addWidget(self._gaps)
+        self._page = page
+        whole = QVBoxLayout(self)
+        whole.setContentsMargins(0, 0, 0, 0)
+        whole.addWidget(self._missing)
+        whole.addWidget(page)
         self._view.pointer_moved.connect(self._point_at)
         self._view.pointer_left.connect(self._leave)
-
-    def sizeHint(self) -> QSize:
-        """About the width of the panel."""
-        return QSize(380, 270)
-
-    def minimumSizeHint(self) -> QSize:
-        """Small enough for a low window."""
-        return QSize(240, 230)
+        self.show_trend(None)
 
     def show_trend(self, series: Series | None, *, numbers: Numbers | None = None) -> None:
         """Show the course, or what is missing for one.
@@ -119,7 +123,8 @@ class TrendPlot(QWidget):
         lines = {} if series is None else trend_lines(series)
         self._plot.clear()
         self._shade, self._words, self._bands = None, {}, {}
-        self._pages.setCurrentIndex(1 if lines else 0)
+        self._missing.setVisible(not lines)
+        self._page.setVisible(bool(lines))
         if series is None or not lines:
             self.setAccessibleDescription(_NOTHING)
             return
@@ -136,6 +141,7 @@ class TrendPlot(QWidget):
         self._show_band(next(iter(self._bands), ""))
         self._key.setText(_key(looks, lines))
         self._readout.setText(self._hint())
+        set_line(self._gaps, trend_gaps_text(series))
         self.setAccessibleDescription("\n".join(self._words.values()))
 
     # -- pointer --------------------------------------------------------------
@@ -162,9 +168,10 @@ class TrendPlot(QWidget):
         return nearest if nearest is not None and distance(nearest) <= _NEAR_PX else None
 
     def _hint(self) -> str:
-        if not self._bands:
+        if self._front not in self._bands:
             return _HINT
-        return f"{_HINT} Shaded: no change from the first visit that could be told from chance."
+        root = root_heading(self._front)
+        return f"{_HINT} Shaded: {root} within the least significant change from the first visit."
 
     # -- drawing --------------------------------------------------------------
 
@@ -205,6 +212,7 @@ class TrendPlot(QWidget):
         self._plot.setYRange(-0.07 * top, 1.06 * top, padding=0.0)
 
     def _show_band(self, root: str) -> None:
+        self._front = root
         if self._shade is not None:
             self._plot.removeItem(self._shade)
             self._shade = None
@@ -214,7 +222,6 @@ class TrendPlot(QWidget):
         years, low, high = (np.array(v) for v in (found.years, found.low_mm2, found.high_mm2))
         self._shade = band(years, low, high, style.colour, _BAND_OPACITY)
         self._shade.setZValue(-10)
-        self._shade.setToolTip(f"{root_heading(root)}: least significant change")
         self._plot.addItem(self._shade, ignoreBounds=True)
 
 

@@ -425,19 +425,24 @@ def _trend(visits: Sequence[Visit]) -> tuple[TrendPoint, ...]:
 
 def unchanged_band(series: Series, root: str) -> UnchangedBand | None:
     """The band round a root's first area; None without a dated comparison in mm2 with it."""
-    found = []
+    found: list[tuple[float, float, float]] = []
     for change in series.lesion_changes:
-        if (change.root, change.before) != (root, 1) or not change.changes:
+        years = series.visits[change.after - 1].years
+        if (change.root, change.before) != (root, 1) or not change.changes or years is None:
             continue
-        area, years = change.changes[0], series.visits[change.after - 1].years
-        if area.unit == "mm2" and years is not None:
+        area = change.changes[0]
+        if area.unit == "mm2":
             least = area.least_significant
             found.append((years, max(0.0, area.before - least), area.before + least))
     if not found:
         return None
     found.sort()
-    years, low, high = zip((0.0, *found[0][1:]), *found, strict=True)
-    return UnchangedBand(years=years, low_mm2=low, high_mm2=high)
+    found.insert(0, (0.0, *found[0][1:]))
+    return UnchangedBand(
+        years=tuple(point[0] for point in found),
+        low_mm2=tuple(point[1] for point in found),
+        high_mm2=tuple(point[2] for point in found),
+    )
 
 
 def _tooth_scores(visits: Sequence[Visit]) -> tuple[ToothScore, ...]:

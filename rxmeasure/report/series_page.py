@@ -168,7 +168,7 @@ def _row(head: str, *cells: str, note: str = "") -> dict[str, Any]:
 def _fill_row(change: FillChange, numbers: Numbers) -> dict[str, Any]:
     row = fill_row(change, numbers)
     return _row(
-        row.head,
+        f"{row.canal}: {row.quantity}",
         row.visits,
         f"{row.sign} {row.word}",
         row.difference,

@@ -64,7 +64,8 @@ class RootChange:
 class FillRow:
     """What became of one quantity of a fill."""
 
-    head: str
+    canal: str
+    quantity: str
     visits: str
     sign: str
     word: str
@@ -150,8 +151,10 @@ def _size_change(change: Change, numbers: Numbers) -> SizeChange:
 def fill_row(change: FillChange, numbers: Numbers) -> FillRow:
     """What became of a fill, in words."""
     sign, word = FILL_SIGNS[change.changed]
+    counted_none = change.unit == "1" and change.changed is False
     return FillRow(
-        head=clean(f"{change.canal}: {change.quantity}"),
+        canal=clean(change.canal),
+        quantity=f"no {change.quantity}" if counted_none else change.quantity,
         visits=f"{change.before} to {change.after}",
         sign=sign,
         word=word,
@@ -223,3 +226,14 @@ def trend_point_text(point: TrendPoint, series: Series, numbers: Numbers) -> str
     low, high = (numbers.quantity(value, "mm2") for value in point.interval_mm2)
     area = with_u(point.area_mm2, point.u_area_mm2, "mm2", numbers)
     return f"{head}: {area}, 95 %: {low} to {high} mm²"
+
+
+def trend_gaps_text(series: Series) -> str:
+    """Lesions that the course leaves out because no number is given; empty without any."""
+    gaps = [
+        f"{root_heading(lesion.root)} at visit {number}"
+        for number, visit in enumerate(series.visits, 1)
+        for lesion in visit.lesions
+        if lesion.declined
+    ]
+    return f"No number, so no sign: {', '.join(gaps)}." if gaps else ""
