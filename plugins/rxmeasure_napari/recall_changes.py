@@ -147,8 +147,7 @@ class ChangeCards(QWidget):
         verdict.setAccessibleName(f"{words.root}: {words.word}")
         rows.addWidget(verdict)
         shown = words.rows if self._all.isChecked() else words.rows[:1]
-        for row in shown:
-            rows.addWidget(_sizes(row, f"rx_change_{row.quantity.split()[0]}_{name}"))
+        rows.addLayout(_sizes(shown))
         rows.addWidget(look.hint(wrapped(words.reason), f"rx_change_reason_{name}"))
         for text in self._warnings_of(series, name):
             rows.addWidget(_warning(text))
@@ -203,29 +202,27 @@ def _verdict(sign: str, word: str, colour: str) -> str:
     return f'<b style="color: {colour}">{escape(sign)} {escape(word)}</b>'
 
 
-def _sizes(row: SizeChange, object_name: str) -> QWidget:
-    """One size: values, difference, percent with its interval, least significant change."""
-    made = QWidget()
-    made.setObjectName(object_name)
-    grid = QGridLayout(made)
-    grid.setContentsMargins(0, 0, 0, 2)
+def _sizes(sizes: Sequence[SizeChange]) -> QGridLayout:
+    """Of each size: values, difference, percent with its interval, least significant change."""
+    grid = QGridLayout()
     grid.setHorizontalSpacing(8)
     grid.setVerticalSpacing(1)
     grid.setColumnStretch(1, 1)
-    percent = f"{row.percent} (95 %: {row.interval})" if row.interval else row.percent
-    for k, (head, text) in enumerate(
-        (
-            (row.quantity.capitalize(), row.values),
-            ("Difference", row.difference),
+    for one in sizes:
+        percent = f"{one.percent} (95 %: {one.interval})" if one.interval else one.percent
+        for head, text in (
+            (one.quantity.capitalize(), one.values),
+            ("Difference", one.difference),
             ("In percent", percent),
-            ("Least significant", row.least_significant),
-        )
-    ):
-        label = QLabel(head)
-        label.setProperty("rx_role", "hint")
-        grid.addWidget(label, k, 0, Qt.AlignmentFlag.AlignTop)
-        grid.addWidget(look.text_line(text), k, 1)
-    return made
+            ("Least significant", one.least_significant),
+        ):
+            label = QLabel(head)
+            if text is not one.values:
+                label.setProperty("rx_role", "hint")
+            row = grid.rowCount()
+            grid.addWidget(label, row, 0, Qt.AlignmentFlag.AlignTop)
+            grid.addWidget(look.text_line(text), row, 1)
+    return grid
 
 
 def _fill_line(change: FillChange, row: FillRow) -> QLabel:

@@ -158,7 +158,7 @@ def fill_row(change: FillChange, numbers: Numbers) -> FillRow:
         visits=f"{change.before} to {change.after}",
         sign=sign,
         word=word,
-        difference=_amount(change.difference, change.unit, numbers),
+        difference="" if counted_none else _amount(change.difference, change.unit, numbers),
         least_significant=_amount(change.least_significant, change.unit, numbers),
         text=numbers.in_text(change.text),
     )

@@ -7,9 +7,10 @@ from dataclasses import replace
 import pytest
 from drawn_visits import drawn_film, drawn_series, film_marks, lesion, visit
 
-from rxmeasure.recall.comparison import FillChange
+from rxmeasure.recall.comparison import FillChange, fill_changes
 from rxmeasure.recall.scores import published_scales, score
 from rxmeasure.recall.series import LesionMark, unchanged_band
+from rxmeasure.recall.size import scaled_area
 from rxmeasure.report.numbers import Numbers
 from rxmeasure.report.series_words import (
     fill_row,
@@ -115,10 +116,29 @@ def test_no_band_where_a_film_has_no_scale() -> None:
     assert unchanged_band(drawn_series(60.0, 45.0, films=films, pixel_ratios=[]), "M") is None
 
 
+@pytest.mark.parametrize(("u_px2", "changed"), [(8.0, True), (120.0, False), (400.0, None)])
+def test_a_puff_that_shrank_by_a_third(calibrated, u_px2: float, changed: bool | None) -> None:
+    canal = next(c for c in calibrated.review.canals if c.puff is not None)
+    smaller, larger = (
+        replace(
+            canal,
+            puff=replace(
+                canal.puff,
+                area=scaled_area(
+                    share * canal.puff.area.value_px2, u_px2, calibrated.review.calibration
+                ),
+            ),
+        )
+        for share in (0.67, 1.0)
+    )
+    puff = next(c for c in fill_changes((1, [larger]), (2, [smaller])) if c.quantity == "puff")
+    assert puff.changed is changed
+
+
 @pytest.mark.parametrize(
     ("changed", "difference", "expected"),
     [
-        (False, 0.0, ("=", "unchanged", "no new voids", "0")),
+        (False, 0.0, ("=", "unchanged", "no new voids", "")),
         (True, 2.0, ("≠", "changed", "new voids", "2")),
         (None, None, ("?", "cannot be told", "new voids", "")),
     ],
