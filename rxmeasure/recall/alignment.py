@@ -17,7 +17,14 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import map_coordinates
 from skimage.draw import polygon2mask
 
-from rxmeasure.geometry import FloatArray, as_points, feet_on_polyline, polyline_length, tangents
+from rxmeasure.geometry import (
+    FloatArray,
+    as_points,
+    feet_on_polyline,
+    polyline_length,
+    resample,
+    tangents,
+)
 from rxmeasure.recall.contrast import AlignmentError, ContrastCurve, match_contrast
 from rxmeasure.recall.feature_start import (
     SIDE_PX,
@@ -323,6 +330,8 @@ _LEFT_OUT_SHARE, _SETS_IN_SHARE = 0.25, 0.15
 _SHARED_PULL, _ROOT_DEPTH_MM, _PLANE_DEPTH_MM = 2.0, 0.05, 0.13
 #: Crown: length and half-width of its support as shares of the root's length.
 _CROWN_LENGTH, _CROWN_HALF_WIDTH = 0.55, 0.22
+#: A root's line is taken at about this step: distances need no more, and finer ones cost memory.
+_LINE_STEP_MM = 1.0
 
 
 def _root_map(
@@ -334,7 +343,8 @@ def _root_map(
     scale_mm: float,
     mm_per_px: float | None,
 ) -> RootAlignment:
-    line = as_points(root.line_px, at_least=2, what=f"points of root {root.name}")
+    traced = as_points(root.line_px, at_least=2, what=f"points of root {root.name}")
+    line = resample(traced, _LINE_STEP_MM / scale_mm)
     film, other = a.fine or a.plane, b.fine or b.plane
     support = _root_support(film, line, scale_mm) * _sampled(stable, film)
     fitted = fit(film, other, _on_prepared(plane, film, other), _ROOT, support)

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import tracemalloc
+
 import numpy as np
 import pytest
 
+from rxmeasure.geometry import resample
 from rxmeasure.phantom import Phantom, Visits, apex_map, random_visits
 from rxmeasure.recall.alignment import (
     Alignment,
@@ -99,6 +102,28 @@ def test_swapped_visits_give_the_map_back(first, second, found):
     away = mapped(inverse(back.map), points) - corners(first)
     # 1.7 px are 0.1 mm.
     assert np.hypot(*away.T).max() < 1.7
+
+
+def test_a_finely_traced_root_gives_the_same_map_in_little_memory(
+    first, second, films, visits, found
+):
+    root = course(films, visits)
+    fine = resample(root.line_px, 1.0)
+    assert len(fine) > 150
+    tracemalloc.start()
+    again = align_films(
+        first,
+        second,
+        roots=[RootCourse(name="root", line_px=tuple(map(tuple, fine)))],
+        mm_per_px=films[0].truth.mm_per_px,
+    )
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak < 400e6
+    tip = np.asarray(root.line_px)[-1:]
+    np.testing.assert_allclose(
+        mapped(again.roots[0].map, tip), mapped(found.roots[0].map, tip), atol=0.02
+    )
 
 
 def test_the_apex_lies_where_the_truth_says(found, films, visits):
