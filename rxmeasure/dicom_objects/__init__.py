@@ -1,1 +1,1 @@
-"""Reviews as DICOM objects: structured report, presentation state, segmentation, calibrated copy."""
+"""Reviews as DICOM objects: report, presentation state, segmentation, calibrated copy."""

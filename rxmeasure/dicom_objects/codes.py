@@ -28,6 +28,8 @@ _PERMANENT, _DECIDUOUS = codes.cid4018, codes.cid4019
 YES, NO = codes.SCT.Yes, codes.SCT.No
 AREA, LENGTH, WIDTH = codes.SCT.Area, codes.SCT.Length, codes.SCT.Width
 PROBABILITY = codes.DCM.Probability
+#: Row of TID 1500 for what is said of the whole film (value from memory).
+QUALITATIVE_EVALUATIONS = Code("C0034375", "UMLS", "Qualitative Evaluations")
 
 #: UCUM. Pixels are an annotation: UCUM has no unit for them.
 _UNITS = {

@@ -11,7 +11,7 @@ from highdicom.color import CIELabColor
 from numpy.typing import ArrayLike
 
 from rxmeasure.dicom_objects.coordinates import closed, to_dicom
-from rxmeasure.dicom_objects.quantities import Region
+from rxmeasure.dicom_objects.quantities import Region, canal_thing
 from rxmeasure.dicom_objects.reviewed_image import ReviewedImage
 from rxmeasure.filling.results import CanalMeasurement
 from rxmeasure.marks import PointPx
@@ -122,8 +122,7 @@ def _canal_marks(image: ReviewedImage, canal: CanalMeasurement) -> Iterator[_Mar
     if len(line) > 1:
         marks = image.marks_of(canal.name)
         unsure = "" if marks is not None and marks.confirmed else NOT_CONFIRMED
-        thing = f"canal {canal.name}"
-        yield _Mark(layer="centre", points_px=line, thing=thing)
+        yield _Mark(layer="centre", points_px=line, thing=canal_thing(canal.name))
         yield _Mark(layer="names", points_px=line[:1], text=clean(canal.name) + unsure)
     if len(canal.profile) > 1:
         yield _Mark(layer="edges", points_px=[p.left_edge_px for p in canal.profile])

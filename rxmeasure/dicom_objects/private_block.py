@@ -17,8 +17,9 @@ _GROUP, _CREATOR = 0x0099, "RXMEASURE REVIEW"
 _REVIEW, _REPORT_UID = 0x01, 0x02
 
 
-def put_review(report: Any, packed: bytes) -> None:
-    """Add the gzipped text of a review file to a report."""
+def put_review(report: Any, text: str) -> None:
+    """Add the text of a review file to a report."""
+    packed = gzip.compress(text.encode("utf-8"), mtime=0)
     block = report.private_block(_GROUP, _CREATOR, create=True)
     block.add_new(_REVIEW, "OB", packed + b"\0" * (len(packed) % 2))
     block.add_new(_REPORT_UID, "UI", str(report.SOPInstanceUID))

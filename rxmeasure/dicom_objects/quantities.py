@@ -45,6 +45,11 @@ class Region:
     quantities: tuple[Quantity, ...]
 
 
+def canal_thing(canal: str) -> str:
+    """What a canal is tracked as."""
+    return f"canal {canal}"
+
+
 def canal_quantities(canal: CanalMeasurement) -> tuple[Quantity, ...]:
     """Numbers of a canal; lengths that only lack a scale are given in pixels."""
     return tuple(_canal_quantities(canal))

@@ -79,11 +79,9 @@ def _description(image: ReviewedImage, region: Region, number: int) -> Any:
 def _share_what_all_frames_have(made: Any) -> None:
     """Without a scale nothing else is shared, and the shared item may not be empty."""
     shared = made.SharedFunctionalGroupsSequence[0]
-    for keyword in ("DerivationImageSequence",):
-        for frame in made.PerFrameFunctionalGroupsSequence:
-            if keyword in frame:
-                shared[keyword] = frame[keyword]
-                del frame[keyword]
+    for frame in made.PerFrameFunctionalGroupsSequence:
+        if "DerivationImageSequence" in frame:
+            shared.DerivationImageSequence = frame.pop("DerivationImageSequence").value
 
 
 def _settle_dimensions(made: Any, image: ReviewedImage) -> None:

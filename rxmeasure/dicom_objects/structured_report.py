@@ -7,7 +7,6 @@ not know that element loses nothing that it could have used.
 
 from __future__ import annotations
 
-import gzip
 from collections.abc import Iterable, Iterator
 from copy import deepcopy
 from typing import Any
@@ -22,7 +21,13 @@ from rxmeasure.dicom_objects import codes
 from rxmeasure.dicom_objects.coordinates import closed, to_dicom
 from rxmeasure.dicom_objects.identity import derived_uid
 from rxmeasure.dicom_objects.private_block import put_review
-from rxmeasure.dicom_objects.quantities import Quantity, Region, canal_quantities, line_of
+from rxmeasure.dicom_objects.quantities import (
+    Quantity,
+    Region,
+    canal_quantities,
+    canal_thing,
+    line_of,
+)
 from rxmeasure.dicom_objects.region_kinds import REGION_KINDS
 from rxmeasure.dicom_objects.reviewed_image import ReviewedImage
 from rxmeasure.dicom_objects.source_image import person_name
@@ -56,7 +61,7 @@ def structured_report(image: ReviewedImage) -> Any:
         imaging_measurements=groups,
         title=dicom_codes.DCM.ImagingMeasurementReport,
     )
-    content[0].ContentSequence.extend(_texts_of_film(image))
+    content[0].ContentSequence.append(_of_the_film(image))
     report = sr.ComprehensiveSR(
         evidence=[image.header],
         content=_repaired(content[0]),
@@ -69,7 +74,7 @@ def structured_report(image: ReviewedImage) -> Any:
         ],
         **image.identity("report"),
     )
-    put_review(report, gzip.compress(review_text(image.review, name="the review").encode(), mtime=0))
+    put_review(report, review_text(image.review, name="the review"))
     return image.stamp(report)
 
 
@@ -98,11 +103,6 @@ def _canal_group(image: ReviewedImage, canal: CanalMeasurement) -> Any:
     content.extend(_verdict(verdict) for verdict in verdicts)
     content.extend(_texts_of_canal(image, canal))
     return group
-
-
-def canal_thing(canal: str) -> str:
-    """What a canal is tracked as."""
-    return f"canal {canal}"
 
 
 def _region_group(image: ReviewedImage, region: Region) -> Any:
@@ -166,12 +166,12 @@ def _verdict(verdict: Verdict) -> Any:
         ("changed_by_person", "Changed by a person, because", verdict.overridden_by),
     ):
         if text.strip():
-            _add(item, _text(value, meaning, text, _HAS_PROPERTIES))
+            _add(item, _text(value, meaning, text))
     if verdict.tool_outcome is not None:
         outcome = codes.outcome_code(verdict.tool_outcome)
-        _add(item, _code("own_verdict", "The program's own verdict", outcome, _HAS_PROPERTIES))
+        _add(item, _code("own_verdict", "The program's own verdict", outcome))
     if not verdict.confirmed:
-        _add(item, _code("confirmed", "Points confirmed by a person", codes.NO, _HAS_PROPERTIES))
+        _add(item, _code("confirmed", "Points confirmed by a person", codes.NO))
     if verdict.probability_met is not None:
         _add(item, _probability(verdict.probability_met))
     return item
@@ -244,7 +244,24 @@ def _texts_of_canal(image: ReviewedImage, canal: CanalMeasurement) -> Iterator[A
         yield _text("warning", "Warning", warning.text)
 
 
-def _texts_of_film(image: ReviewedImage) -> Iterator[Any]:
+def _of_the_film(image: ReviewedImage) -> Any:
+    container = sr.ContainerContentItem(codes.QUALITATIVE_EVALUATIONS, relationship_type=_CONTAINS)
+    container.ContentSequence = sr.ContentSequence([*_verdicts_on_tooth(image), *_texts(image)])
+    return container
+
+
+def _verdicts_on_tooth(image: ReviewedImage) -> Iterator[Any]:
+    yield from (_verdict(verdict) for verdict in image.review.verdicts if not verdict.canal)
+    for summary in image.review.tooth_summaries:
+        answer = codes.outcome_code(summary.outcome)
+        item = _code(f"{summary.rule_id}.tooth", f"{summary.rule_id}, worst canal", answer)
+        _add(item, _text("worst_canal", "Worst canal", summary.worst_canal))
+        if not summary.confirmed:
+            _add(item, _code("confirmed", "Points confirmed by a person", codes.NO))
+        yield item
+
+
+def _texts(image: ReviewedImage) -> Iterator[Any]:
     review = image.review
     calibration = review.calibration
     yield _text("film_kind", "When in the treatment", str(review.marks.film_kind))
@@ -253,26 +270,29 @@ def _texts_of_film(image: ReviewedImage) -> Iterator[Any]:
         yield _text("lesion", "Periapical finding", f"{lesion.root}: {lesion.source}")
         if lesion.declined:
             yield _text("not_measured", "Not measured", f"{lesion.root}: {lesion.declined}")
+    for change in review.marks.overrides:
+        text = f"{change.canal} {change.rule_id}: {change.verdict}; {change.reason}"
+        yield _text("override", "Changed or passed over by a person", text)
     for warning in (*review.warnings, *(calibration.warnings if calibration else ())):
         yield _text("warning", "Warning", warning.text)
     yield _text("caution", "Caution", _AID)
 
 
-def _text(value: str, meaning: str, text: str, relationship: Any = _CONTAINS) -> Any:
-    return sr.TextContentItem(codes.own_code(value, meaning), clean(text), relationship)
+def _text(value: str, meaning: str, text: str) -> Any:
+    return sr.TextContentItem(codes.own_code(value, meaning), clean(text), _CONTAINS)
 
 
-def _code(value: str, meaning: str, answer: Any, relationship: Any = _CONTAINS) -> Any:
-    return sr.CodeContentItem(codes.own_code(value, meaning), answer, relationship)
+def _code(value: str, meaning: str, answer: Any) -> Any:
+    return sr.CodeContentItem(codes.own_code(value, meaning), answer, _CONTAINS)
 
 
 def _probability(share: float) -> Any:
-    return sr.NumContentItem(
-        codes.PROBABILITY, float(share), codes.unit_code("1"), relationship_type=_HAS_PROPERTIES
-    )
+    unit = codes.unit_code("1")
+    return sr.NumContentItem(codes.PROBABILITY, float(share), unit, relationship_type=_CONTAINS)
 
 
 def _add(item: Any, child: Any) -> None:
+    """Put a property of an item under it."""
     if "ContentSequence" not in item:
         item.ContentSequence = sr.ContentSequence()
     child.RelationshipType = _HAS_PROPERTIES.value

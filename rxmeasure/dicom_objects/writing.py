@@ -11,6 +11,7 @@ from rxmeasure.atomic import write_bytes
 from rxmeasure.dicom_objects.reviewed_image import ReviewedImage, as_file, reviewed_image
 from rxmeasure.errors import RxMeasureError
 from rxmeasure.recall.lesion import Lesion
+from rxmeasure.recall.series import Series
 from rxmeasure.review import Review
 
 
@@ -64,6 +65,16 @@ def write_objects(
         written[kind] = folder / f"{image_path.name}.{kind}.dcm"
         write_bytes(written[kind], data)
     return written
+
+
+def lesions_on(image_sha256: str, series: Series) -> tuple[Lesion, ...]:
+    """Lesions that a series has measured on the image with this hash."""
+    return tuple(
+        lesion
+        for visit in series.visits
+        if visit.image.sha256 == image_sha256
+        for lesion in visit.lesions
+    )
 
 
 def _objects(image: ReviewedImage) -> Iterator[tuple[DicomObject, Any]]:
