@@ -47,7 +47,7 @@ def calibrated_copy(image: ReviewedImage) -> Any | None:
     for keyword in _SIGNATURES:
         if keyword in copy:
             del copy[keyword]
-    return image.stamp(copy)
+    return image.dated(copy)
 
 
 def _reference(original: Any) -> Any:

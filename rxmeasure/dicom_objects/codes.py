@@ -6,6 +6,7 @@ which each report declares.
 
 from __future__ import annotations
 
+import re
 from functools import cache
 from typing import Any
 
@@ -24,6 +25,7 @@ SCHEME_NAME = "Codes of rxmeasure"
 
 #: Permanent and deciduous teeth (PS3.16, CID 4018 and 4019); the codes contain the side.
 _PERMANENT, _DECIDUOUS = codes.cid4018, codes.cid4019
+_NUMBERS = {tooth.name: fdi for fdi, tooth in TEETH.items()}
 
 YES, NO = codes.SCT.Yes, codes.SCT.No
 AREA, LENGTH, WIDTH = codes.SCT.Area, codes.SCT.Length, codes.SCT.Width
@@ -68,8 +70,12 @@ def short_text(text: str, longest: int = 64) -> str:
 
 
 def unit_code(unit: str) -> Any:
-    """UCUM code of a unit of the program."""
-    return _UNITS[unit]
+    """UCUM code of a unit of the program; an unknown one is written as an annotation."""
+    known = _UNITS.get(unit)
+    if known is not None:
+        return known
+    text = re.sub(r"[{}]", "", short_text(unit, 60)) or "no unit"
+    return Code(f"{{{text}}}", "UCUM", text)
 
 
 def measure_code(name: str, *, in_pixels: bool = False) -> Any:
@@ -91,24 +97,34 @@ def tooth_code(fdi: str) -> Any | None:
 
 
 def tooth_of_code(code: Any) -> str | None:
-    """FDI number of a coded tooth, also where it is in the older SRT scheme; None for others."""
-    return next((fdi for fdi, known in _teeth().items() if known == code), None)
+    """FDI number of a coded tooth, None for anything else.
+
+    Known are also the codes of older editions: SRT, and "Structure of ..." of SNOMED CT.
+    """
+    groups = (_teeth(), _teeth_of_older_editions())
+    return next((fdi for teeth in groups for fdi, known in teeth.items() if known == code), None)
 
 
 @cache
 def _teeth() -> dict[str, Any]:
-    numbers = {tooth.name: fdi for fdi, tooth in TEETH.items()}
     return {
-        numbers[_our_name(code.meaning, word)]: code
+        _NUMBERS[_our_name(code.meaning, word)]: code
         for group, word in ((_PERMANENT, ""), (_DECIDUOUS, "primary "))
         for code in (getattr(group, name) for name in group.dir())
     }
 
 
+@cache
+def _teeth_of_older_editions() -> dict[str, Any]:
+    pattern = r"StructureOf(Maxillary|Mandibular)(Left|Right)\w+Tooth"
+    older = [getattr(codes.SCT, name) for name in codes.SCT.dir() if re.fullmatch(pattern, name)]
+    return {_NUMBERS[_our_name(code.meaning, "")]: code for code in older}
+
+
 def _our_name(meaning: str, word: str) -> str:
     """``Deciduous maxillary left canine tooth`` as ``upper left primary canine``."""
-    words = meaning.lower().removesuffix(" tooth")
-    words = words.removeprefix("permanent ").removeprefix("deciduous ")
+    words = meaning.lower().partition(" tooth")[0]
+    words = re.sub("^(structure of )?(permanent |deciduous )?", "", words)
     jaw, side, kind = words.split(" ", 2)
     # PS3.16 as of 2024 leaves the word out at one of the teeth.
     kind = "lateral incisor" if kind == "lateral" else kind

@@ -82,7 +82,7 @@ def presentation_state(image: ReviewedImage) -> Any:
     _set_pixel_shape(state.DisplayedAreaSelectionSequence[0], image)
     # PS3.3, C.7.3.1: required (may be empty) for a paired body part.
     state.Laterality = image.header.Laterality
-    return image.stamp(state)
+    return image.finished(state)
 
 
 def _set_pixel_shape(area: Any, image: ReviewedImage) -> None:

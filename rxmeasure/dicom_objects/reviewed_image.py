@@ -89,13 +89,19 @@ class ReviewedImage:
             "specific_character_set": "ISO_IR 192",
         }
 
-    def stamp(self, made: Any) -> Any:
-        """Give a finished object the review's own date, so that equal reviews give equal files."""
+    def dated(self, made: Any) -> Any:
+        """Give an object the review's own date, so that equal reviews give equal files."""
         for what in ("InstanceCreation", "Content", "PresentationCreation"):
             if what == "InstanceCreation" or f"{what}Date" in made:
                 setattr(made, f"{what}Date", self.created.strftime("%Y%m%d"))
                 setattr(made, f"{what}Time", self.created.strftime("%H%M%S"))
         return made
+
+    def finished(self, made: Any) -> Any:
+        """Date an object made by highdicom, and take out when that library was called."""
+        for equipment in made.ContributingEquipmentSequence:
+            equipment.pop("ContributionDateTime", None)
+        return self.dated(made)
 
 
 def reviewed_image(path: Path, review: Review, lesions: tuple[Lesion, ...] = ()) -> ReviewedImage:

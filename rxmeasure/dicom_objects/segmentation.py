@@ -42,7 +42,7 @@ def segmentation(image: ReviewedImage) -> Any | None:
     made.PatientOrientation = image.header.PatientOrientation
     _share_what_all_frames_have(made)
     _settle_dimensions(made, image)
-    return image.stamp(made)
+    return image.finished(made)
 
 
 def mask_of(region: Region, shape: tuple[int, int]) -> NDArray[np.bool_]:

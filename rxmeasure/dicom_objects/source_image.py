@@ -175,7 +175,9 @@ def _secondary_capture(path: Path, shown: Radiograph, review: Review) -> Any:
     image.SOPInstanceUID = derived_uid("secondary capture", facts.sha256, case, visit)
     image.StudyInstanceUID = derived_uid("study", *belongs)
     image.SeriesInstanceUID = derived_uid("series", "secondary capture", *belongs, facts.sha256)
-    image.PatientName, image.PatientID = person_name(case), case
+    # Archives take films without a patient for films of one patient.
+    patient = case or f"Film {facts.sha256[:12]}"
+    image.PatientName, image.PatientID = person_name(patient), patient
     image.PatientBirthDate = image.PatientSex = image.AccessionNumber = None
     image.StudyID = image.ReferringPhysicianName = image.StudyTime = None
     date = visit.replace("-", "")
@@ -214,5 +216,5 @@ def _put_pixels(image: Any, shown: Radiograph) -> None:
 
 def person_name(pseudonym: str) -> str:
     """A pseudonym as the family name of a person (PS3.5, 6.2); empty stays empty."""
-    name = re.sub(r"[\\^=]", " ", short_text(pseudonym, 63)).strip()
+    name = short_text(re.sub(r"[\\^=]", " ", pseudonym), 63)
     return f"{name}^" if name else ""

@@ -75,7 +75,7 @@ def structured_report(image: ReviewedImage) -> Any:
         **image.identity("report"),
     )
     put_review(report, review_text(image.review, name="the review"))
-    return image.stamp(report)
+    return image.finished(report)
 
 
 # -- groups --------------------------------------------------------------------
