@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rxmeasure.cli.options import FILE, image_argument, output_options
+from rxmeasure.cli.options import FILE, image_argument, kept_review_options, output_options
 from rxmeasure.cli.output import emit, folded, numbers_for
 
 if TYPE_CHECKING:
@@ -24,13 +24,7 @@ def dicom() -> None:
 
 @dicom.command()
 @image_argument
-@click.option(
-    "--review",
-    "review_file",
-    type=FILE,
-    metavar="FILE",
-    help="The review file; else the one beside the image.",
-)
+@kept_review_options
 @click.option(
     "--series",
     "series_file",
@@ -38,7 +32,6 @@ def dicom() -> None:
     metavar="FILE",
     help="A series file with lesions measured on this image.",
 )
-@click.option("--out", type=FILE, metavar="FOLDER", help="Where to write; else beside the image.")
 @output_options
 def write(
     image: Path,

@@ -7,20 +7,13 @@ from typing import Any
 
 import click
 
-from rxmeasure.cli.options import FILE, image_argument, output_options
+from rxmeasure.cli.options import image_argument, kept_review_options, output_options
 from rxmeasure.cli.output import emit
 
 
 @click.command()
 @image_argument
-@click.option(
-    "--review",
-    "review_file",
-    type=FILE,
-    metavar="FILE",
-    help="The review file; else the one beside the image.",
-)
-@click.option("--out", type=FILE, metavar="FOLDER", help="Where to write; else beside the image.")
+@kept_review_options
 @click.option(
     "--notation",
     type=click.Choice(["FDI", "Universal", "Palmer"], case_sensitive=False),

@@ -33,6 +33,12 @@ from rxmeasure.values import Warned
 #: Deepest nesting that is read (choice: the template needs fewer than 10 levels).
 _MAX_DEPTH = 32
 
+_DAMAGE = (
+    *DAMAGE_ERRORS,
+    pydicom.errors.InvalidDicomError,
+    pydicom.errors.BytesLengthException,
+)
+
 _GROUP = dicom_codes.DCM.MeasurementGroup
 _TRACKING_ID = dicom_codes.DCM.TrackingIdentifier
 _TRACKING_UID = dicom_codes.DCM.TrackingUniqueIdentifier
@@ -159,7 +165,7 @@ def read_report(path: str | Path) -> ReadReport:
             dataset = pydicom.dcmread(BytesIO(data), force=True)
             content = list(dataset.get("ContentSequence") or ())
             report = _report(dataset, content)
-    except (*DAMAGE_ERRORS, pydicom.errors.InvalidDicomError) as fault:
+    except _DAMAGE as fault:
         raise _no_report("a file that cannot be read as DICOM.") from fault
     if not content:
         raise _no_report("a DICOM file without the content of a structured report.")

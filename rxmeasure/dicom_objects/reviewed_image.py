@@ -116,7 +116,7 @@ def reviewed_image(path: Path, review: Review, lesions: tuple[Lesion, ...] = ())
     """
     radiograph = read_as_reviewed(path, review)
     check_image(review, radiograph)
-    text = review_text(review, name=path.name) + "".join(repr(lesion) for lesion in lesions)
+    text = "\n".join([__version__, review_text(review, name=path.name), *map(repr, lesions)])
     return ReviewedImage(
         review=review,
         radiograph=radiograph,

@@ -105,15 +105,16 @@ def source_image(path: Path, radiograph: Radiograph, review: Review) -> SourceIm
         whole = _secondary_capture(path, shown, review)
         turned = radiograph.polarity.turned != shown.polarity.turned
     return SourceImage(
-        header=_header(whole),
+        header=_header(whole, radiograph.source.modality or whole.Modality),
         whole=whole,
         was_dicom=radiograph.source.format == "DICOM",
         turned=turned,
     )
 
 
-def _header(whole: Any) -> Any:
+def _header(whole: Any, modality: str) -> Any:
     header = Dataset()
+    header.Modality = modality
     header.SpecificCharacterSet = "ISO_IR 192"
     for keyword in _IDENTITY:
         setattr(header, keyword, _identifier(whole, keyword))
@@ -136,7 +137,7 @@ def _header(whole: Any) -> Any:
     if "RescaleSlope" in header and "RescaleType" not in header:
         header.RescaleType = "US"
     for keyword in (
-        *("Modality", "Rows", "Columns", "SamplesPerPixel", "PhotometricInterpretation"),
+        *("Rows", "Columns", "SamplesPerPixel", "PhotometricInterpretation"),
         *("BitsAllocated", "BitsStored", "HighBit", "PixelRepresentation"),
     ):
         if keyword in whole:
