@@ -60,7 +60,8 @@ _OUTCOMES = {
 
 def own_code(value: str, meaning: str) -> Any:
     """Code of the own scheme; the meaning is cut to the 64 characters of a Long String."""
-    return Code(value, SCHEME, short_text(meaning))
+    value = short_text(value, 256)
+    return Code(value, SCHEME, short_text(meaning) or value)
 
 
 def short_text(text: str, longest: int = 64) -> str:

@@ -13,6 +13,7 @@ from rxmeasure import __version__
 from rxmeasure.dicom_objects.identity import derived_uid
 from rxmeasure.dicom_objects.quantities import Region, regions_of
 from rxmeasure.dicom_objects.source_image import SourceImage, source_image
+from rxmeasure.errors import ReviewFileError
 from rxmeasure.marks import CanalMarks
 from rxmeasure.radiograph import Radiograph
 from rxmeasure.recall.lesion import Lesion
@@ -27,9 +28,14 @@ _SERIES_NUMBERS = {"report": 901, "presentation": 902, "segmentation": 903, "cal
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ReviewedImage:
-    """One review, its film, its image for references, and the lesions found on it."""
+    """One review, its film, its image for references, and the lesions found on it.
+
+    ``created``: when the review was made, in the time of this place. ``digest`` tells what is
+    written from what was written before.
+    """
 
     review: Review
+    created: datetime
     radiograph: Radiograph
     source: SourceImage
     lesions: tuple[Lesion, ...]
@@ -44,11 +50,6 @@ class ReviewedImage:
     def regions(self) -> tuple[Region, ...]:
         """Voids, sealer beyond canals, and lesions with an outline."""
         return regions_of(self.review, self.lesions)
-
-    @property
-    def created(self) -> datetime:
-        """When the review was made, in the time of this place."""
-        return datetime.fromisoformat(self.review.created_utc).astimezone()
 
     @property
     def pitch_mm(self) -> tuple[float, float] | None:
@@ -113,16 +114,33 @@ def reviewed_image(path: Path, review: Review, lesions: tuple[Lesion, ...] = ())
         The image is not the one of the review.
     ImageReadError
         The image cannot be read or referred to.
+    ReviewFileError
+        The review has no canal, or no date.
     """
+    created = _date_of(review)
     radiograph = read_as_reviewed(path, review)
     check_image(review, radiograph)
     text = "\n".join([__version__, review_text(review, name=path.name), *map(repr, lesions)])
     return ReviewedImage(
         review=review,
+        created=created,
         radiograph=radiograph,
         source=source_image(path, radiograph, review),
         lesions=lesions,
         digest=hashlib.sha256(text.encode()).hexdigest(),
+    )
+
+
+def _date_of(review: Review) -> datetime:
+    try:
+        if review.canals:
+            return datetime.fromisoformat(review.created_utc).astimezone()
+    except (ValueError, OverflowError):
+        pass
+    raise ReviewFileError(
+        found="a review without a canal, or without the date on which it was made.",
+        needed="a review as the program keeps it.",
+        next_step="Review the film again.",
     )
 
 

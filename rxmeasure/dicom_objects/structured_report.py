@@ -186,7 +186,7 @@ def _word_of(measure: MeasureValue) -> Iterator[Any]:
             _add(item, _probability(measure.p_true))
         yield item
     elif isinstance(measure.value, str):
-        yield sr.TextContentItem(concept, clean(measure.value), _CONTAINS)
+        yield sr.TextContentItem(concept, _some(measure.value), _CONTAINS)
     elif measure.value is None and measure.why_missing:
         text = f"{measure_label(measure.name)}: {measure.why_missing}"
         yield _text("not_measured", "Not measured", text)
@@ -227,7 +227,7 @@ def _sites(image: ReviewedImage) -> list[Any]:
 def _tracking(image: ReviewedImage, thing: str, name: str) -> Any:
     tooth = image.review.marks.tooth
     return sr.TrackingIdentifier(
-        uid=image.tracking_uid(thing), identifier=clean(f"{tooth} {name}".strip())
+        uid=image.tracking_uid(thing), identifier=_some(f"{tooth} {name}".strip())
     )
 
 
@@ -279,7 +279,12 @@ def _texts(image: ReviewedImage) -> Iterator[Any]:
 
 
 def _text(value: str, meaning: str, text: str) -> Any:
-    return sr.TextContentItem(codes.own_code(value, meaning), clean(text), _CONTAINS)
+    return sr.TextContentItem(codes.own_code(value, meaning), _some(text), _CONTAINS)
+
+
+def _some(text: str) -> str:
+    """Text as it may stand in a report; a text value may not be empty (PS3.3, C.17.3)."""
+    return clean(text).strip() or "–"
 
 
 def _code(value: str, meaning: str, answer: Any) -> Any:

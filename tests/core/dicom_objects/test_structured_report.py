@@ -21,16 +21,19 @@ from dicom_films import (
     review_of,
     review_without_scale,
 )
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 from pydicom.uid import generate_uid
 
 from rxmeasure.criteria.results import Outcome
 from rxmeasure.dicom_objects.report_reading import ReadGroup, read_report, review_in
-from rxmeasure.dicom_objects.writing import DicomObject
+from rxmeasure.dicom_objects.writing import DicomObject, write_objects
 from rxmeasure.errors import ImageChangedError, ReviewFileError
 from rxmeasure.marks import MarksOrigin, Override
 from rxmeasure.reading import read_radiograph
 from rxmeasure.record.review_file import load_review, save_review
 from rxmeasure.review import Review, review_film
+from rxmeasure.values import Warned
 
 REPORT = DicomObject.REPORT
 
@@ -235,6 +238,23 @@ def test_texts_of_any_script_and_with_strange_signs_arrive(write: Callable[..., 
     assert report.observers[0].split() == ["Прüfer", "名前"]
     assert report.groups[0].tooth is None
     assert report.review == review
+
+
+@settings(max_examples=10, suppress_health_check=list(HealthCheck))
+@given(text=st.text(max_size=90), other=st.text(max_size=300))
+def test_no_text_can_spoil_a_report(tmp_path: Path, text: str, other: str) -> None:
+    review = review_of(DICOM)
+    marks = replace(review.marks, reader=text, patient_pseudonym=other, visit=text)
+    verdicts = tuple(replace(v, rule_id=text, label=other, why=other) for v in review.verdicts)
+    warnings = (Warned(code=text, text=other), Warned(code="", text=""))
+    review = replace(review, marks=marks, verdicts=verdicts, warnings=warnings)
+    assert read_report(write_objects(SAMPLES / DICOM, review, tmp_path)[REPORT]).review == review
+
+
+def test_a_review_without_a_canal_or_a_date_is_refused(write: Callable[..., Any]) -> None:
+    for spoiled in ({"canals": ()}, {"created_utc": "yesterday"}):
+        with pytest.raises(ReviewFileError, match="without a canal, or without the date"):
+            write(DICOM, replace(review_of(DICOM), **spoiled))
 
 
 def test_another_image_than_the_reviews_is_refused(write: Callable[..., Any]) -> None:
