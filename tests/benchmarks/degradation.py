@@ -395,6 +395,8 @@ def main() -> None:
     errors, lost = summaries(rows)
     for measurer in MEASURERS:
         canals = sum(r[:4] == (measurer, *UNDEGRADED, "lost") for r in rows)
+        if not canals:
+            sys.exit("These films show no filled canal apart from others; take more films.")
         about = (
             f"{arguments.films} films from seed {arguments.first_seed}, {canals} plain canals, "
             f"measured by {measurer}; absolute error, median / 95th percentile in mm"
