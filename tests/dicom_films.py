@@ -14,7 +14,7 @@ import numpy as np
 import pydicom
 import pytest
 
-from rxmeasure.marks import ReviewMarks
+from rxmeasure.marks import LengthReference, ReviewMarks
 from rxmeasure.reading import read_radiograph
 from rxmeasure.recall.lesion import Lesion, outlined_lesion
 from rxmeasure.record.review_file import read_marks
@@ -39,6 +39,14 @@ def review_of(name: str) -> Review:
 def review_without_scale() -> Review:
     marks = replace(marks_of(PICTURE), references=(), use_detector_spacing=False)
     return review_film(read_radiograph(SAMPLES / PICTURE), marks)
+
+
+@cache
+def review_with_a_line() -> Review:
+    """The DICOM film with 200 rows that are said to be 9.3 mm."""
+    line = LengthReference(kind="line", points_px=((100.0, 60.0), (300.0, 60.0)), length_mm=9.3)
+    marks = replace(marks_of(DICOM), references=(line,))
+    return review_film(read_radiograph(SAMPLES / DICOM), marks)
 
 
 def lesion_on(name: str) -> Lesion:

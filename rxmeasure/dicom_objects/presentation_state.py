@@ -127,23 +127,22 @@ def _canal_marks(image: ReviewedImage, canal: CanalMeasurement) -> Iterator[_Mar
     if len(canal.profile) > 1:
         yield _Mark(layer="edges", points_px=[p.left_edge_px for p in canal.profile])
         yield _Mark(layer="edges", points_px=[p.right_edge_px for p in canal.profile])
+    words: dict[PointPx, str] = {}
     for end, word in (
         (canal.core_start, "coronal end"),
         (canal.core_end, "apical end"),
         (canal.sealer_end, "end of the sealer"),
     ):
         if end is not None:
-            yield _point(end.point_px, word)
+            words.setdefault(end.point_px, word)
     if canal.apex_px is not None:
-        yield _point(canal.apex_px, "radiographic apex")
-
-
-def _point(point_px: PointPx, text: str) -> _Mark:
-    return _Mark(layer="ends", points_px=[point_px], text=text)
+        words[canal.apex_px] = "radiographic apex"
+    for point, word in words.items():
+        yield _Mark(layer="ends", points_px=[point], text=word)
 
 
 def _region_text(region: Region) -> str:
-    return region.name if region.kind != "puff" else ""
+    return region.name.removeprefix(region.owner).strip() if region.kind != "puff" else ""
 
 
 def _annotation(image: ReviewedImage, layer: Any, marks: Sequence[_Mark]) -> Any:

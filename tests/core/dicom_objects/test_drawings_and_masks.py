@@ -17,6 +17,7 @@ from dicom_films import (
     lesion_on,
     marks_of,
     review_of,
+    review_with_a_line,
     review_without_scale,
     said_by,
     spoiled_film,
@@ -216,6 +217,24 @@ def test_the_calibrated_copy_is_read_with_the_scale_of_the_review(
     assert (spacing.row_mm, spacing.col_mm) == pytest.approx(
         (calibration.row_mm, calibration.col_mm), rel=1e-9
     )
+
+
+def test_the_calibrated_copy_of_a_dicom_image_keeps_all_else(write: Callable[..., Any]) -> None:
+    copy = dataset(write(DICOM, review_with_a_line())[DicomObject.CALIBRATED])
+    original = dataset(SAMPLES / DICOM)
+    assert [float(v) for v in copy.PixelSpacing] == pytest.approx([9.3 / 200] * 2)
+    changed = {
+        element.keyword
+        for element in copy
+        if element.keyword not in original or original[element.keyword].value != element.value
+    }
+    assert changed == {
+        *("SOPInstanceUID", "SeriesInstanceUID", "SeriesNumber", "SeriesDescription", "ImageType"),
+        *("PixelSpacing", "PixelSpacingCalibrationType", "PixelSpacingCalibrationDescription"),
+        *("DerivationDescription", "SourceImageSequence", "ContentDate", "ContentTime"),
+        *("InstanceCreationDate", "InstanceCreationTime"),
+    }
+    assert {element.keyword for element in original} <= {element.keyword for element in copy}
 
 
 def test_detector_spacing_is_no_fiducial(write: Callable[..., Any]) -> None:

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import random
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-from dicom_films import DICOM, SAMPLES, dataset
+from dicom_films import DICOM, SAMPLES, dataset, review_of
 from highdicom import sr
 from pydicom.dataset import Dataset, FileMetaDataset
 from pydicom.sr.codedict import codes
@@ -208,3 +210,27 @@ def test_damaged_reports_are_read_or_refused_and_nothing_else(
         except RxMeasureError as error:
             outcomes.add(type(error))
     assert outcomes == {ReadReport, ReviewFileError}
+
+
+READ_WITHOUT_HIGHDICOM = """
+import sys
+sys.modules["highdicom"] = None
+from rxmeasure.dicom_objects.report_reading import read_report
+print(read_report(sys.argv[1]).review is not None)
+"""
+
+
+def test_reading_needs_no_highdicom_and_writing_names_it(
+    write: Callable[..., Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from rxmeasure.dicom_objects.writing import DicomObject, write_objects
+
+    path = write(DICOM)[DicomObject.REPORT]
+    done = subprocess.run(
+        [sys.executable, "-c", READ_WITHOUT_HIGHDICOM, str(path)],
+        capture_output=True, text=True, timeout=120, check=False,
+    )  # fmt: skip
+    assert (done.stdout.strip(), done.returncode) == ("True", 0), done.stderr
+    monkeypatch.setattr("importlib.util.find_spec", lambda _: None)
+    with pytest.raises(RxMeasureError, match=r"rxmeasure\[dicom\]"):
+        write_objects(SAMPLES / DICOM, review_of(DICOM), tmp_path)

@@ -15,6 +15,7 @@ from dicom_films import (
     as_monochrome1,
     lesion_on,
     marks_of,
+    review_with_a_line,
     review_without_scale,
     said_by,
     spoiled_film,
@@ -54,6 +55,7 @@ def unconfirmed(write: Callable[..., Any], folder: Path) -> Written:
 
 CASES: Cases = {
     "DICOM": lambda write, _: write(DICOM),
+    "DICOM with a line": lambda write, _: write(DICOM, review_with_a_line()),
     "PNG with a lesion": lambda write, _: write(lesions=(lesion_on(PICTURE),)),
     "TIFF": lambda write, _: write("overfilled_with_puff.tif"),
     "JPEG": lambda write, _: write("two_canals_premolar.jpg"),
