@@ -9,8 +9,7 @@ from pydicom.dataset import Dataset
 from pydicom.sr.codedict import codes as dicom_codes
 
 from rxmeasure import __version__
-from rxmeasure.dicom_objects.codes import short_text
-from rxmeasure.dicom_objects.presentation_state import decimal
+from rxmeasure.dicom_objects.codes import decimal_text, short_text
 from rxmeasure.dicom_objects.reviewed_image import ReviewedImage
 
 #: Signatures hold for the original alone.
@@ -36,7 +35,7 @@ def calibrated_copy(image: ReviewedImage) -> Any | None:
     copy.SeriesNumber, copy.InstanceNumber = identity["series_number"], 1
     copy.SeriesDescription = "Calibrated copy"
     copy.ImageType = ["DERIVED", *(list(original.get("ImageType") or ())[1:] or ["SECONDARY"])]
-    copy.PixelSpacing = [decimal(calibration.row_mm), decimal(calibration.col_mm)]
+    copy.PixelSpacing = [decimal_text(calibration.row_mm), decimal_text(calibration.col_mm)]
     copy.PixelSpacingCalibrationType = "FIDUCIAL"
     copy.PixelSpacingCalibrationDescription = short_text(calibration.source)
     copy.DerivationDescription = (

@@ -70,6 +70,11 @@ def short_text(text: str, longest: int = 64) -> str:
     return text if len(text) <= longest else text[: longest - 1] + "…"
 
 
+def decimal_text(value: float) -> str:
+    """A positive number as a Decimal String: at most 16 characters (PS3.5, 6.2)."""
+    return f"{value:.10g}"
+
+
 def unit_code(unit: str) -> Any:
     """UCUM code of a unit of the program; an unknown one is written as an annotation."""
     known = _UNITS.get(unit)

@@ -10,6 +10,7 @@ from highdicom import PresentationLUTTransformation, pr
 from highdicom.color import CIELabColor
 from numpy.typing import ArrayLike
 
+from rxmeasure.dicom_objects.codes import decimal_text
 from rxmeasure.dicom_objects.coordinates import closed, to_dicom
 from rxmeasure.dicom_objects.quantities import Region, canal_thing
 from rxmeasure.dicom_objects.reviewed_image import ReviewedImage
@@ -89,15 +90,10 @@ def _set_pixel_shape(area: Any, image: ReviewedImage) -> None:
     """Spacing where there is a scale, else the aspect ratio (PS3.3, C.10.4)."""
     if image.pitch_mm is not None:
         del area.PresentationPixelAspectRatio
-        area.PresentationPixelSpacing = [decimal(pitch) for pitch in image.pitch_mm]
+        area.PresentationPixelSpacing = [decimal_text(pitch) for pitch in image.pitch_mm]
         return
     # Whole numbers, vertical over horizontal.
     area.PresentationPixelAspectRatio = [round(1000 * image.radiograph.pixel_aspect), 1000]
-
-
-def decimal(value: float) -> str:
-    """A positive number as a Decimal String: at most 16 characters (PS3.5, 6.2)."""
-    return f"{value:.10g}"
 
 
 def _all_marks(image: ReviewedImage) -> Iterator[_Mark]:
