@@ -105,7 +105,7 @@ class StoreError(RxMeasureError):
 
 
 class AccessError(StoreError):
-    """This person may not see or change the record."""
+    """The record is closed to this person."""
 
 
 class ConflictError(StoreError):

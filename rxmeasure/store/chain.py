@@ -41,9 +41,9 @@ class Sealed:
         return digest.hexdigest()
 
 
-def sealed(header: dict[str, Any], body: bytes) -> Sealed:
-    """Return a content under a new salt."""
-    return Sealed(salt=secrets.token_hex(32), header=as_json(header), body=body)
+def sealed(header: dict[str, Any], body: bytes, *, salt: str | None = None) -> Sealed:
+    """Return a content, under a new salt without one."""
+    return Sealed(salt=salt or secrets.token_hex(32), header=as_json(header), body=body)
 
 
 def packed(document: Any) -> bytes:

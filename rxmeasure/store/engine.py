@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import sqlite3
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, TypeVar
 from urllib.parse import quote
 
 from sqlalchemy import Connection, Engine, create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError
+from sqlalchemy.pool import QueuePool
 
 from rxmeasure.errors import AccessError, RxMeasureError, StoreError, WriteError
 
@@ -73,7 +75,7 @@ def _file(path: Path, *, make: bool) -> Engine:
             connection.execute(f"PRAGMA {setting}")
         return connection
 
-    engine = create_engine("sqlite://", creator=connect, poolclass=_file_pool())
+    engine = create_engine("sqlite://", creator=connect, poolclass=QueuePool)
 
     @event.listens_for(engine, "begin")
     def begin(connection: Connection) -> None:
@@ -81,12 +83,6 @@ def _file(path: Path, *, make: bool) -> Engine:
         connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
     return engine
-
-
-def _file_pool() -> type[Any]:
-    from sqlalchemy.pool import QueuePool
-
-    return QueuePool
 
 
 def _server(text: str) -> Engine:
@@ -133,6 +129,14 @@ def lock_for_saving(connection: Connection) -> None:
         connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_SAVING})")
 
 
+def take_off_disk(engine: Engine) -> None:
+    """Empty the log of an SQLite file; in the file itself deleted bytes are overwritten."""
+    if engine.dialect.name == "sqlite":
+        with told(), engine.connect() as connection:
+            raw: Any = connection.connection.driver_connection
+            raw.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+
+
 def patiently(work: Callable[[], _Result], engine: Engine, *, wait_s: float) -> _Result:
     """Do work on the database; when a server goes away, do it again once it is back.
 
@@ -147,9 +151,18 @@ def patiently(work: Callable[[], _Result], engine: Engine, *, wait_s: float) -> 
             return work()
         except DBAPIError as fault:
             if not _went_away(fault) or time.monotonic() > give_up:
-                raise in_words(fault, engine) from fault
+                raise _in_words(fault) from fault
             engine.dispose()
             time.sleep(_RETRY_PAUSE_S)
+
+
+@contextmanager
+def told() -> Iterator[None]:
+    """Tell faults of the database in words for a person."""
+    try:
+        yield
+    except DBAPIError as fault:
+        raise _in_words(fault) from fault
 
 
 def _went_away(fault: DBAPIError) -> bool:
@@ -161,8 +174,7 @@ def _went_away(fault: DBAPIError) -> bool:
     return fault.connection_invalidated or no_answer or str(state).startswith(_GONE)
 
 
-def in_words(fault: DBAPIError, engine: Engine) -> RxMeasureError:
-    """Return what a fault of the database means to a person."""
+def _in_words(fault: DBAPIError) -> RxMeasureError:
     if isinstance(fault.orig, sqlite3.Error):
         return _file_fault(fault.orig)
     return _server_fault(fault)

@@ -25,7 +25,7 @@ class Role(StrEnum):
 
     @property
     def sees_all(self) -> bool:
-        """Whether records of others are open; students and blind raters see their own and shared."""
+        """Whether all records are open; students and blind raters see their own and shared."""
         return self not in (Role.STUDENT, Role.RATER)
 
     def may_open(self, kind: str) -> bool:

@@ -47,7 +47,7 @@ class Pseudonyms:
 
         HMAC-SHA-256 (RFC 2104), 128 bits of it.
         """
-        if _KEYED.fullmatch(typed):
+        if is_keyed(typed):
             return typed
         digest = hmac.new(self.key, typed.strip().encode(), hashlib.sha256).digest()[:16]
         return "px-" + base64.b32encode(digest).decode().rstrip("=").lower()
@@ -96,6 +96,11 @@ class Pseudonyms:
                 needed="the right to write beside the key file; nothing was saved.",
                 next_step=f"Make {self.list_path.parent} writable, then save again.",
             ) from fault
+
+
+def is_keyed(text: str) -> bool:
+    """Whether a text is a keyed pseudonym."""
+    return _KEYED.fullmatch(text) is not None
 
 
 def make_key(path: Path) -> Pseudonyms:

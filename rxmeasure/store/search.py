@@ -10,6 +10,8 @@ from sqlalchemy import ColumnElement, Select, and_, exists, or_, select, true
 from rxmeasure.store.people import Person
 from rxmeasure.store.tables import Head, HeadTag, HeadVerdict, Record, RevisionRow
 
+AnySelect = Select[*tuple[Any, ...]]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Search:
@@ -71,14 +73,14 @@ def visible(person: Person) -> ColumnElement[bool]:
     return or_(Record.owner == person.name, Record.shared)
 
 
-def found_query(search: Search, person: Person) -> Select[Any]:
+def found_query(search: Search, person: Person) -> AnySelect:
     """Return the query of the records found, newest first."""
     return _joined(select(*_COLUMNS), search, person).order_by(
         Head.date.desc(), Head.record_id.desc()
     )
 
 
-def record_ids(search: Search, person: Person) -> Select[Any]:
+def record_ids(search: Search, person: Person) -> AnySelect:
     """Return the query of the numbers of the records found."""
     return _joined(select(Head.record_id, Head.seq), search, person)
 
@@ -105,7 +107,7 @@ _COLUMNS = (
 )
 
 
-def _joined(query: Select[Any], search: Search, person: Person) -> Select[Any]:
+def _joined(query: AnySelect, search: Search, person: Person) -> AnySelect:
     return (
         query.select_from(Head)
         .join(Record, Record.id == Head.record_id)

@@ -2,65 +2,33 @@
 
 from __future__ import annotations
 
+import secrets
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, TypeVar
 
-from sqlalchemy import Connection, Engine, Row, delete, func, insert, select, text, update
+from sqlalchemy import Connection, Engine, func, insert, select, text
 
-from rxmeasure import __version__
-from rxmeasure.errors import (
-    AccessError,
-    ConflictError,
-    ForgottenError,
-    ReviewFileError,
-    StoreError,
-)
+from rxmeasure.errors import AccessError, ReviewFileError, StoreError
 from rxmeasure.record.parsing import check_tree
 from rxmeasure.record.review_file import review_from_tree, review_tree
 from rxmeasure.review import Review
-from rxmeasure.store.chain import Link, Sealed, packed, sealed, unpacked
-from rxmeasure.store.difference import difference
-from rxmeasure.store.engine import RECONNECT_S, connect_to, lock_for_saving, patiently
+from rxmeasure.store import ledger
+from rxmeasure.store.chain import Sealed, packed, sealed, unpacked
+from rxmeasure.store.engine import RECONNECT_S, lock_for_saving, patiently, take_off_disk, told
 from rxmeasure.store.header import Header, ReviewRow, header_of, review_rows, search_entries
+from rxmeasure.store.ledger import AnyRow, RevisionInfo
 from rxmeasure.store.people import REVIEW, Person, Role
-from rxmeasure.store.pseudonyms import Pseudonyms, read_key
+from rxmeasure.store.pseudonyms import Pseudonyms, is_keyed
 from rxmeasure.store.search import Found, Search, found_of, found_query, record_ids, visible
-from rxmeasure.store.tables import (
-    ChainHead,
-    Content,
-    Head,
-    HeadTag,
-    HeadVerdict,
-    Record,
-    RevisionRow,
-    StoreInfo,
-)
-from rxmeasure.store.versions import bring_up_to_date
+from rxmeasure.store.tables import Content, Record, RevisionRow
 
 _Result = TypeVar("_Result")
 
-SAVE, UNDO, FORGET = "save", "undo", "forget"
 #: Rows that are fetched at once (choice: a few MB).
 _AT_ONCE = 2000
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RevisionInfo:
-    """What the chain keeps of a revision; ``reason`` is empty once it was forgotten."""
-
-    record_id: int
-    number: int
-    action: str
-    author: str
-    role: str
-    time_utc: str
-    software_version: str
-    hash: str
-    reason: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -165,7 +133,7 @@ class Store:
             patient=None,
             tags=tuple(tags),
             reason=reason,
-            date=_now()[:10],
+            date=ledger.now()[:10],
         )
         return self._save(header, content, based_on=based_on, shared=shared)
 
@@ -182,7 +150,8 @@ class Store:
         StoreError
             A pseudonym of a patient, and no key on this computer.
         """
-        patient = self._keyed(review.marks.patient_pseudonym)
+        typed = review.marks.patient_pseudonym.strip()
+        patient = self._keyed(typed, note=True) if typed else None
         image = review.image
         name = f"film-{image.sha256[:12]}{Path(image.file_name).suffix.lower()}"
         kept = replace(
@@ -219,17 +188,15 @@ class Store:
             There is no such revision; else as for `save`.
         """
         wanted = based_on - 1 if to is None else to
+        salt = secrets.token_hex(32)
 
         def work(connection: Connection) -> RevisionInfo:
             record = self._record(connection, record_id)
             self._check_may_write(record.owner, record.opened_by)
-            content = self._content(connection, record_id, wanted)
+            content = ledger.content_at(connection, record_id, wanted)
             header = replace(header_of(content.header), reason=reason)
-            again = sealed(header.as_tree(), content.body)
-            newest = self._newest(connection, record_id)
-            if newest.number != based_on:
-                raise self._conflict(connection, newest, again)
-            return self._append(connection, record_id, newest.number + 1, UNDO, header, again)
+            again = sealed(header.as_tree(), content.body, salt=salt)
+            return self._go_on(connection, record_id, ledger.UNDO, header, again, based_on)
 
         return self._writing(work)
 
@@ -262,24 +229,21 @@ class Store:
                 next_step="Ask the lead of the clinic or course.",
             )
         keyed = self._keyed(patient)
+        emptied: set[int] = set()
 
-        def work(connection: Connection) -> int:
-            ids = connection.scalars(select(Record.id).where(Record.patient == keyed)).all()
-            for record_id in ids:
-                self._forget(connection, record_id, reason)
-            return len(ids)
+        def work(connection: Connection) -> None:
+            of_patient = select(Record.id).where(Record.patient == keyed)
+            for record_id in connection.scalars(of_patient).all():
+                ledger.empty(connection, self.person, record_id, reason)
+                emptied.add(record_id)
 
-        emptied = self._writing(work)
+        self._writing(work)
         if not emptied:
-            raise StoreError(
-                found="no record of this patient.",
-                needed="the pseudonym of a patient of this store.",
-                next_step="Look it up: rxmeasure store search",
-            )
-        self._wipe()
-        if self.pseudonyms is not None and keyed is not None:
+            raise ledger.no_such("record of this patient")
+        take_off_disk(self._engine)
+        if self.pseudonyms is not None:
             self.pseudonyms.forget(keyed)
-        return emptied
+        return len(emptied)
 
     def admit(self, name: str, role: Role) -> None:
         """Let a person log in to the store on a server; the database's owner may do this.
@@ -326,17 +290,15 @@ class Store:
             Its content was deleted on request.
         """
 
-        def work(connection: Connection) -> Revision:
-            self._record(connection, record_id)
-            wanted = self._newest(connection, record_id).number if number is None else number
-            content = self._content(connection, record_id, wanted)
-            return Revision(
-                info=_info(content, content.header),
-                header=header_of(content.header),
-                content=unpacked(content.body),
-            )
+        def work(connection: Connection) -> AnyRow:
+            return ledger.content_at(connection, record_id, number, seen=visible(self.person))
 
-        return self._reading(work)
+        row = self._reading(work)
+        return Revision(
+            info=ledger.info_of(row, row.header),
+            header=header_of(row.header),
+            content=unpacked(row.body),
+        )
 
     def history(self, record_id: int) -> tuple[RevisionInfo, ...]:
         """Return what the chain says of a record, oldest first.
@@ -355,7 +317,7 @@ class Store:
 
         def work(connection: Connection) -> tuple[RevisionInfo, ...]:
             self._record(connection, record_id)
-            return tuple(_info(row, row.header) for row in connection.execute(query))
+            return tuple(ledger.info_of(row, row.header) for row in connection.execute(query))
 
         return self._reading(work)
 
@@ -369,7 +331,7 @@ class Store:
             .join(Content, Content.seq == RevisionRow.seq)
             .order_by(RevisionRow.seq)
         )
-        with self._engine.connect() as connection:
+        with told(), self._engine.connect() as connection:
             rows = connection.execution_options(yield_per=_AT_ONCE).execute(query)
             yield from review_rows((row.record_id, row.author, row.header) for row in rows)
 
@@ -402,22 +364,49 @@ class Store:
 
         def work(connection: Connection) -> RevisionInfo:
             record = self._record_of(connection, header)
-            if record is None:
-                self._check_may_open(header, shared=shared)
-                if based_on:
-                    raise _no_such("record")
-                record_id = self._open(connection, header, shared=shared)
-                return self._append(connection, record_id, 1, SAVE, header, new)
-            self._check_may_write(record.owner, record.opened_by)
-            newest = self._newest(connection, record.id)
-            if newest.commitment == new.commitment:
-                # The server went away after it had saved, and before it could say so.
-                return _info(newest, new.header)
-            if newest.number != based_on:
-                raise self._conflict(connection, newest, new)
-            return self._append(connection, record.id, based_on + 1, SAVE, header, new)
+            if record is not None:
+                self._check_may_write(record.owner, record.opened_by)
+                return self._go_on(connection, record.id, ledger.SAVE, header, new, based_on)
+            self._check_may_open(header, shared=shared)
+            if based_on:
+                raise ledger.no_such("record")
+            record_id = self._open(connection, header, shared=shared)
+            return ledger.append(
+                connection,
+                self.person,
+                record_id,
+                number=1,
+                action=ledger.SAVE,
+                header=header,
+                content=new,
+            )
 
         return self._writing(work)
+
+    def _go_on(
+        self,
+        connection: Connection,
+        record_id: int,
+        action: str,
+        header: Header,
+        content: Sealed,
+        based_on: int,
+    ) -> RevisionInfo:
+        kept = ledger.saved_already(connection, record_id, content)
+        if kept is not None:
+            return ledger.info_of(kept, content.header)
+        there = ledger.newest(connection, record_id)
+        if there.number != based_on:
+            raise ledger.conflict(connection, there, content)
+        return ledger.append(
+            connection,
+            self.person,
+            record_id,
+            number=based_on + 1,
+            action=action,
+            header=header,
+            content=content,
+        )
 
     def _open(self, connection: Connection, header: Header, *, shared: bool) -> int:
         opened = connection.execute(
@@ -434,90 +423,7 @@ class Store:
         )
         return int(opened.scalar_one())
 
-    def _append(
-        self,
-        connection: Connection,
-        record_id: int,
-        number: int,
-        action: str,
-        header: Header,
-        content: Sealed,
-    ) -> RevisionInfo:
-        head = connection.execute(select(ChainHead.seq, ChainHead.hash)).one()
-        link = Link(
-            seq=head.seq + 1,
-            record_id=record_id,
-            number=number,
-            action=action,
-            author=self.person.name,
-            role=str(self.person.role),
-            time_utc=_now(),
-            software_version=__version__,
-            commitment=content.commitment,
-            previous_hash=head.hash,
-        )
-        fields = {name: getattr(link, name) for name in Link.__dataclass_fields__}
-        connection.execute(insert(RevisionRow).values(**fields, hash=link.hash))
-        connection.execute(
-            insert(Content).values(
-                seq=link.seq, salt=content.salt, header=content.header, body=content.body
-            )
-        )
-        self._take_off_heads(connection, record_id)
-        if action != FORGET:
-            self._put_on_heads(connection, link, header)
-        return _info(link, content.header)
-
-    def _take_off_heads(self, connection: Connection, record_id: int) -> None:
-        for table in (Head, HeadVerdict, HeadTag):
-            connection.execute(delete(table).where(table.record_id == record_id))
-
-    def _put_on_heads(self, connection: Connection, link: Link, header: Header) -> None:
-        record_id = link.record_id
-        connection.execute(
-            insert(Head).values(
-                record_id=record_id,
-                seq=link.seq,
-                number=link.number,
-                date=header.date,
-                tooth=header.tooth,
-                film_kind=header.film_kind,
-                visit=header.visit,
-            )
-        )
-        verdicts = [
-            {"record_id": record_id, "rule_id": rule, "outcome": outcome}
-            for rule, outcome in header.verdicts
-        ]
-        tags = [{"record_id": record_id, "tag": tag} for tag in set(header.tags)]
-        for table, rows in ((HeadVerdict, verdicts), (HeadTag, tags)):
-            if rows:
-                connection.execute(insert(table), rows)
-
-    def _forget(self, connection: Connection, record_id: int, reason: str) -> None:
-        newest = self._newest(connection, record_id)
-        header = Header(
-            kind="", subject=None, owner="", patient=None, tags=(), reason=reason, date=_now()[:10]
-        )
-        emptied = sealed(header.as_tree(), b"")
-        info = self._append(connection, record_id, newest.number + 1, FORGET, header, emptied)
-        older = select(RevisionRow.seq).where(
-            RevisionRow.record_id == record_id, RevisionRow.number < info.number
-        )
-        connection.execute(delete(Content).where(Content.seq.in_(older)))
-        connection.execute(
-            update(Record).where(Record.id == record_id).values(subject=None, patient=None)
-        )
-
-    def _wipe(self) -> None:
-        """Take deleted bytes off the disk."""
-        with self._engine.connect() as connection:
-            raw: Any = connection.connection.driver_connection
-            if connection.dialect.name == "sqlite":
-                # They were overwritten in the file (secure_delete); the log still has them.
-                raw.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-
-    def _record_of(self, connection: Connection, header: Header) -> Row[Any] | None:
+    def _record_of(self, connection: Connection, header: Header) -> AnyRow | None:
         return connection.execute(
             select(Record.id, Record.owner, Record.opened_by).where(
                 Record.kind == header.kind,
@@ -527,60 +433,26 @@ class Store:
             )
         ).one_or_none()
 
-    def _record(self, connection: Connection, record_id: int) -> Row[Any]:
+    def _record(self, connection: Connection, record_id: int) -> AnyRow:
         record = connection.execute(
             select(Record.id, Record.owner, Record.opened_by).where(
                 Record.id == record_id, visible(self.person)
             )
         ).one_or_none()
         if record is None:
-            raise _no_such("record")
+            raise ledger.no_such("record")
         return record
 
-    def _newest(self, connection: Connection, record_id: int) -> Row[Any]:
-        return connection.execute(
-            select(RevisionRow.__table__)
-            .where(RevisionRow.record_id == record_id)
-            .order_by(RevisionRow.number.desc())
-            .limit(1)
-        ).one()
-
-    def _content(self, connection: Connection, record_id: int, number: int) -> Row[Any]:
-        row = connection.execute(
-            select(RevisionRow.__table__, Content.header, Content.body)
-            .outerjoin(Content, Content.seq == RevisionRow.seq)
-            .where(RevisionRow.record_id == record_id, RevisionRow.number == number)
-        ).one_or_none()
-        if row is None:
-            raise _no_such(f"revision {number} of this record")
-        if not row.body:
-            raise ForgottenError(
-                found="a record whose content was deleted on request.",
-                needed="a record that was not forgotten.",
-                next_step="Choose another record; its history is still there.",
-            )
-        return row
-
-    def _conflict(self, connection: Connection, newest: Row[Any], yours: Sealed) -> ConflictError:
-        content = self._content(connection, newest.record_id, newest.number)
-        return ConflictError(
-            found=f"{newest.author} saved revision {newest.number} at {newest.time_utc}.",
-            needed="a change that is based on the newest revision; nothing was saved.",
-            next_step="Look at the difference, then save your change on top of that revision.",
-            saved_number=newest.number,
-            difference=difference(unpacked(content.body), unpacked(yours.body)),
-        )
-
-    def _keyed(self, patient: str) -> str | None:
-        if not patient.strip():
-            return None
+    def _keyed(self, patient: str, *, note: bool = False) -> str:
+        if is_keyed(patient):
+            return patient
         if self.pseudonyms is None:
             raise StoreError(
                 found="the pseudonym of a patient, and no key on this computer.",
                 needed="the key file of the store, because pseudonyms are kept keyed.",
                 next_step="Name the key file, or leave the pseudonym out.",
             )
-        return self.pseudonyms.note(patient)
+        return self.pseudonyms.note(patient) if note else self.pseudonyms.keyed(patient)
 
     def _check_may_open(self, header: Header, *, shared: bool) -> None:
         person = self.person
@@ -608,99 +480,3 @@ class Store:
                 needed="a store on a PostgreSQL server.",
                 next_step="Guard the file by the rights of its folder.",
             )
-
-
-def open_store(where: str | Path, person: Person, *, key_path: str | Path | None = None) -> Store:
-    """Open a store; one of an older version is brought up to date.
-
-    Parameters
-    ----------
-    where : str or Path
-        The path of an SQLite file, or ``postgresql://...``.
-    person : Person
-        On a server where this person logs in: as the login says.
-    key_path : path, optional
-        Key of the patients' pseudonyms, which lies outside the store.
-
-    Raises
-    ------
-    StoreError
-        No store, a newer or damaged one, out of reach, or the key of another store.
-    """
-    pseudonyms = None if key_path is None else read_key(Path(key_path))
-    return _opened(connect_to(where), person, pseudonyms, make=False)
-
-
-def make_store(where: str | Path, person: Person, *, key_path: str | Path | None = None) -> Store:
-    """Make a store where there is none, and open it (see `open_store`)."""
-    pseudonyms = None if key_path is None else read_key(Path(key_path))
-    return _opened(connect_to(where, make=True), person, pseudonyms, make=True)
-
-
-def _opened(engine: Engine, person: Person, pseudonyms: Pseudonyms | None, *, make: bool) -> Store:
-    def ready() -> None:
-        bring_up_to_date(engine, make=make)
-        _check_login(engine, person)
-        if pseudonyms is not None:
-            _check_key(engine, pseudonyms)
-
-    patiently(ready, engine, wait_s=0)
-    return Store(engine, person, pseudonyms)
-
-
-def _check_login(engine: Engine, person: Person) -> None:
-    """On a server, a member of the groups is who the login says."""
-    if engine.dialect.name != "postgresql":
-        return
-    member = "pg_has_role(current_user, 'rxmeasure_' || :role, 'MEMBER')"
-    guarded = "row_security_active('records')"
-    query = text(f"SELECT current_user, {member}, {guarded}")
-    with engine.connect() as connection:
-        login, is_member, is_guarded = connection.execute(query, {"role": str(person.role)}).one()
-    if is_guarded and not (login == person.name and is_member):
-        raise AccessError(
-            found=f"{person.name} as {person.role}, on the login {login}.",
-            needed="the name of the login, and a role that it was given.",
-            next_step="Log in as yourself, or ask who runs the store to admit you.",
-        )
-
-
-def _check_key(engine: Engine, pseudonyms: Pseudonyms) -> None:
-    """The first key is the store's for good; another one is refused."""
-    with engine.connect().execution_options(writes=True) as connection, connection.begin():
-        info = connection.execute(select(StoreInfo.store_id, StoreInfo.key_check)).one()
-        check = pseudonyms.check(info.store_id)
-        if info.key_check is None:
-            connection.execute(update(StoreInfo).values(key_check=check))
-        elif info.key_check != check:
-            raise StoreError(
-                found=f"the key {pseudonyms.path}, which is not that of this store.",
-                needed="the key that the store was made with.",
-                next_step="Name the right key file, or bring it back from its copy.",
-            )
-
-
-def _info(row: Any, header: str | None) -> RevisionInfo:
-    return RevisionInfo(
-        record_id=row.record_id,
-        number=row.number,
-        action=row.action,
-        author=row.author,
-        role=row.role,
-        time_utc=row.time_utc,
-        software_version=row.software_version,
-        hash=row.hash,
-        reason="" if header is None else header_of(header).reason,
-    )
-
-
-def _no_such(what: str) -> StoreError:
-    return StoreError(
-        found=f"no {what} that is open to you.",
-        needed="one that is in the store and that you may see.",
-        next_step="Look it up: rxmeasure store search",
-    )
-
-
-def _now() -> str:
-    return datetime.now(UTC).isoformat(timespec="microseconds")

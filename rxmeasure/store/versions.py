@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 from sqlalchemy import Connection, Engine, inspect, text
 
@@ -17,7 +18,7 @@ def found_version(connection: Connection) -> str | None:
     """Return the version of a store, or None where there is none."""
     if not inspect(connection).has_table("alembic_version"):
         return None
-    return connection.scalar(text("SELECT version_num FROM alembic_version"))
+    return str(connection.scalar(text("SELECT version_num FROM alembic_version")))
 
 
 def bring_up_to_date(engine: Engine, *, make: bool) -> None:
@@ -49,7 +50,8 @@ def _upgrade(engine: Engine) -> None:
 
     if engine.dialect.name == "sqlite":
         with engine.connect() as connection:
-            connection.connection.driver_connection.execute("PRAGMA journal_mode = WAL")
+            raw: Any = connection.connection.driver_connection
+            raw.execute("PRAGMA journal_mode = WAL")
     config = Config()
     config.set_main_option("script_location", str(FOLDER).replace("%", "%%"))
     known = {script.revision for script in ScriptDirectory.from_config(config).walk_revisions()}
