@@ -113,8 +113,8 @@ class ConflictError(StoreError):
 
     Attributes
     ----------
-    saved_number : int
-        Number of the revision that is there.
+    record_id, saved_number : int
+        The record, and the number of the revision that is there.
     difference : tuple of (str, str, str)
         Place, what is saved, what was about to be saved; as text.
     """
@@ -127,10 +127,12 @@ class ConflictError(StoreError):
         found: str,
         needed: str,
         next_step: str,
+        record_id: int,
         saved_number: int,
         difference: tuple[tuple[str, str, str], ...],
     ) -> None:
         super().__init__(found=found, needed=needed, next_step=next_step)
+        self.record_id = record_id
         self.saved_number = saved_number
         self.difference = difference
 

@@ -21,6 +21,7 @@ from rxmeasure.store.tables import (
     HeadTag,
     HeadVerdict,
     Record,
+    RecordPatient,
     RevisionRow,
 )
 
@@ -155,6 +156,8 @@ def append(
         )
     )
     _take_off_heads(connection, record_id)
+    if header.patient is not None:
+        _note_patient(connection, record_id, header.patient)
     if action != FORGET:
         _put_on_heads(connection, link, header)
     return info_of(link, content.header)
@@ -174,13 +177,20 @@ def empty(connection: Connection, person: Person, record_id: int, reason: str) -
         header=header,
         content=sealed(header.as_tree(), b""),
     )
+    connection.execute(delete(RecordPatient).where(RecordPatient.record_id == record_id))
     older = select(RevisionRow.seq).where(
         RevisionRow.record_id == record_id, RevisionRow.number < last.number
     )
     connection.execute(delete(Content).where(Content.seq.in_(older)))
-    connection.execute(
-        update(Record).where(Record.id == record_id).values(subject=None, patient=None)
+    connection.execute(update(Record).where(Record.id == record_id).values(subject=None))
+
+
+def _note_patient(connection: Connection, record_id: int, patient: str) -> None:
+    noted = select(RecordPatient.patient).where(
+        RecordPatient.record_id == record_id, RecordPatient.patient == patient
     )
+    if connection.scalar(noted) is None:
+        connection.execute(insert(RecordPatient).values(record_id=record_id, patient=patient))
 
 
 def _take_off_heads(connection: Connection, record_id: int) -> None:
@@ -195,6 +205,7 @@ def _put_on_heads(connection: Connection, link: Link, header: Header) -> None:
             record_id=record_id,
             seq=link.seq,
             number=link.number,
+            patient=header.patient,
             date=header.date,
             tooth=header.tooth,
             film_kind=header.film_kind,
@@ -219,6 +230,7 @@ def conflict(connection: Connection, there: AnyRow, yours: Sealed) -> ConflictEr
         found=f"{there.author} saved revision {there.number} at {there.time_utc}.",
         needed="a change that is based on the newest revision; nothing was saved.",
         next_step="Look at the difference, then save your change on top of that revision.",
+        record_id=there.record_id,
         saved_number=there.number,
         difference=difference(unpacked(content.body), unpacked(yours.body)),
     )

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from sqlalchemy import Engine, select, text, update
+from sqlalchemy import Engine, text
 
-from rxmeasure.errors import AccessError, StoreError
+from rxmeasure.errors import AccessError
 from rxmeasure.store.engine import connect_to, patiently
 from rxmeasure.store.people import Person
-from rxmeasure.store.pseudonyms import Pseudonyms, read_key
+from rxmeasure.store.pseudonyms import read_key
 from rxmeasure.store.store import Store
-from rxmeasure.store.tables import StoreInfo
 from rxmeasure.store.versions import bring_up_to_date
 
 
@@ -25,30 +24,31 @@ def open_store(where: str | Path, person: Person, *, key_path: str | Path | None
     person : Person
         On a server where this person logs in: as the login says.
     key_path : path, optional
-        Key of the patients' pseudonyms, which lies outside the store.
+        Key of the patients' pseudonyms, which lies outside the store. It is held against the
+        store when the first pseudonym is met.
 
     Raises
     ------
     StoreError
-        No store, a newer or damaged one, out of reach, or the key of another store.
+        No store, a newer or damaged one, or out of reach; no such key.
     """
-    pseudonyms = None if key_path is None else read_key(Path(key_path))
-    return _opened(connect_to(where), person, pseudonyms, make=False)
+    return _opened(connect_to(where), person, key_path, make=False)
 
 
 def make_store(where: str | Path, person: Person, *, key_path: str | Path | None = None) -> Store:
     """Make a store where there is none, and open it (see `open_store`)."""
-    pseudonyms = None if key_path is None else read_key(Path(key_path))
-    return _opened(connect_to(where, make=True), person, pseudonyms, make=True)
+    store = _opened(connect_to(where, make=True), person, key_path, make=True)
+    if key_path is not None:
+        store.checked_pseudonyms()
+    return store
 
 
-def _opened(engine: Engine, person: Person, pseudonyms: Pseudonyms | None, *, make: bool) -> Store:
+def _opened(engine: Engine, person: Person, key_path: str | Path | None, *, make: bool) -> Store:
     def ready() -> None:
         bring_up_to_date(engine, make=make)
         _check_login(engine, person)
-        if pseudonyms is not None:
-            _check_key(engine, pseudonyms)
 
+    pseudonyms = None if key_path is None else read_key(Path(key_path))
     patiently(ready, engine, wait_s=0)
     return Store(engine, person, pseudonyms)
 
@@ -67,20 +67,4 @@ def _check_login(engine: Engine, person: Person) -> None:
             found=f"{person.name} as {person.role}, on the login {login}.",
             needed="the name of the login, and a role that it was given.",
             next_step="Log in as yourself, or ask who runs the store to admit you.",
-        )
-
-
-def _check_key(engine: Engine, pseudonyms: Pseudonyms) -> None:
-    """The first key is the store's for good; another one is refused."""
-    with engine.connect() as connection:
-        info = connection.execute(select(StoreInfo.store_id, StoreInfo.key_check)).one()
-    check = pseudonyms.check(info.store_id)
-    if info.key_check is None:
-        with engine.connect().execution_options(writes=True) as connection, connection.begin():
-            connection.execute(update(StoreInfo).values(key_check=check))
-    elif info.key_check != check:
-        raise StoreError(
-            found=f"the key {pseudonyms.path}, which is not that of this store.",
-            needed="the key that the store was made with.",
-            next_step="Name the right key file, or bring it back from its copy.",
         )

@@ -9,13 +9,14 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, TypeVar
 
-from sqlalchemy import Connection, Engine, func, insert, select, text
+from sqlalchemy import Connection, Engine, func, insert, select, text, update
 
 from rxmeasure.errors import AccessError, ReviewFileError, StoreError
 from rxmeasure.record.parsing import check_tree
 from rxmeasure.record.review_file import review_from_tree, review_tree
 from rxmeasure.review import Review
 from rxmeasure.store import ledger
+from rxmeasure.store.backup import back_up
 from rxmeasure.store.chain import Sealed, packed, sealed, unpacked
 from rxmeasure.store.engine import RECONNECT_S, lock_for_saving, patiently, take_off_disk, told
 from rxmeasure.store.header import Header, ReviewRow, header_of, review_rows, search_entries
@@ -23,7 +24,8 @@ from rxmeasure.store.ledger import AnyRow, RevisionInfo
 from rxmeasure.store.people import REVIEW, Person, Role
 from rxmeasure.store.pseudonyms import Pseudonyms, is_keyed
 from rxmeasure.store.search import Found, Search, found_of, found_query, record_ids, visible
-from rxmeasure.store.tables import Content, Record, RevisionRow
+from rxmeasure.store.tables import Content, Record, RecordPatient, RevisionRow, StoreInfo
+from rxmeasure.store.verify import Verified, verify
 
 _Result = TypeVar("_Result")
 
@@ -126,6 +128,12 @@ class Store:
         StoreError
             The store is damaged, busy or out of reach.
         """
+        if kind == REVIEW:
+            raise ReviewFileError(
+                found="a document of the kind review.",
+                needed="a review.",
+                next_step="Save it with save_review, or give the document another kind.",
+            )
         header = Header(
             kind=kind,
             subject=subject,
@@ -151,7 +159,9 @@ class Store:
             A pseudonym of a patient, and no key on this computer.
         """
         typed = review.marks.patient_pseudonym.strip()
-        patient = self._keyed(typed, note=True) if typed else None
+        patient = self.keyed(typed) if typed else None
+        if patient != typed and patient is not None:
+            self.checked_pseudonyms().note(typed)
         image = review.image
         name = f"film-{image.sha256[:12]}{Path(image.file_name).suffix.lower()}"
         kept = replace(
@@ -203,6 +213,8 @@ class Store:
     def forget(self, patient: str, *, reason: str) -> int:
         """Delete all that is kept of a patient; the chain goes on to verify.
 
+        A record that was ever saved under the patient is emptied whole.
+
         Parameters
         ----------
         patient : str
@@ -228,11 +240,11 @@ class Store:
                 needed="the role lead.",
                 next_step="Ask the lead of the clinic or course.",
             )
-        keyed = self._keyed(patient)
+        keyed = self.keyed(patient)
         emptied: set[int] = set()
 
         def work(connection: Connection) -> None:
-            of_patient = select(Record.id).where(Record.patient == keyed)
+            of_patient = select(RecordPatient.record_id).where(RecordPatient.patient == keyed)
             for record_id in connection.scalars(of_patient).all():
                 ledger.empty(connection, self.person, record_id, reason)
                 emptied.add(record_id)
@@ -244,6 +256,44 @@ class Store:
         if self.pseudonyms is not None:
             self.pseudonyms.forget(keyed)
         return len(emptied)
+
+    def keyed(self, patient: str) -> str:
+        """Return the pseudonym that the store keeps for a patient; one that is keyed stays.
+
+        Raises
+        ------
+        StoreError
+            No key on this computer, or that of another store.
+        """
+        return patient if is_keyed(patient) else self.checked_pseudonyms().keyed(patient)
+
+    def checked_pseudonyms(self) -> Pseudonyms:
+        """Return the key, held against the store; the first key is the store's for good.
+
+        Raises
+        ------
+        StoreError
+            No key, or that of another store.
+        """
+        pseudonyms = self.pseudonyms
+        if pseudonyms is None:
+            raise StoreError(
+                found="the pseudonym of a patient, and no key on this computer.",
+                needed="the key file of the store, because pseudonyms are kept keyed.",
+                next_step="Name the key file, or leave the pseudonym out.",
+            )
+        query = select(StoreInfo.store_id, StoreInfo.key_check)
+        info = self._reading(lambda connection: connection.execute(query).one())
+        check = pseudonyms.check(info.store_id)
+        if info.key_check is None:
+            self._writing(lambda c: c.execute(update(StoreInfo).values(key_check=check)))
+        elif info.key_check != check:
+            raise StoreError(
+                found=f"the key {pseudonyms.path}, which is not that of this store.",
+                needed="the key that the store was made with.",
+                next_step="Name the right key file, or bring it back from its copy.",
+            )
+        return pseudonyms
 
     def admit(self, name: str, role: Role) -> None:
         """Let a person log in to the store on a server; the database's owner may do this.
@@ -269,7 +319,7 @@ class Store:
 
     # Reading
 
-    def find(self, search: Search, *, limit: int = 100, skip: int = 0) -> tuple[Found, ...]:
+    def find(self, search: Search, *, limit: int | None = 100, skip: int = 0) -> tuple[Found, ...]:
         """Return records, the newest date first."""
         query = found_query(search, self.person).limit(limit).offset(skip)
         return self._reading(lambda c: tuple(found_of(row) for row in c.execute(query)))
@@ -334,6 +384,36 @@ class Store:
         with told(), self._engine.connect() as connection:
             rows = connection.execution_options(yield_per=_AT_ONCE).execute(query)
             yield from review_rows((row.record_id, row.author, row.header) for row in rows)
+
+    # Keeping
+
+    def verify(self, *, known_hash: str | None = None) -> Verified:
+        """Check every revision against the chain (see `rxmeasure.store.verify`).
+
+        Raises
+        ------
+        BrokenChainError
+            The first revision that is not what was saved.
+        AccessError
+            The person does not see all.
+        """
+        self._check_sees_all()
+        return self._reading(lambda connection: verify(connection, known_hash=known_hash))
+
+    def back_up(self, target: str | Path) -> None:
+        """Write a copy of the whole store (see `rxmeasure.store.backup`).
+
+        Raises
+        ------
+        WriteError
+            The copy cannot be written, or something is there already.
+        StoreError
+            The server cannot be copied from here.
+        AccessError
+            The person does not see all.
+        """
+        self._check_sees_all()
+        back_up(self._engine, Path(target))
 
     # The transactions
 
@@ -417,7 +497,6 @@ class Store:
                 owner=header.owner,
                 opened_by=self.person.name,
                 shared=shared,
-                patient=header.patient,
             )
             .returning(Record.id)
         )
@@ -443,17 +522,6 @@ class Store:
             raise ledger.no_such("record")
         return record
 
-    def _keyed(self, patient: str, *, note: bool = False) -> str:
-        if is_keyed(patient):
-            return patient
-        if self.pseudonyms is None:
-            raise StoreError(
-                found="the pseudonym of a patient, and no key on this computer.",
-                needed="the key file of the store, because pseudonyms are kept keyed.",
-                next_step="Name the key file, or leave the pseudonym out.",
-            )
-        return self.pseudonyms.note(patient) if note else self.pseudonyms.keyed(patient)
-
     def _check_may_open(self, header: Header, *, shared: bool) -> None:
         person = self.person
         own = header.owner == person.name and not shared and person.role.may_open(header.kind)
@@ -470,6 +538,14 @@ class Store:
             raise AccessError(
                 found="a record that others opened.",
                 needed="a record of your own.",
+                next_step="Ask who runs the store.",
+            )
+
+    def _check_sees_all(self) -> None:
+        if not self.person.role.sees_all:
+            raise AccessError(
+                found=f"the whole store, asked for by a {self.person.role}.",
+                needed="a role that sees all records.",
                 next_step="Ask who runs the store.",
             )
 

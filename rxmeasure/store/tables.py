@@ -31,7 +31,7 @@ class ChainHead(Table):
 
 
 class Record(Table):
-    """One thing of one owner. Subject and patient are taken away when the content is deleted."""
+    """One thing of one owner. Its subject is taken away when the content is deleted."""
 
     __tablename__ = "records"
 
@@ -41,7 +41,15 @@ class Record(Table):
     owner: Mapped[str]
     opened_by: Mapped[str]
     shared: Mapped[bool]
-    patient: Mapped[str | None]
+
+
+class RecordPatient(Table):
+    """A patient whom a revision of the record was ever about, by keyed pseudonym."""
+
+    __tablename__ = "record_patients"
+
+    record_id: Mapped[int] = mapped_column(ForeignKey("records.id"), primary_key=True)
+    patient: Mapped[str] = mapped_column(primary_key=True)
 
 
 class RevisionRow(Table):
@@ -81,6 +89,7 @@ class Head(Table):
     record_id: Mapped[int] = mapped_column(ForeignKey("records.id"), primary_key=True)
     seq: Mapped[int]
     number: Mapped[int]
+    patient: Mapped[str | None]
     date: Mapped[str]
     tooth: Mapped[str]
     film_kind: Mapped[str]

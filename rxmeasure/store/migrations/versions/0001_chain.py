@@ -56,10 +56,8 @@ def _make_tables() -> None:
         sa.Column("owner", text, nullable=False),
         sa.Column("opened_by", text, nullable=False),
         sa.Column("shared", sa.Boolean(), nullable=False),
-        sa.Column("patient", text),
         sa.UniqueConstraint("kind", "subject", "owner"),
     )
-    op.create_index("records_by_patient", "records", ["patient"])
     op.create_index("records_by_owner", "records", ["owner", "kind"])
     op.create_index("records_by_subject", "records", ["subject"])
     op.create_table(
@@ -97,23 +95,27 @@ def _make_tables() -> None:
         ),
         sa.Column("seq", whole, nullable=False),
         sa.Column("number", sa.Integer(), nullable=False),
+        sa.Column("patient", text),
         *(
             sa.Column(name, text, nullable=False)
             for name in ("date", "tooth", "film_kind", "visit")
         ),
     )
+    op.create_index("heads_by_patient", "heads", ["patient", "date", "record_id"])
     op.create_index("heads_by_date", "heads", ["date", "record_id"])
     op.create_index("heads_by_tooth", "heads", ["tooth", "date", "record_id"])
-    _make_head_list("head_verdicts", "rule_id", "outcome")
+    _make_list("record_patients", "patient")
+    op.create_index("records_by_patient", "record_patients", ["patient", "record_id"], unique=True)
+    _make_list("head_verdicts", "rule_id", "outcome")
     op.create_index(
         "verdicts_by_rule", "head_verdicts", ["rule_id", "outcome", "record_id"], unique=True
     )
     op.create_index("verdicts_by_outcome", "head_verdicts", ["outcome", "record_id"])
-    _make_head_list("head_tags", "tag")
+    _make_list("head_tags", "tag")
     op.create_index("records_by_tag", "head_tags", ["tag", "record_id"], unique=True)
 
 
-def _make_head_list(table: str, *names: str) -> None:
+def _make_list(table: str, *names: str) -> None:
     op.create_table(
         table,
         sa.Column(
@@ -163,7 +165,7 @@ SQLITE_GUARDS = (
     CREATE TRIGGER records_stay BEFORE UPDATE ON records
     WHEN NEW.id <> OLD.id OR NEW.kind <> OLD.kind OR NEW.owner <> OLD.owner
       OR NEW.opened_by <> OLD.opened_by OR NEW.shared <> OLD.shared
-      OR NEW.subject IS NOT NULL OR NEW.patient IS NOT NULL
+      OR NEW.subject IS NOT NULL
       OR NOT EXISTS (
         SELECT 1 FROM revisions WHERE record_id = OLD.id AND action = 'forget'
       )
@@ -221,7 +223,7 @@ POSTGRESQL_GUARDS = (
     BEGIN
         IF (NEW.id, NEW.kind, NEW.owner, NEW.opened_by, NEW.shared)
             IS DISTINCT FROM (OLD.id, OLD.kind, OLD.owner, OLD.opened_by, OLD.shared)
-           OR NEW.subject IS NOT NULL OR NEW.patient IS NOT NULL
+           OR NEW.subject IS NOT NULL
            OR NOT EXISTS (
                 SELECT 1 FROM revisions WHERE record_id = OLD.id AND action = 'forget'
            )
@@ -258,7 +260,15 @@ def _groups() -> tuple[str, ...]:
 
 
 _ALL_GROUPS = ", ".join(f"rxmeasure_{group}" for group in GROUPS)
-_TABLES = ("records", "revisions", "contents", "heads", "head_verdicts", "head_tags")
+_TABLES = (
+    "records",
+    "record_patients",
+    "revisions",
+    "contents",
+    "heads",
+    "head_verdicts",
+    "head_tags",
+)
 
 #: One record is open to a person who sees all, to its owner, or to everybody.
 POSTGRESQL_ACCESS = (
@@ -286,10 +296,10 @@ POSTGRESQL_ACCESS = (
     $$
     """,
     f"GRANT SELECT ON store_info, chain_head, alembic_version TO {_ALL_GROUPS}",
-    f"GRANT SELECT, INSERT ON records, revisions, contents TO {_ALL_GROUPS}",
+    f"GRANT SELECT, INSERT ON records, record_patients, revisions, contents TO {_ALL_GROUPS}",
     f"GRANT SELECT, INSERT, UPDATE, DELETE ON heads, head_verdicts, head_tags TO {_ALL_GROUPS}",
-    "GRANT UPDATE (subject, patient) ON records TO rxmeasure_lead",
-    "GRANT DELETE ON contents TO rxmeasure_lead",
+    "GRANT UPDATE (subject) ON records TO rxmeasure_lead",
+    "GRANT DELETE ON contents, record_patients TO rxmeasure_lead",
     *(f"ALTER TABLE {table} ENABLE ROW LEVEL SECURITY" for table in _TABLES),
     """
     CREATE POLICY seen ON records FOR SELECT
@@ -305,8 +315,10 @@ POSTGRESQL_ACCESS = (
     *(
         f"CREATE POLICY seen ON {table} FOR SELECT USING ((SELECT rx_sees_all()) OR EXISTS"
         f" (SELECT 1 FROM records WHERE records.id = {table}.record_id))"
-        for table in ("revisions", "heads", "head_verdicts", "head_tags")
+        for table in ("record_patients", "revisions", "heads", "head_verdicts", "head_tags")
     ),
+    "CREATE POLICY added ON record_patients FOR INSERT WITH CHECK (rx_may_write(record_id))",
+    "CREATE POLICY forgotten ON record_patients FOR DELETE TO rxmeasure_lead USING (true)",
     """
     CREATE POLICY written ON revisions FOR INSERT WITH CHECK (
         author = current_user
