@@ -77,11 +77,11 @@ class PostgresServer:
     def url(self, database: str, user: str = "keeper") -> str:
         return f"postgresql://{user}@127.0.0.1:{self.port}/{database}"
 
-    def new_database(self, *, like: str = "template1") -> str:
+    def new_database(self) -> str:
         self._databases += 1
         name = f"store_{self._databases}"
         place = ("-h", "127.0.0.1", "-p", str(self.port), "-U", "keeper")
-        self._run("createdb", *place, "-T", like, name)
+        self._run("createdb", *place, name)
         return name
 
     def _run(self, program: str, *arguments: str) -> None:

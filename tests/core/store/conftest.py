@@ -59,8 +59,8 @@ def empty_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="session")
-def empty_database(postgres: PostgresServer) -> str:
-    """The name of a database with a store without records, to be copied."""
+def database(postgres: PostgresServer) -> str:
+    """A database with a store, for one test after another."""
     name = postgres.new_database()
     make_store(postgres.url(name), LEAD).close()
     return name
@@ -73,9 +73,19 @@ def file_place(empty_file: Path, tmp_path: Path) -> str:
 
 
 @pytest.fixture
-def server_place(postgres: PostgresServer, empty_database: str) -> str:
-    """A new store on a server."""
-    return postgres.url(postgres.new_database(like=empty_database))
+def server_place(postgres: PostgresServer, database: str) -> str:
+    """A store on a server, emptied."""
+    import psycopg
+
+    with psycopg.connect(postgres.url(database)) as keeper:
+        keeper.execute("SET session_replication_role = replica")
+        keeper.execute(
+            "TRUNCATE records, record_patients, revisions, contents, heads, head_verdicts,"
+            " head_tags RESTART IDENTITY"
+        )
+        keeper.execute("UPDATE chain_head SET seq = 0, hash = repeat('0', 64)")
+        keeper.execute("UPDATE store_info SET key_check = NULL")
+    return postgres.url(database)
 
 
 @pytest.fixture(params=["file", "server"])

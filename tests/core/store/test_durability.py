@@ -20,7 +20,7 @@ import store_writer
 from store_servers import PostgresServer, running_server
 
 from rxmeasure.errors import WriteError
-from rxmeasure.store import Person, Role, Search, Store, open_store
+from rxmeasure.store import Person, Role, Search, Store, make_store, open_store
 
 LEAD = Person(name="lead-1", role=Role.LEAD)
 KILLS = 50
@@ -75,7 +75,7 @@ def test_clients_go_on_after_the_server_was_killed(tmp_path: Path) -> None:
         kills, saved_after = 3, 5
         stop = threading.Event()
         faults: list[BaseException] = []
-        _make(where)
+        make_store(where, LEAD).close()
 
         def write(name: str) -> None:
             try:
@@ -103,12 +103,6 @@ def test_clients_go_on_after_the_server_was_killed(tmp_path: Path) -> None:
             # A save whose answer was lost is found again, not made twice.
             assert store.verify().revisions == len(acknowledged)
             _check_all_there(store, acknowledged)
-
-
-def _make(where: str) -> None:
-    from rxmeasure.store import make_store
-
-    make_store(where, LEAD).close()
 
 
 def test_no_space_for_a_file(file_place: str, tmp_path: Path) -> None:
@@ -167,7 +161,7 @@ def test_no_space_on_a_server(small_disk: Path, postgres: PostgresServer, tmp_pa
         keeper.execute(f"CREATE TABLESPACE small LOCATION '{small_disk / 'space'}'")
         keeper.execute("CREATE DATABASE small_store TABLESPACE small")
     where = postgres.url("small_store")
-    _make(where)
+    make_store(where, LEAD).close()
     with open_store(where, LEAD) as store:
         with pytest.raises(WriteError, match="no space left"):
             store_writer.write_to(store, "filler/0", noted)
@@ -205,15 +199,16 @@ def test_a_file_that_may_only_be_read(empty_file: Path, tmp_path: Path) -> None:
     assert "Next: " in said
 
 
-def test_a_server_that_only_reads(server_place: str) -> None:
+def test_a_server_that_only_reads(postgres: PostgresServer) -> None:
     import psycopg
 
-    with open_store(server_place, LEAD) as store:
+    name = postgres.new_database()
+    where = postgres.url(name)
+    with make_store(where, LEAD) as store:
         store.save("key", subject="old", content=[], based_on=0)
-    with psycopg.connect(server_place, autocommit=True) as keeper:
-        name = server_place.rpartition("/")[2]
+    with psycopg.connect(where, autocommit=True) as keeper:
         keeper.execute(f"ALTER DATABASE {name} SET default_transaction_read_only = on")
-    with open_store(server_place, LEAD) as store:
+    with open_store(where, LEAD) as store:
         with pytest.raises(WriteError, match="only reads"):
             store.save("key", subject="new", content=[], based_on=0)
         assert store.count(Search()) == 1

@@ -85,19 +85,16 @@ def test_an_undo_is_a_new_revision(store: Store, review: Review) -> None:
         store.undo(1, based_on=2, reason="late")
 
 
-@pytest.mark.parametrize("number", [0, 7])
-def test_a_revision_that_is_not_there(store: Store, review: Review, number: int) -> None:
-    store.save_review(review, based_on=0)
-    with pytest.raises(StoreError, match="no revision of that number"):
-        store.read(1, number)
-    with pytest.raises(StoreError, match="no revision"):
-        store.undo(1, based_on=1, reason="", to=number)
-
-
-def test_a_change_to_a_record_that_is_not_there(store: Store, review: Review) -> None:
+def test_a_revision_or_record_that_is_not_there(store: Store, review: Review) -> None:
+    saved = store.save("key", subject="case", content=[], based_on=0)
+    for number in (0, 7):
+        with pytest.raises(StoreError, match="no revision of that number"):
+            store.read(saved.record_id, number)
+        with pytest.raises(StoreError, match="no revision"):
+            store.undo(saved.record_id, based_on=1, reason="", to=number)
     with pytest.raises(StoreError, match="no record"):
         store.save_review(review, based_on=3)
-    assert store.count(Search()) == 0
+    assert store.count(Search()) == 1
 
 
 def test_documents_of_other_kinds(store: Store) -> None:
@@ -143,32 +140,32 @@ def test_of_four_graders_on_one_revision_exactly_one_wins(
     assert store.verify().revisions == rounds + 1
 
 
-@pytest.mark.parametrize(
-    "statement",
-    [
-        "UPDATE revisions SET author = 'x'",
-        "DELETE FROM revisions",
-        "UPDATE contents SET header = '{}'",
-        "DELETE FROM contents",
-        "UPDATE records SET owner = 'x'",
-        "UPDATE records SET subject = NULL",
-        "DELETE FROM records",
-        "INSERT INTO revisions SELECT seq + 2, record_id, number + 1, action, author, role,"
-        " time_utc, software_version, commitment, hash, hash FROM revisions",
-        "INSERT INTO revisions SELECT seq + 1, record_id, number + 1, action, author, role,"
-        " time_utc, software_version, commitment, previous_hash, hash FROM revisions",
-    ],
+REFUSED = (
+    "UPDATE revisions SET author = 'x'",
+    "DELETE FROM revisions",
+    "UPDATE contents SET header = '{}'",
+    "DELETE FROM contents",
+    "UPDATE records SET owner = 'x'",
+    "UPDATE records SET subject = NULL",
+    "DELETE FROM records",
+    "INSERT INTO revisions SELECT seq + 2, record_id, number + 1, action, author, role,"
+    " time_utc, software_version, commitment, hash, hash FROM revisions",
+    "INSERT INTO revisions SELECT seq + 1, record_id, number + 1, action, author, role,"
+    " time_utc, software_version, commitment, previous_hash, hash FROM revisions",
 )
+
+
 def test_the_database_itself_refuses_to_change_what_was_saved(
-    store: Store, review: Review, where: str, statement: str
+    store: Store, review: Review, where: str
 ) -> None:
     store.save_review(review, based_on=0)
     engine = create_engine(_driver_url(where))
-    with (
-        pytest.raises(DBAPIError, match="never|follow|forgotten"),
-        engine.begin() as connection,
-    ):
-        connection.execute(text(statement))
+    for statement in REFUSED:
+        with (
+            pytest.raises(DBAPIError, match="never|follow|forgotten"),
+            engine.begin() as connection,
+        ):
+            connection.execute(text(statement))
     engine.dispose()
     assert store.verify().revisions == 1
 
