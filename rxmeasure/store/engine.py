@@ -33,7 +33,7 @@ _DAMAGED = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 _GONE = ("08", "57P01", "57P02", "57P03")
 _FULL = "53"
 _READ_ONLY = "25006"
-_NOT_ALLOWED = "42501"
+NOT_ALLOWED = "42501"
 
 
 def is_server(where: str | Path) -> bool:
@@ -236,7 +236,7 @@ def _server_fault(fault: DBAPIError) -> RxMeasureError:
             needed="the server that takes writes; what was saved is untouched.",
             next_step="Ask who runs the server, then save again.",
         )
-    if state == _NOT_ALLOWED:
+    if state == NOT_ALLOWED:
         return AccessError(
             found="a record that your login may not see or change.",
             needed="a record of your own, or another role.",
