@@ -137,6 +137,12 @@ def lock_for_saving(connection: Connection) -> None:
         connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_SAVING})")
 
 
+def freeze(connection: Connection) -> None:
+    """Let the next transaction see one moment of the store, as it always does in a file."""
+    if connection.dialect.name == "postgresql":
+        connection.execution_options(isolation_level="REPEATABLE READ")
+
+
 def take_off_disk(engine: Engine) -> None:
     """Empty the log of an SQLite file; in the file itself deleted bytes are overwritten."""
     if engine.dialect.name == "sqlite":
