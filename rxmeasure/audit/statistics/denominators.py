@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Hashable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -98,15 +98,31 @@ def denominators(
     return canal, root, tooth
 
 
-def _count(records: Sequence[CanalRecord], counted: Level, level: float) -> LevelCount:
-    groups: dict[Hashable, list[CanalRecord]] = {}
+def groups_at(
+    records: Sequence[CanalRecord], level: Level
+) -> dict[tuple[str, ...], list[CanalRecord]]:
+    """The canals of each canal, root or tooth, by its place (patient, tooth, ...)."""
+    place = _PLACE[level]
+    groups: dict[tuple[str, ...], list[CanalRecord]] = {}
     for record in records:
-        groups.setdefault(_PLACE[counted](record), []).append(record)
+        groups.setdefault(place(record), []).append(record)
+    return groups
+
+
+def worst_outcome(group: Sequence[CanalRecord]) -> bool | None:
+    """False when one canal fails, None when one could not be judged, else True."""
+    outcomes = {record.met for record in group}
+    if False in outcomes:
+        return False
+    return None if None in outcomes else True
+
+
+def _count(records: Sequence[CanalRecord], counted: Level, level: float) -> LevelCount:
     met: list[bool] = []
     patients: list[str] = []
     excluded: Counter[str] = Counter()
-    for group in groups.values():
-        outcome = _worst(group)
+    for group in groups_at(records, counted).values():
+        outcome = worst_outcome(group)
         if outcome is None:
             reasons = {r.why_not_judged or "no reason given" for r in group if r.met is None}
             excluded["; ".join(sorted(reasons))] += 1
@@ -122,10 +138,3 @@ def _count(records: Sequence[CanalRecord], counted: Level, level: float) -> Leve
         n_excluded=excluded.total(),
         why_excluded=tuple(sorted(excluded.items())),
     )
-
-
-def _worst(group: Sequence[CanalRecord]) -> bool | None:
-    outcomes = {record.met for record in group}
-    if False in outcomes:
-        return False
-    return None if None in outcomes else True
