@@ -38,14 +38,12 @@ def teeth_of(canals: Sequence[JudgedCanal]) -> tuple[JudgedTooth, ...]:
         latest[place] = max(latest.get(place, when), when)
     groups = groups_at([canal.record for canal in canals], Level.TOOTH)
     found = []
-    for place in sorted(groups):
-        met = worst_outcome(groups[place])
+    for (patient, tooth), group in sorted(groups.items(), key=lambda item: item[0]):
+        met = worst_outcome(group)
         if met is not None:
-            taken, operator = latest[place]
+            taken, operator = latest[patient, tooth]
             found.append(
-                JudgedTooth(
-                    patient=place[0], tooth=place[1], operator=operator, taken=taken, met=met
-                )
+                JudgedTooth(patient=patient, tooth=tooth, operator=operator, taken=taken, met=met)
             )
     return tuple(found)
 

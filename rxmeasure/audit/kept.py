@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -92,16 +93,21 @@ def _converter() -> Converter:
     from cattrs import Converter
 
     converter = Converter(forbid_extra_keys=True)
-    for kind, wanted in ((float, (int, float)), (int, int), (bool, bool), (str, str)):
-        converter.register_structure_hook(kind, _exactly(kind, wanted))
+    for kind, wanted in ((float, (float, int)), (int, (int,)), (bool, (bool,)), (str, (str,))):
+        converter.register_structure_hook_func(_is(kind), _exactly(kind, wanted))
     return converter
 
 
-def _exactly(kind: type, wanted: Any) -> Any:
-    """A hook that takes a value of this kind and no other that could be made into it."""
+def _is(kind: type) -> Callable[[Any], bool]:
+    """Whether a field is of this very kind; an enum of words is no plain text."""
+    return lambda asked: asked is kind
+
+
+def _exactly(kind: type, wanted: tuple[type, ...]) -> Callable[[Any, Any], Any]:
+    """A hook that takes a value of this kind, and none that could be made into it."""
 
     def hook(value: Any, _: Any) -> Any:
-        if not isinstance(value, wanted) or (isinstance(value, bool) and kind is not bool):
+        if type(value) not in wanted:
             raise ValueError(f"not of type {kind.__name__}: {str(value)[:80]!r}")
         return kind(value)
 

@@ -61,10 +61,10 @@ def _rows(audit: Audit, compared: ReAudit | None) -> Iterator[_Row]:
             *_limits(pair.interval), None, None, change.rule_set_id, change.version,
             _remarks(pair.cautions),
         )  # fmt: skip
-    for share in compared.shares if compared else ():
-        one = share.change
+    for pair_of_audits in compared.shares if compared else ():
+        one = pair_of_audits.change
         yield (
-            "re-audit", share.name, "change of the share", None, None, one.difference,
+            "re-audit", pair_of_audits.name, "change of the share", None, None, one.difference,
             *_limits(one.interval), None, None, *rule,
             f"then {one.first.met} of {one.first.total}, now {one.second.met} of "
             f"{one.second.total}. {_remarks(one.cautions)}".strip(),

@@ -70,9 +70,9 @@ def _period(audit: Audit) -> str:
 
 
 def _shares(audit: Audit) -> dict[str, Proportion]:
-    found = {f"{PLURAL[r.count.level]}: criteria met": r.count.proportion for r in audit.levels}
-    found |= {f"{q.share.name} images acceptable": q.share.proportion for q in audit.quality}
-    for name, result in (("retakes", audit.retakes), ("recall: came", audit.recall)):
+    found = {f"{PLURAL[r.count.level]} that meet": r.count.proportion for r in audit.levels}
+    found |= {f"{q.share.name} images A": q.share.proportion for q in audit.quality}
+    for name, result in (("retakes", audit.retakes), ("came to recall", audit.recall)):
         if result is not None:
             found[name] = result.share.proportion
     return {name: share for name, share in found.items() if share is not None}

@@ -55,6 +55,7 @@ VERBS: dict[str, tuple[str, str, str]] = {
         "agreement",
         "Agreement of raters and of repeated readings, with intervals.",
     ),
+    "audit": (f"{_HERE}.audit", "audit", "Audit a clinic's reviews: choose films, count, report."),
     "phantom": (f"{_HERE}.phantom", "phantom", "Make synthetic films with known truth."),
 }
 
