@@ -102,6 +102,7 @@ def run_audit(
         since=request.period.since,
         until=request.period.until,
         sampling=_sampling_words(request.sample),
+        level=request.level,
         n_films=len({(row.patient, row.film) for row in selection.rows}),
         n_patients=len({row.patient for row in selection.rows}),
         n_canals=len(canals),

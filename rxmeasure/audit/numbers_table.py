@@ -7,7 +7,7 @@ from pathlib import Path
 
 from rxmeasure.agreement.results import Interval
 from rxmeasure.atomic import write_text
-from rxmeasure.audit.reaudit import ReAudit
+from rxmeasure.audit.reaudit import Compared, ReAudit
 from rxmeasure.audit.results import PLURAL, Audit, LevelResult, MonthlyChart, Reason, Share
 from rxmeasure.audit.statistics.proportions import Proportion
 from rxmeasure.csv_text import csv_text
@@ -61,16 +61,22 @@ def _rows(audit: Audit, compared: ReAudit | None) -> Iterator[_Row]:
             *_limits(pair.interval), None, None, change.rule_set_id, change.version,
             _remarks(pair.cautions),
         )  # fmt: skip
-    for pair_of_audits in compared.shares if compared else ():
-        one = pair_of_audits.change
-        yield (
-            "re-audit", pair_of_audits.name, "change of the share", None, None, one.difference,
-            *_limits(one.interval), None, None, *rule,
-            f"then {one.first.met} of {one.first.total}, now {one.second.met} of "
-            f"{one.second.total}. {_remarks(one.cautions)}".strip(),
-        )  # fmt: skip
+    for one in compared.shares if compared else ():
+        yield from _compared_rows(one, rule)
     for warning in audit.warnings:
         yield ("warning", warning.code, *_blank(12), warning.text)
+
+
+def _compared_rows(one: Compared, rule: tuple[str, str]) -> Iterator[_Row]:
+    change = one.change
+    for when, found in (("then", change.first), ("now", change.second)):
+        name = f"{one.name}, {when}"
+        share = Share(name=name, met=found.met, total=found.total, proportion=found)
+        yield _share_row("re-audit", share, one.unit, rule)
+    yield (
+        "re-audit", f"{one.name}, change of the share", one.unit, None, None, change.difference,
+        *_limits(change.interval), None, None, *rule, _remarks(change.cautions),
+    )  # fmt: skip
 
 
 def _level_rows(result: LevelResult, rule: tuple[str, str]) -> Iterator[_Row]:

@@ -12,9 +12,10 @@ from rxmeasure.errors import AuditError
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Compared:
-    """One share then and now."""
+    """One share then and now; ``unit`` is what its denominator counts."""
 
     name: str
+    unit: str
     change: Difference
 
 
@@ -54,9 +55,9 @@ def compare_audits(earlier: Audit, later: Audit) -> ReAudit:
     return ReAudit(
         earlier=earlier,
         shares=tuple(
-            Compared(name=name, change=difference(then[name], now[name]))
-            for name in then
-            if name in now
+            Compared(name=name, unit=unit, change=difference(then[name, unit], now[name, unit]))
+            for name, unit in then
+            if (name, unit) in now
         ),
     )
 
@@ -69,10 +70,16 @@ def _period(audit: Audit) -> str:
     return f"{audit.since or '(open)'} to {audit.until or '(open)'}"
 
 
-def _shares(audit: Audit) -> dict[str, Proportion]:
-    found = {f"{PLURAL[r.count.level]} that meet": r.count.proportion for r in audit.levels}
-    found |= {f"{q.share.name} images A": q.share.proportion for q in audit.quality}
-    for name, result in (("retakes", audit.retakes), ("came to recall", audit.recall)):
-        if result is not None:
-            found[name] = result.share.proportion
+def _shares(audit: Audit) -> dict[tuple[str, str], Proportion]:
+    """The shares that have an interval, by name and unit."""
+    found: dict[tuple[str, str], Proportion | None] = {}
+    for result in audit.levels:
+        unit = PLURAL[result.count.level]
+        found[f"{unit} that meet", unit] = result.count.proportion
+    for quality in audit.quality:
+        found[f"{quality.share.name} images A", "films"] = quality.share.proportion
+    if audit.retakes is not None:
+        found["retakes", "films"] = audit.retakes.share.proportion
+    if audit.recall is not None:
+        found["recall visits kept", "recalls due"] = audit.recall.share.proportion
     return {name: share for name, share in found.items() if share is not None}

@@ -129,6 +129,8 @@ class Audit:
         The period; empty for an open end.
     sampling : str
         How the films were chosen, in words.
+    level : float
+        Confidence of all intervals.
     n_films, n_patients, n_canals : int
         Of the canals that the audit looks at.
     left_out : tuple of Reason
@@ -167,6 +169,7 @@ class Audit:
     since: str
     until: str
     sampling: str
+    level: float
     n_films: int
     n_patients: int
     n_canals: int

@@ -48,6 +48,7 @@ def audit_content(
     return {
         "title": _short(title, 70),
         "facts": _facts(audit),
+        "interval_head": f"{numbers.percent(audit.level)} interval, %",
         "headline": _headline(audit, numbers),
         "levels": [_level_row(result, numbers) for result in audit.levels],
         "groups": [_share_row(share, numbers) for share in audit.tooth_groups],
@@ -75,7 +76,11 @@ def percent_interval(interval: Interval | None, numbers: Numbers) -> str:
     if interval is None:
         return "–"
     low, high = (numbers.fixed(100.0 * v, 0) for v in (interval.low, interval.high))
-    return f"{low} to {high}"
+    return f"{low}\u00a0to\u00a0{high}"
+
+
+def _part(met: int, total: int) -> str:
+    return f"{met}\u00a0of\u00a0{total}"
 
 
 def _short(text: str, longest: int = _LONGEST_NAME) -> str:
@@ -116,10 +121,14 @@ def _level_row(result: LevelResult, numbers: Numbers) -> _Row:
     effect = None if found is None else found.design_effect
     judged = count.n_judged
     ends = (result.least_met, result.most_met)
-    span = " to ".join(numbers.fixed(100.0 * met / judged, 0) for met in ends) if judged else "–"
+    span = (
+        "\u00a0to\u00a0".join(numbers.fixed(100.0 * met / judged, 0) for met in ends)
+        if judged
+        else "–"
+    )
     return [
         PLURAL[count.level].capitalize(),
-        f"{count.n_met} of {judged}",
+        _part(count.n_met, judged),
         numbers.percent(count.n_met / judged) if judged else "–",
         percent_interval(None if found is None else found.interval, numbers),
         "–" if effect is None else numbers.fixed(effect, 1),
@@ -132,7 +141,7 @@ def _level_row(result: LevelResult, numbers: Numbers) -> _Row:
 def _share_row(share: Share, numbers: Numbers) -> _Row:
     return [
         _short(share.name, 26),
-        f"{share.met} of {share.total}",
+        _part(share.met, share.total),
         numbers.percent(share.met / share.total),
         percent_interval(share.interval, numbers),
     ]
@@ -181,23 +190,20 @@ def _against_target(result: QualityResult) -> str:
     sure = interval is not None and not interval.low <= result.target <= interval.high
     if sure:
         return "✓ reached" if reached else "✗ missed"
-    return f"≈ {'reached' if reached else 'missed'}, but chance may be why"
+    return f"≈ {'reached' if reached else 'missed'}, not surely"
 
 
 def _log_rows(audit: Audit, numbers: Numbers) -> list[dict[str, Any]]:
-    found = (("Retakes", audit.retakes), ("Recall: came", audit.recall))
+    found = (("Retakes", audit.retakes), ("Recall visits kept", audit.recall))
     return [_log_row(name, result, numbers) for name, result in found if result is not None]
 
 
 def _log_row(name: str, result: LogResult, numbers: Numbers) -> dict[str, Any]:
     row = _share_row(result.share, numbers)
-    reasons = [_reason_text(reason) for reason in result.reasons[:MOST_ROWS]]
-    more = _more(len(result.reasons) - len(reasons), "reasons")
-    return {"row": [name, *row[1:]], "reasons": "; ".join([*reasons, more] if more else reasons)}
-
-
-def _reason_text(reason: Reason) -> str:
-    return f"{_short(reason.text)} {reason.count}"
+    reasons = [f"{_short(r.text)} {r.count}" for r in result.reasons[:MOST_ROWS]]
+    left = len(result.reasons) - len(reasons)
+    reasons += [_more(left, "reasons")] if left else []
+    return {"row": [name, *row[1:]], "reasons": "; ".join(reasons)}
 
 
 def _log_yardsticks(audit: Audit) -> list[Yardstick]:
@@ -213,7 +219,7 @@ def _left_out(audit: Audit) -> dict[str, Any]:
     """First what was left out unseen, then what could not be judged, each with its count."""
     canals = next(r.count for r in audit.levels if r.count.level is Level.CANAL)
     not_judged = sorted(canals.why_excluded, key=lambda item: (-item[1], item[0]))
-    rows = [[_reason_name(r), f"{r.count} {r.unit}", "left out"] for r in audit.left_out]
+    rows = [[_short(r.text), f"{r.count} {r.unit}", "left out"] for r in audit.left_out]
     rows += [[_short(text), f"{count} canals", "not judged"] for text, count in not_judged]
     rows.sort(key=lambda row: -int(row[1].split()[0]))
     return {
@@ -221,10 +227,6 @@ def _left_out(audit: Audit) -> dict[str, Any]:
         "more": _more(len(rows) - MOST_ROWS - 2, "reasons"),
         "names": _refused_names(audit.left_out),
     }
-
-
-def _reason_name(reason: Reason) -> str:
-    return _short(reason.text)
 
 
 def _refused_names(reasons: Iterable[Reason]) -> str:
@@ -254,12 +256,12 @@ def _rule_rows(audit: Audit, numbers: Numbers) -> dict[str, Any]:
 def _rule_row(change: RuleChange, numbers: Numbers) -> _Row:
     pair = change.paired
     return [
-        _short(f"{change.rule_set_id} {change.version}", 26),
+        _short(f"{change.rule_set_id}, {change.version}", 26),
         str(pair.total),
         numbers.percent(pair.first_met / pair.total),
         numbers.percent(pair.second_met / pair.total),
-        f"{_signed(pair.difference, numbers)} ({_points(pair.interval, numbers)})",
-        f"+{pair.gained} −{pair.lost}",
+        f"{_signed(pair.difference, numbers)}\u00a0({_points(pair.interval, numbers)})",
+        f"+{pair.gained}\u00a0−{pair.lost}",
     ]
 
 
@@ -271,7 +273,8 @@ def _signed(share: float, numbers: Numbers) -> str:
 def _points(interval: Interval | None, numbers: Numbers) -> str:
     if interval is None:
         return "no interval"
-    return f"{_signed(interval.low, numbers)} to {_signed(interval.high, numbers)}"
+    low, high = _signed(interval.low, numbers), _signed(interval.high, numbers)
+    return f"{low}\u00a0to\u00a0{high}"
 
 
 def _compared_row(one: Compared, numbers: Numbers) -> _Row:
@@ -280,13 +283,13 @@ def _compared_row(one: Compared, numbers: Numbers) -> _Row:
         _short(one.name, 30),
         _of(change.first, numbers),
         _of(change.second, numbers),
-        f"{_signed(change.difference, numbers)} ({_points(change.interval, numbers)})",
+        f"{_signed(change.difference, numbers)}\u00a0({_points(change.interval, numbers)})",
         _change_sign(one),
     ]
 
 
 def _of(share: Proportion, numbers: Numbers) -> str:
-    return f"{numbers.percent(share.share)} ({share.met} of {share.total})"
+    return f"{numbers.percent(share.share)}\u00a0({share.met}/{share.total})"
 
 
 def _change_sign(one: Compared) -> str:
@@ -299,7 +302,7 @@ def _reaudit_head(compared: ReAudit | None) -> str:
     if compared is None:
         return ""
     earlier = compared.earlier
-    return f"Against the audit of {earlier.since or 'the first film'} to {earlier.until}"
+    return f"Against the earlier audit, {earlier.since or 'first film'} to {earlier.until}"
 
 
 def _notes(audit: Audit) -> list[str]:
