@@ -18,6 +18,7 @@ import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from statistics import NormalDist
+from typing import Protocol, TypeVar
 
 import numpy as np
 
@@ -570,10 +571,23 @@ def _cdf(normal: NormalDist, value: float) -> float:
     return normal.cdf(value)
 
 
-def ruling_verdict(verdicts: Sequence[Verdict]) -> Verdict:
+class _Judged(Protocol):
+    """A field and its outcome, however they are kept."""
+
+    @property
+    def field(self) -> str: ...
+
+    @property
+    def outcome(self) -> str: ...
+
+
+_AnyVerdict = TypeVar("_AnyVerdict", bound=_Judged)
+
+
+def ruling_verdict(verdicts: Sequence[_AnyVerdict]) -> _AnyVerdict:
     """The verdict that a canal counts by: its ``overall``, or where there is none its worst."""
     overall = [v for v in verdicts if v.field == OVERALL]
-    return min(overall or verdicts, key=lambda v: SEVERITY.index(v.outcome))
+    return min(overall or verdicts, key=lambda v: SEVERITY.index(Outcome(v.outcome)))
 
 
 def _overridden_place(
