@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from rxmeasure.atomic import write_text
 from rxmeasure.audit.results import Audit
-from rxmeasure.audit.statistics.sampling import SamplingPlan
+from rxmeasure.audit.statistics.denominators import Level
+from rxmeasure.audit.statistics.sampling import SamplingMethod, SamplingPlan
 from rxmeasure.errors import AuditError
 from rxmeasure.record.parsing import check_tree, read_json
 from rxmeasure.values import as_plain
@@ -71,15 +72,17 @@ def _load(kind: type[_Kept], heading: str, path: Path) -> _Kept:
     from cattrs import BaseValidationError, transform_error
 
     tree = read_json(path, AuditError)
-    found = (tree.get("format"), tree.get("format_version")) if isinstance(tree, dict) else ()
-    if found != (heading, _VERSION):
+    document = tree if isinstance(tree, dict) else {}
+    content = document.get("content")
+    found = (document.get("format"), document.get("format_version"))
+    if found != (heading, _VERSION) or not isinstance(content, dict):
         raise AuditError(
             found=f"{path.name}, which has not the heading of version {_VERSION} of {heading}.",
             needed="a file that this program saved.",
             next_step="Choose another file, or make it again with this version.",
         )
     try:
-        return _converter().structure(tree.get("content"), kind)
+        return _converter().structure(content, kind)
     except BaseValidationError as fault:
         raise AuditError(
             found=f"{path.name} does not fit: {transform_error(fault)[0][:300]}.",
@@ -94,13 +97,11 @@ def _converter() -> Converter:
 
     converter = Converter(forbid_extra_keys=True)
     for kind, wanted in ((float, (float, int)), (int, (int,)), (bool, (bool,)), (str, (str,))):
-        converter.register_structure_hook_func(_is(kind), _exactly(kind, wanted))
+        converter.register_structure_hook(kind, _exactly(kind, wanted))
+    for words in (Level, SamplingMethod):
+        # Text by inheritance: without its own hook it would stay plain text.
+        converter.register_structure_hook(words, lambda value, kind: kind(value))
     return converter
-
-
-def _is(kind: type) -> Callable[[Any], bool]:
-    """Whether a field is of this very kind; an enum of words is no plain text."""
-    return lambda asked: asked is kind
 
 
 def _exactly(kind: type, wanted: tuple[type, ...]) -> Callable[[Any, Any], Any]:
