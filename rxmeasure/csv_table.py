@@ -126,7 +126,7 @@ def _rows(
 ) -> Iterator[TableRow]:
     places = [(name, k) for k, name in enumerate(names) if name]
     for cells in reader:
-        if not any(cell.strip() for cell in cells):
+        if not "".join(cells).strip():
             continue
         if len(cells) != len(names):
             raise wrong_line(

@@ -15,6 +15,7 @@ handbooks (from memory).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 from rxmeasure.fit.inputs import checked
 from rxmeasure.values import Warned
@@ -196,6 +197,7 @@ _UPPER_MOLAR_ROOTS = {"MB": "MB", "DB": "DB", "DP": "P", "PAL": "P", "P": "P", "
 _UPPER_PREMOLAR_ROOTS = {"B": "B", "P": "P", "PAL": "P", "L": "P"}
 
 
+@lru_cache(maxsize=10_000)
 def root_of(fdi: str, canal: str) -> str:
     """Name of the root that a canal lies in, by the usual anatomy; empty for the only root.
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
@@ -10,23 +10,21 @@ from rxmeasure import __version__
 from rxmeasure.audit.by_month import charts_of, operator_shares, teeth_of, tooth_group_shares
 from rxmeasure.audit.clinic_log import FilmEntry, RecallEntry
 from rxmeasure.audit.dates import Period
-from rxmeasure.audit.judging import JudgedCanal, judge_row, value_records
+from rxmeasure.audit.judging import JudgedCanal, judge_row
 from rxmeasure.audit.log_results import quality_results, recall_result, retake_result
 from rxmeasure.audit.results import Audit, LevelResult, RuleChange, Share
-from rxmeasure.audit.rows import AuditRow, AuditSource
+from rxmeasure.audit.rows import AuditSource
 from rxmeasure.audit.selection import Selection, Wanted, select, with_log
 from rxmeasure.audit.shares import share_of
-from rxmeasure.audit.statistics.comparison import paired_difference
+from rxmeasure.audit.statistics.comparison import PairedDifference, paired_difference
 from rxmeasure.audit.statistics.denominators import (
-    CanalRecord,
+    Groups,
     Level,
-    LevelCount,
-    denominators,
+    count_groups,
     groups_at,
-    worst_outcome,
 )
 from rxmeasure.audit.statistics.sampling import SamplingMethod, SamplingPlan
-from rxmeasure.criteria.by_value import measures_of
+from rxmeasure.criteria.by_value import measures_of, meets
 from rxmeasure.criteria.rules import RuleSet
 from rxmeasure.errors import AuditError
 from rxmeasure.marks import FilmKind
@@ -162,46 +160,23 @@ def _sampling_words(sample: SamplingPlan | None) -> str:
 
 def _level_results(canals: Sequence[JudgedCanal], level: float) -> tuple[LevelResult, ...]:
     records = [canal.record for canal in canals]
-    failing = [_on_side(canal, met=False) for canal in canals]
-    meeting = [_on_side(canal, met=True) for canal in canals]
-    return tuple(
-        _level_result(count, records, failing, meeting)
-        for count in denominators(records, level=level)
-    )
-
-
-def _on_side(canal: JudgedCanal, *, met: bool) -> CanalRecord:
-    """The canal as it counts, but a borderline one on the given side."""
-    if not canal.borderline or canal.record.met is met:
-        return canal.record
-    return CanalRecord(
-        patient=canal.record.patient,
-        tooth=canal.record.tooth,
-        root=canal.record.root,
-        canal=canal.record.canal,
-        met=met,
-    )
-
-
-def _level_result(
-    count: LevelCount,
-    records: Sequence[CanalRecord],
-    failing: Sequence[CanalRecord],
-    meeting: Sequence[CanalRecord],
-) -> LevelResult:
-    counted, least, most = (outcomes(r, count.level) for r in (records, failing, meeting))
-    judged = [place for place, met in counted.items() if met is not None]
-    return LevelResult(
-        count=count,
-        n_borderline=sum(least[place] is not most[place] for place in judged),
-        least_met=sum(least[place] is True for place in judged),
-        most_met=sum(most[place] is True for place in judged),
-    )
-
-
-def outcomes(records: Sequence[CanalRecord], level: Level) -> dict[tuple[str, ...], bool | None]:
-    """What each canal, root or tooth counts as."""
-    return {place: worst_outcome(group) for place, group in groups_at(records, level).items()}
+    failing = [False if canal.borderline else canal.record.met for canal in canals]
+    meeting = [True if canal.borderline else canal.record.met for canal in canals]
+    results = []
+    for at in Level:
+        groups = groups_at(records, at)
+        counted = groups.worst(record.met for record in records)
+        ends = zip(counted, groups.worst(failing), groups.worst(meeting), strict=True)
+        judged = [(low, high) for met, low, high in ends if met is not None]
+        results.append(
+            LevelResult(
+                count=count_groups(records, groups, level),
+                n_borderline=sum(low is not high for low, high in judged),
+                least_met=sum(low is True for low, _ in judged),
+                most_met=sum(high is True for _, high in judged),
+            )
+        )
+    return tuple(results)
 
 
 def _proposals(canals: Sequence[JudgedCanal], level: float) -> Share:
@@ -215,42 +190,46 @@ def _proposals(canals: Sequence[JudgedCanal], level: float) -> Share:
 
 
 def _rule_changes(canals: Sequence[JudgedCanal], request: AuditRequest) -> tuple[RuleChange, ...]:
-    rows = [canal.row for canal in canals if canal.row.confirmed]
-    if not request.other_rule_sets:
+    """The measured values by each other rule set, beside what they are by this one."""
+    own = [canal for canal in canals if canal.row.confirmed]
+    if not own or not request.other_rule_sets:
         return ()
-    first = value_records(rows, request.rule_set)
+    groups = [groups_at([canal.record for canal in own], level) for level in Level]
+    first = _by_value(own, request.rule_set)
     return tuple(
-        change
+        RuleChange(
+            rule_set_id=rule_set.id,
+            version=rule_set.version,
+            title=rule_set.title,
+            level=at.level,
+            paired=paired,
+        )
         for rule_set in request.other_rule_sets
-        for change in _changes_by(rule_set, first, rows, request.level)
+        for at, paired in _paired(groups, first, _by_value(own, rule_set), request.level)
     )
 
 
-def _changes_by(
-    rule_set: RuleSet, first: Sequence[CanalRecord], rows: Sequence[AuditRow], confidence: float
-) -> list[RuleChange]:
-    second = value_records(rows, rule_set)
-    changes = []
-    for level in Level:
-        before, after = outcomes(first, level), outcomes(second, level)
+def _by_value(canals: Sequence[JudgedCanal], rule_set: RuleSet) -> list[bool | None]:
+    return [meets(rule_set, {m.name: m for m in canal.row.measures}) for canal in canals]
+
+
+def _paired(
+    groups: Sequence[Groups],
+    first: Sequence[bool | None],
+    second: Sequence[bool | None],
+    confidence: float,
+) -> Iterator[tuple[Groups, PairedDifference]]:
+    """Both judgements at each level, where there are groups that both can judge."""
+    for at in groups:
+        outcomes = zip(at.places, at.worst(first), at.worst(second), strict=True)
         both = [
-            (place[0], met, other)
-            for place, met in before.items()
-            if met is not None and (other := after[place]) is not None
+            (place[0], before, after)
+            for place, before, after in outcomes
+            if before is not None and after is not None
         ]
         if both:
             patients, old, new = zip(*both, strict=True)
-            paired = paired_difference(old, new, patients, level=confidence)
-            changes.append(
-                RuleChange(
-                    rule_set_id=rule_set.id,
-                    version=rule_set.version,
-                    title=rule_set.title,
-                    level=level,
-                    paired=paired,
-                )
-            )
-    return changes
+            yield at, paired_difference(old, new, patients, level=confidence)
 
 
 def _warnings(canals: Sequence[JudgedCanal]) -> tuple[Warned, ...]:

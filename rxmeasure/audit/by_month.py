@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from rxmeasure.audit.judging import JudgedCanal
 from rxmeasure.audit.results import MonthlyChart, Share
 from rxmeasure.audit.shares import share_of
-from rxmeasure.audit.statistics.denominators import Level, groups_at, worst_outcome
+from rxmeasure.audit.statistics.denominators import Level, groups_at
 from rxmeasure.audit.statistics.run_chart import MonthCount, run_chart
 from rxmeasure.errors import AgreementError
 
@@ -34,18 +34,20 @@ def teeth_of(canals: Sequence[JudgedCanal]) -> tuple[JudgedTooth, ...]:
     for canal in canals:
         row = canal.row
         when = (row.taken, row.operator)
-        place = (row.patient, row.tooth)
-        latest[place] = max(latest.get(place, when), when)
-    groups = groups_at([canal.record for canal in canals], Level.TOOTH)
+        tooth = (row.patient, row.tooth)
+        latest[tooth] = max(latest.get(tooth, when), when)
+    records = [canal.record for canal in canals]
+    groups = groups_at(records, Level.TOOTH)
     found = []
-    for (patient, tooth), group in sorted(groups.items(), key=lambda item: item[0]):
-        met = worst_outcome(group)
+    for place, met in zip(groups.places, groups.worst(r.met for r in records), strict=True):
         if met is not None:
-            taken, operator = latest[patient, tooth]
+            taken, operator = latest[place]
             found.append(
-                JudgedTooth(patient=patient, tooth=tooth, operator=operator, taken=taken, met=met)
+                JudgedTooth(
+                    patient=place[0], tooth=place[1], operator=operator, taken=taken, met=met
+                )
             )
-    return tuple(found)
+    return tuple(sorted(found, key=lambda t: (t.patient, t.tooth)))
 
 
 def operator_shares(teeth: Sequence[JudgedTooth], level: float) -> tuple[Share, ...]:

@@ -41,6 +41,10 @@ class Receptor(StrEnum):
     FILM = "film"
 
 
+_KINDS = tuple(FilmKind)
+_RECEPTORS = tuple(Receptor)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FilmEntry:
     """One exposure.
@@ -109,7 +113,7 @@ def read_recalls(path: str | Path) -> tuple[RecallEntry, ...]:
 
 def _film(row: TableRow) -> FilmEntry:
     cells = row.cells
-    receptor, quality = one_of(row, "receptor", tuple(Receptor)), one_of(row, "quality", "AN")
+    receptor, quality = one_of(row, "receptor", _RECEPTORS), one_of(row, "quality", "AN")
     retake_of, reason = cells.get("retake_of", ""), cells.get("reason", "")
     if bool(retake_of) != bool(reason):
         raise wrong(
@@ -123,7 +127,7 @@ def _film(row: TableRow) -> FilmEntry:
         date=day(row, "date"),
         patient=cells.get("patient", ""),
         operator=cells.get("operator", ""),
-        kind=one_of(row, "kind", tuple(FilmKind)),
+        kind=one_of(row, "kind", _KINDS),
         receptor=Receptor(receptor) if receptor else None,
         acceptable=quality == "A" if quality else None,
         retake_of=retake_of,

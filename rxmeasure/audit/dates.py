@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
+from functools import lru_cache
 
 from rxmeasure.errors import AuditError
 
 
+@lru_cache(maxsize=10_000)
 def iso_date(text: str) -> str:
     """The day a text begins with, as YYYY-MM-DD; empty where it is no date."""
     try:

@@ -57,27 +57,17 @@ def judge_row(row: AuditRow, rule_set: RuleSet) -> JudgedCanal:
         met, why = None, NOT_CONFIRMED
     return JudgedCanal(
         row=row,
-        record=record_of(row, met, why),
+        record=CanalRecord(
+            patient=row.patient,
+            tooth=row.tooth,
+            root=root_of(row.tooth, row.canal),
+            canal=row.canal,
+            met=met,
+            why_not_judged=why,
+        ),
         borderline=verdict.outcome is Outcome.BORDERLINE and met is not None,
         says_met=says_met,
     )
-
-
-def record_of(row: AuditRow, met: bool | None, why: str = "") -> CanalRecord:
-    """A row as the statistics count it."""
-    return CanalRecord(
-        patient=row.patient,
-        tooth=row.tooth,
-        root=root_of(row.tooth, row.canal),
-        canal=row.canal,
-        met=met,
-        why_not_judged=why,
-    )
-
-
-def value_records(rows: Sequence[AuditRow], rule_set: RuleSet) -> list[CanalRecord]:
-    """The rows judged by their measured values alone."""
-    return [record_of(row, meets(rule_set, {m.name: m for m in row.measures})) for row in rows]
 
 
 def _counted(row: AuditRow, verdict: KeptVerdict, rule_set: RuleSet) -> tuple[bool | None, str]:
