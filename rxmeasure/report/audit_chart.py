@@ -16,6 +16,8 @@ SIZE_MM = (186.0, 52.0)
 MOST_SMALL = 4
 #: Months whose name has room below the large chart.
 _MOST_NAMES = 8
+#: Letters of an operator's name that have room over a small chart.
+_LONGEST_NAME = 14
 
 
 def chart_svg(charts: Sequence[MonthlyChart]) -> str:
@@ -55,13 +57,14 @@ def _draw(axes: Any, chart: MonthlyChart, *, size: float) -> None:
     shares = [100.0 * month.met / month.total for month in months]
     axes.plot(range(len(months)), shares, "o-", color=colours.PLOT_WIDTH, ms=size, lw=0.9)
     found = chart.chart
-    title = chart.name
+    name = clean(chart.name)
+    title = name if len(name) <= _LONGEST_NAME else name[: _LONGEST_NAME - 1] + "…"
     if found is not None:
         axes.axhline(100.0 * found.median, color=colours.PLOT_TAPER, lw=0.9, ls=(0, (4, 1.5)))
         title += ": signal" if found.shifted else ": no signal"
     else:
         title += ": too few months"
-    axes.set_title(clean(title)[:60], fontsize=6.5, loc="left", pad=2.5)
+    axes.set_title(title, fontsize=6.5, loc="left", pad=2.5)
     axes.set_ylim(-4, 104)
     axes.set_yticks([0, 50, 100], [f"{n} %" for n in (0, 50, 100)])
     step = max(1, -(-len(months) // (_MOST_NAMES if size > 3 else 3)))

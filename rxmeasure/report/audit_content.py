@@ -194,16 +194,22 @@ def _against_target(result: QualityResult) -> str:
 
 
 def _log_rows(audit: Audit, numbers: Numbers) -> list[dict[str, Any]]:
-    found = (("Retakes", audit.retakes), ("Recall visits kept", audit.recall))
-    return [_log_row(name, result, numbers) for name, result in found if result is not None]
+    found = (
+        ("Retakes", "Repeated because", audit.retakes),
+        ("Recall visits kept", "Not kept", audit.recall),
+    )
+    return [
+        _log_row(name, why, result, numbers) for name, why, result in found if result is not None
+    ]
 
 
-def _log_row(name: str, result: LogResult, numbers: Numbers) -> dict[str, Any]:
+def _log_row(name: str, why: str, result: LogResult, numbers: Numbers) -> dict[str, Any]:
     row = _share_row(result.share, numbers)
     reasons = [f"{_short(r.text)} {r.count}" for r in result.reasons[:MOST_ROWS]]
     left = len(result.reasons) - len(reasons)
     reasons += [_more(left, "reasons")] if left else []
-    return {"row": [name, *row[1:]], "reasons": "; ".join(reasons)}
+    text = f"{why}: {'; '.join(reasons)}." if reasons else ""
+    return {"row": [name, *row[1:]], "reasons": text}
 
 
 def _log_yardsticks(audit: Audit) -> list[Yardstick]:

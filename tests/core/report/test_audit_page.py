@@ -21,6 +21,7 @@ from rxmeasure.phantom.clinic import MEASURED_FOR, make_clinic, write_clinic
 from rxmeasure.report.audit_content import CAUTIONS, audit_content
 from rxmeasure.report.audit_page import write_audit_pages
 from rxmeasure.report.numbers import Numbers
+from rxmeasure.values import Warned
 
 A4_PT = (595.3, 841.9)
 
@@ -113,8 +114,7 @@ def _crowded(audit: Audit) -> Audit:
         retakes=replace(audit.retakes, reasons=reasons),
         recall=replace(audit.recall, reasons=reasons),
         rule_changes=audit.rule_changes * 5,
-        warnings=tuple(replace(w, text=long) for w in audit.levels[0].count.proportion.cautions)
-        or audit.warnings,
+        warnings=(Warned(code="long", text=long),) * 20,
     )
 
 
