@@ -68,7 +68,7 @@ def read_table(path: str | Path, columns: Columns, error: type[RxMeasureError]) 
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
     try:
         names = _names(next(reader, []), columns, error)
-        rows = tuple(_rows(reader, names, columns, error))
+        rows = tuple(_rows(reader, names, error))
     except csv.Error as fault:
         raise wrong_line(
             reader.line_num, f"{fault}.", "cells with their quotes closed.", error
@@ -121,18 +121,14 @@ def _names(header: Sequence[str], columns: Columns, error: type[RxMeasureError])
     return tuple(name if name in allowed else "" for name in names)
 
 
-def _rows(
-    reader: Reader, names: Sequence[str], columns: Columns, error: type[RxMeasureError]
-) -> Iterator[TableRow]:
-    places = [(name, k) for k, name in enumerate(names) if name]
+def _rows(reader: Reader, names: Sequence[str], error: type[RxMeasureError]) -> Iterator[TableRow]:
     for cells in reader:
         if not "".join(cells).strip():
             continue
         if len(cells) != len(names):
-            raise wrong_line(
-                reader.line_num,
-                f"{len(cells)} cells.",
-                f"{len(names)}, one for each column.",
-                error,
-            )
-        yield TableRow(line=reader.line_num, cells={name: cells[k].strip() for name, k in places})
+            needed = f"{len(names)}, one for each column."
+            raise wrong_line(reader.line_num, f"{len(cells)} cells.", needed, error)
+        # Columns that are passed over share the empty name.
+        row = dict(zip(names, map(str.strip, cells), strict=True))
+        row.pop("", None)
+        yield TableRow(line=reader.line_num, cells=row)

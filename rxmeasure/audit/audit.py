@@ -10,7 +10,7 @@ from rxmeasure import __version__
 from rxmeasure.audit.by_month import charts_of, operator_shares, teeth_of, tooth_group_shares
 from rxmeasure.audit.clinic_log import FilmEntry, RecallEntry
 from rxmeasure.audit.dates import Period
-from rxmeasure.audit.judging import JudgedCanal, judge_row
+from rxmeasure.audit.judging import JudgedCanal, judge_rows
 from rxmeasure.audit.log_results import quality_results, recall_result, retake_result
 from rxmeasure.audit.results import Audit, LevelResult, RuleChange, Share
 from rxmeasure.audit.rows import AuditSource
@@ -24,7 +24,7 @@ from rxmeasure.audit.statistics.denominators import (
     groups_at,
 )
 from rxmeasure.audit.statistics.sampling import SamplingMethod, SamplingPlan
-from rxmeasure.criteria.by_value import measures_of, meets
+from rxmeasure.criteria.by_value import by_value, measures_of
 from rxmeasure.criteria.rules import RuleSet
 from rxmeasure.errors import AuditError
 from rxmeasure.marks import FilmKind
@@ -86,8 +86,9 @@ def run_audit(
     selection = select(records, _wanted(request))
     if not selection.rows:
         raise _nothing_left(selection)
-    canals = [judge_row(row, request.rule_set) for row in selection.rows]
-    teeth = teeth_of(canals)
+    canals = judge_rows(selection.rows, request.rule_set)
+    groups = [groups_at([canal.record for canal in canals], level) for level in Level]
+    teeth = teeth_of(canals, groups[-1])
     due = recall_result(recalls, request.period, created.date().isoformat(), request.level)
     return Audit(
         software_version=__version__,
@@ -105,7 +106,7 @@ def run_audit(
         n_patients=len({row.patient for row in selection.rows}),
         n_canals=len(canals),
         left_out=selection.left_out,
-        levels=_level_results(canals, request.level),
+        levels=_level_results(canals, groups, request.level),
         proposals=_proposals(canals, request.level),
         n_overridden=sum(bool(c.row.verdict and c.row.verdict.overridden) for c in canals),
         n_judged_here=sum(c.row.verdict is None for c in canals),
@@ -117,7 +118,7 @@ def run_audit(
         retakes=retake_result(films, request.period, request.level),
         recall=due.result,
         not_due=due.not_due,
-        rule_changes=_rule_changes(canals, request),
+        rule_changes=_rule_changes(canals, groups, request),
         warnings=log_warnings + _warnings(canals),
     )
 
@@ -158,19 +159,20 @@ def _sampling_words(sample: SamplingPlan | None) -> str:
     return f"{chosen} consecutive films{start}"
 
 
-def _level_results(canals: Sequence[JudgedCanal], level: float) -> tuple[LevelResult, ...]:
+def _level_results(
+    canals: Sequence[JudgedCanal], groups: Sequence[Groups], level: float
+) -> tuple[LevelResult, ...]:
     records = [canal.record for canal in canals]
     failing = [False if canal.borderline else canal.record.met for canal in canals]
     meeting = [True if canal.borderline else canal.record.met for canal in canals]
     results = []
-    for at in Level:
-        groups = groups_at(records, at)
-        counted = groups.worst(record.met for record in records)
-        ends = zip(counted, groups.worst(failing), groups.worst(meeting), strict=True)
+    for at in groups:
+        counted = at.worst(record.met for record in records)
+        ends = zip(counted, at.worst(failing), at.worst(meeting), strict=True)
         judged = [(low, high) for met, low, high in ends if met is not None]
         results.append(
             LevelResult(
-                count=count_groups(records, groups, level),
+                count=count_groups(records, at, level),
                 n_borderline=sum(low is not high for low, high in judged),
                 least_met=sum(low is True for low, _ in judged),
                 most_met=sum(high is True for _, high in judged),
@@ -189,13 +191,13 @@ def _proposals(canals: Sequence[JudgedCanal], level: float) -> Share:
     )
 
 
-def _rule_changes(canals: Sequence[JudgedCanal], request: AuditRequest) -> tuple[RuleChange, ...]:
+def _rule_changes(
+    canals: Sequence[JudgedCanal], groups: Sequence[Groups], request: AuditRequest
+) -> tuple[RuleChange, ...]:
     """The measured values by each other rule set, beside what they are by this one."""
-    own = [canal for canal in canals if canal.row.confirmed]
-    if not own or not request.other_rule_sets:
+    if not request.other_rule_sets:
         return ()
-    groups = [groups_at([canal.record for canal in own], level) for level in Level]
-    first = _by_value(own, request.rule_set)
+    first = _by_value(canals, request.rule_set)
     return tuple(
         RuleChange(
             rule_set_id=rule_set.id,
@@ -205,12 +207,17 @@ def _rule_changes(canals: Sequence[JudgedCanal], request: AuditRequest) -> tuple
             paired=paired,
         )
         for rule_set in request.other_rule_sets
-        for at, paired in _paired(groups, first, _by_value(own, rule_set), request.level)
+        for at, paired in _paired(groups, first, _by_value(canals, rule_set), request.level)
     )
 
 
 def _by_value(canals: Sequence[JudgedCanal], rule_set: RuleSet) -> list[bool | None]:
-    return [meets(rule_set, {m.name: m for m in canal.row.measures}) for canal in canals]
+    """Whether each canal meets a rule set; None for those that no person confirmed."""
+    meets = by_value(rule_set)
+    return [
+        meets({m.name: m for m in canal.row.measures}) if canal.row.confirmed else None
+        for canal in canals
+    ]
 
 
 def _paired(

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from rxmeasure.audit.judging import JudgedCanal
 from rxmeasure.audit.results import MonthlyChart, Share
 from rxmeasure.audit.shares import share_of
-from rxmeasure.audit.statistics.denominators import Level, groups_at
+from rxmeasure.audit.statistics.denominators import Groups
 from rxmeasure.audit.statistics.run_chart import MonthCount, run_chart
 from rxmeasure.errors import AgreementError
 
@@ -28,18 +28,17 @@ class JudgedTooth:
     met: bool
 
 
-def teeth_of(canals: Sequence[JudgedCanal]) -> tuple[JudgedTooth, ...]:
-    """The teeth that could be judged, in the order of their names."""
+def teeth_of(canals: Sequence[JudgedCanal], groups: Groups) -> tuple[JudgedTooth, ...]:
+    """The teeth that could be judged, in the order of their names; ``groups`` are the teeth."""
     latest: dict[tuple[str, ...], tuple[str, str]] = {}
     for canal in canals:
         row = canal.row
         when = (row.taken, row.operator)
         tooth = (row.patient, row.tooth)
         latest[tooth] = max(latest.get(tooth, when), when)
-    records = [canal.record for canal in canals]
-    groups = groups_at(records, Level.TOOTH)
     found = []
-    for place, met in zip(groups.places, groups.worst(r.met for r in records), strict=True):
+    outcomes = groups.worst(canal.record.met for canal in canals)
+    for place, met in zip(groups.places, outcomes, strict=True):
         if met is not None:
             taken, operator = latest[place]
             found.append(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection
 
 from rxmeasure.audit.dates import iso_date
 from rxmeasure.csv_table import TableRow, wrong_line
@@ -16,7 +16,7 @@ def filled(row: TableRow, column: str) -> str:
     return row.cells[column]
 
 
-def one_of(row: TableRow, column: str, words: Sequence[str]) -> str:
+def one_of(row: TableRow, column: str, words: Collection[str]) -> str:
     """One of some words, or empty."""
     text = row.cells.get(column, "")
     if text and text not in words:

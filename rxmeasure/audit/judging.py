@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from rxmeasure.audit.rows import AuditRow, KeptVerdict
 from rxmeasure.audit.statistics.denominators import CanalRecord
-from rxmeasure.criteria.by_value import meets
+from rxmeasure.criteria.by_value import ByValue, by_value
 from rxmeasure.criteria.results import Outcome, Verdict
 from rxmeasure.criteria.rules import OVERALL, RuleSet
 from rxmeasure.criteria.verdict import judge_canal, ruling_verdict
@@ -48,10 +48,15 @@ def kept_verdict(verdicts: Sequence[Verdict]) -> KeptVerdict:
     return KeptVerdict(outcome=ruling.outcome, why=why, overridden=bool(ruling.overridden_by))
 
 
-def judge_row(row: AuditRow, rule_set: RuleSet) -> JudgedCanal:
-    """Judge one canal; marks that no person confirmed give no outcome, only ``says_met``."""
+def judge_rows(rows: Iterable[AuditRow], rule_set: RuleSet) -> list[JudgedCanal]:
+    """Judge canals; marks that no person confirmed give no outcome, only ``says_met``."""
+    side_of = by_value(rule_set)
+    return [_judged(row, rule_set, side_of) for row in rows]
+
+
+def _judged(row: AuditRow, rule_set: RuleSet, side_of: ByValue) -> JudgedCanal:
     verdict = row.verdict or kept_verdict(judge_canal(row.canal, row.measures, rule_set))
-    met, why = _counted(row, verdict, rule_set)
+    met, why = _counted(row, verdict, side_of)
     says_met = met is True
     if not row.confirmed:
         met, why = None, NOT_CONFIRMED
@@ -70,13 +75,13 @@ def judge_row(row: AuditRow, rule_set: RuleSet) -> JudgedCanal:
     )
 
 
-def _counted(row: AuditRow, verdict: KeptVerdict, rule_set: RuleSet) -> tuple[bool | None, str]:
+def _counted(row: AuditRow, verdict: KeptVerdict, side_of: ByValue) -> tuple[bool | None, str]:
     """Whether the canal counts as met, or why it cannot be counted."""
     if verdict.outcome is Outcome.MET:
         return True, ""
     if verdict.outcome is Outcome.NOT_MET:
         return False, ""
     if verdict.outcome is Outcome.BORDERLINE:
-        side = meets(rule_set, {m.name: m for m in row.measures})
+        side = side_of({m.name: m for m in row.measures})
         return side, "" if side is not None else "borderline, without values to tell the side"
     return None, verdict.why or "no reason given" if row.calibrated else NO_SCALE

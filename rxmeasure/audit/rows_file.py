@@ -39,6 +39,7 @@ _COLUMNS = Columns(
     others=False,
 )
 _FILM_KINDS = {str(kind): kind for kind in FilmKind}
+_YES_NO = {"yes": True, "no": False}
 _OUTCOMES = {str(outcome): outcome for outcome in Outcome}
 
 
@@ -94,7 +95,7 @@ def _row(
         tooth=cells["tooth"],
         canal=cells["canal"],
         film=cells["film"],
-        film_kind=_FILM_KINDS[row.cells["film_kind"]],
+        film_kind=_FILM_KINDS[cells["film_kind"]],
         taken=day(row, "taken"),
         reader=cells.get("reader", ""),
         operator=cells.get("operator", ""),
@@ -106,12 +107,16 @@ def _row(
 
 
 def _yes_no(row: TableRow, column: str, *, default: bool = True) -> bool:
-    text = one_of(row, column, ("yes", "no"))
-    return text == "yes" if text else default
+    text = row.cells.get(column, "")
+    if not text:
+        return default
+    if text not in _YES_NO:
+        raise wrong(row, f"'{text}' under {column}.", "yes or no, or nothing.")
+    return _YES_NO[text]
 
 
 def _verdict(row: TableRow, rule_set: RuleSet) -> KeptVerdict | None:
-    outcome = one_of(row, "outcome", tuple(_OUTCOMES))
+    outcome = one_of(row, "outcome", _OUTCOMES)
     if not outcome:
         return None
     rule = (row.cells.get("rule_id", ""), row.cells.get("rule_version", ""))
@@ -130,7 +135,8 @@ def _measure(row: TableRow, measure: MeasureName, calibrated: bool, comma: bool)
     text = row.cells[measure.name]
     spread = _number(row, measure.name + U, comma)
     if not text:
-        why = "no value in the table" if calibrated else "this film has no scale"
+        in_mm = measure.unit.startswith("mm")
+        why = "this film has no scale" if in_mm and not calibrated else "no value in the table"
         return MeasureValue(name=measure.name, value=None, unit=measure.unit, why_missing=why)
     if measure.unit == "bool":
         return MeasureValue(

@@ -8,7 +8,7 @@ same for all.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 from rxmeasure.criteria.rules import (
     OVERALL,
@@ -26,24 +26,23 @@ from rxmeasure.criteria.rules import (
 from rxmeasure.criteria.verdict import as_yes_no, why_not_judged
 from rxmeasure.values import MeasureValue
 
+_Measures = Mapping[str, MeasureValue]
+#: Says of the measures of a canal whether they meet a rule set; None where that cannot be judged.
+ByValue = Callable[[_Measures], bool | None]
+
 _MEETS = {BandOutcome.MET: True, BandOutcome.NOT_MET: False, BandOutcome.UNCLASSIFIED: None}
 
 
-def meets(rule_set: RuleSet, measures: Mapping[str, MeasureValue]) -> bool | None:
-    """Whether the values meet the rule set; None where that cannot be judged.
+def by_value(rule_set: RuleSet) -> ByValue:
+    """A function that judges canals by their values.
 
-    What `judge_canal` finds when every value is taken as exact: its field ``overall``, or
-    where there is none the worst field.
+    It finds what `judge_canal` finds when every value is taken as exact: the field ``overall``,
+    or where there is none the worst field.
     """
-    found: dict[str, bool | None] = {}
+    fields: dict[str, ByValue] = {}
     for field in rule_set.fields:
-        found[field.name] = _meets(field.rule, measures, found)
-    if OVERALL in found:
-        return found[OVERALL]
-    outcomes = set(found.values())
-    if False in outcomes:
-        return False
-    return None if None in outcomes else True
+        fields[field.name] = _judge_of(field.rule, fields)
+    return fields[OVERALL] if OVERALL in fields else _all_of(tuple(fields.values()))
 
 
 def measures_of(rule_sets: Sequence[RuleSet]) -> frozenset[str]:
@@ -61,56 +60,96 @@ def _names(rule: Rule) -> tuple[str, ...]:
     return ()
 
 
-def _meets(
-    rule: Rule, measures: Mapping[str, MeasureValue], earlier: Mapping[str, bool | None]
-) -> bool | None:
+def _judge_of(rule: Rule, earlier: Mapping[str, ByValue]) -> ByValue:
     if isinstance(rule, CombinationRule):
-        return _combined(rule, [earlier[name] for name in rule.fields])
+        fields = tuple(earlier[name] for name in rule.fields)
+        return _all_of(fields) if rule.every else _any_of(fields)
     if isinstance(rule, ScoreRule):
-        return _scored(rule, [earlier[name] for name in rule.fields])
+        return _score_of(rule, tuple(earlier[name] for name in rule.fields))
     if isinstance(rule, ReaderRule):
-        return None
-    measure = measures.get(rule.measure)
-    if measure is None or measure.value is None:
-        return None
+        return lambda _: None
     if isinstance(rule, BandsRule):
-        return _in_bands(rule, measure)
+        return _bands_of(rule)
     if isinstance(rule, CodeRule):
+        return _code_of(rule, earlier)
+    return _answer_of(rule)
+
+
+def _all_of(fields: Sequence[ByValue]) -> ByValue:
+    def judge(measures: _Measures) -> bool | None:
+        outcome: bool | None = True
+        for field in fields:
+            found = field(measures)
+            if found is False:
+                return False
+            if found is None:
+                outcome = None
+        return outcome
+
+    return judge
+
+
+def _any_of(fields: Sequence[ByValue]) -> ByValue:
+    def judge(measures: _Measures) -> bool | None:
+        outcomes = [field(measures) for field in fields]
+        if True in outcomes:
+            return True
+        return None if None in outcomes else False
+
+    return judge
+
+
+def _score_of(rule: ScoreRule, fields: Sequence[ByValue]) -> ByValue:
+    def judge(measures: _Measures) -> bool | None:
+        outcomes = [field(measures) for field in fields]
+        sure, open_ones = outcomes.count(True), outcomes.count(None)
+        reachable = {
+            _MEETS[rule.band_of(count).outcome] for count in range(sure, sure + open_ones + 1)
+        }
+        return reachable.pop() if len(reachable) == 1 else None
+
+    return judge
+
+
+def _bands_of(rule: BandsRule) -> ByValue:
+    bands = tuple((band, _MEETS[band.outcome]) for band in rule.bands)
+
+    def judge(measures: _Measures) -> bool | None:
+        measure = measures.get(rule.measure)
+        value = None if measure is None else measure.value
+        if measure is None or value is None or isinstance(value, (bool, str)):
+            return None
+        if measure.unit != rule.unit or not math.isfinite(value) or why_not_judged(measure, rule):
+            return None
+        return next((outcome for band, outcome in bands if band.contains(value)), None)
+
+    return judge
+
+
+def _code_of(rule: CodeRule, earlier: Mapping[str, ByValue]) -> ByValue:
+    known = {value.equals: _MEETS[value.outcome] for value in reversed(rule.values)}
+    then = None if rule.then is None else _judge_of(rule.then, earlier)
+
+    def judge(measures: _Measures) -> bool | None:
+        measure = measures.get(rule.measure)
+        if measure is None or measure.value is None:
+            return None
         code = str(measure.value)
-        for value in rule.values:
-            if value.equals == code:
-                return _MEETS[value.outcome]
-        return None if rule.then is None else _meets(rule.then, measures, earlier)
-    answer = as_yes_no(measure)
-    if answer is None:
-        return None
-    if isinstance(rule, FlagRule):
-        return None if answer[0] else True
-    return answer[0] is rule.met_when
+        if code in known:
+            return known[code]
+        return None if then is None else then(measures)
+
+    return judge
 
 
-def _in_bands(rule: BandsRule, measure: MeasureValue) -> bool | None:
-    value = measure.value
-    if isinstance(value, (bool, str)) or value is None or not math.isfinite(value):
-        return None
-    if measure.unit != rule.unit or why_not_judged(measure, rule):
-        return None
-    for band in rule.bands:
-        if band.contains(value):
-            return _MEETS[band.outcome]
-    return None
+def _answer_of(rule: YesNoRule | FlagRule) -> ByValue:
+    def judge(measures: _Measures) -> bool | None:
+        measure = measures.get(rule.measure)
+        answer = None if measure is None or measure.value is None else as_yes_no(measure)
+        if answer is None:
+            return None
+        if isinstance(rule, FlagRule):
+            return None if answer[0] else True
+        return answer[0] is rule.met_when
 
-
-def _combined(rule: CombinationRule, fields: Sequence[bool | None]) -> bool | None:
-    decisive = not rule.every
-    if decisive in fields:
-        return decisive
-    return None if None in fields else not decisive
-
-
-def _scored(rule: ScoreRule, fields: Sequence[bool | None]) -> bool | None:
-    sure = fields.count(True)
-    reachable = {
-        _MEETS[rule.band_of(count).outcome] for count in range(sure, sure + fields.count(None) + 1)
-    }
-    return reachable.pop() if len(reachable) == 1 else None
+    return judge

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rxmeasure.criteria.by_value import measures_of, meets
+from rxmeasure.criteria.by_value import by_value, measures_of
 from rxmeasure.criteria.criterion import published_rule_sets
 from rxmeasure.criteria.results import Outcome
 from rxmeasure.criteria.verdict import judge_canal, ruling_verdict
@@ -48,7 +48,7 @@ def test_as_the_verdict_on_exact_values(rule_id: str, data) -> None:
     names = sorted(measures_of([rule_set]))
     measures = [data.draw(a_measure(name)) for name in names if data.draw(st.integers(0, 9))]
     verdict = ruling_verdict(judge_canal("D", measures, rule_set))
-    assert meets(rule_set, {m.name: m for m in measures}) is _SIDE[verdict.outcome]
+    assert by_value(rule_set)({m.name: m for m in measures}) is _SIDE[verdict.outcome]
 
 
 def test_a_borderline_value_has_a_side() -> None:
@@ -61,7 +61,7 @@ def test_a_borderline_value_has_a_side() -> None:
     def both(value_mm: float) -> tuple[Outcome, bool | None]:
         measures = (replace(short, value=value_mm), void_free)
         verdicts = judge_canal("D", measures, rule_set)
-        return ruling_verdict(verdicts).outcome, meets(rule_set, {m.name: m for m in measures})
+        return ruling_verdict(verdicts).outcome, by_value(rule_set)({m.name: m for m in measures})
 
     assert both(1.9) == (Outcome.BORDERLINE, True)
     assert both(2.1) == (Outcome.BORDERLINE, False)
