@@ -46,40 +46,43 @@ class TableRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Table:
-    """Rows in their order; ``decimal_comma`` where cells are not parted by commas."""
+    """A table that is read line by line.
 
-    rows: tuple[TableRow, ...]
+    Attributes
+    ----------
+    names : frozenset of str
+        The columns that are there, of those asked for.
+    rows : iterator of TableRow
+        Once through, in their order. Raises the error where a line is wrong, or none is there.
+    decimal_comma : bool
+        Whether numbers may have one: cells are not parted by commas.
+    """
+
+    names: frozenset[str]
+    rows: Iterator[TableRow]
     decimal_comma: bool
 
 
 def read_table(path: str | Path, columns: Columns, error: type[RxMeasureError]) -> Table:
-    """Read a CSV file whose first line names the columns.
+    """Open a CSV file whose first line names the columns.
 
     UTF-8, with comma, semicolon or tab between cells. Empty lines are passed over.
 
     Raises
     ------
     RxMeasureError
-        As ``error``: the file cannot be read, is empty, or a line is wrong.
+        As ``error``: the file cannot be read, or a column is missing.
     """
     path = Path(path)
     text = _text_of(path, columns, error)
     delimiter = max(_DELIMITERS, key=text.partition("\n")[0].count)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
-    try:
-        names = _names(next(reader, []), columns, error)
-        rows = tuple(_rows(reader, names, error))
-    except csv.Error as fault:
-        raise wrong_line(
-            reader.line_num, f"{fault}.", "cells with their quotes closed.", error
-        ) from fault
-    if not rows:
-        raise error(
-            found=f"{path.name} without {columns.what}s.",
-            needed=f"one {columns.what} a line below the line of column names.",
-            next_step="Fill in the lines.",
-        )
-    return Table(rows=rows, decimal_comma=delimiter != ",")
+    names = _names(next(_lines(reader, error), []), columns, error)
+    return Table(
+        names=frozenset(names) - {""},
+        rows=_rows(reader, names, f"{path.name} without {columns.what}s.", columns, error),
+        decimal_comma=delimiter != ",",
+    )
 
 
 def wrong_line(line: int, found: str, needed: str, error: type[RxMeasureError]) -> RxMeasureError:
@@ -121,14 +124,37 @@ def _names(header: Sequence[str], columns: Columns, error: type[RxMeasureError])
     return tuple(name if name in allowed else "" for name in names)
 
 
-def _rows(reader: Reader, names: Sequence[str], error: type[RxMeasureError]) -> Iterator[TableRow]:
-    for cells in reader:
+def _lines(reader: Reader, error: type[RxMeasureError]) -> Iterator[list[str]]:
+    """The cells of each line."""
+    try:
+        yield from reader
+    except csv.Error as fault:
+        needed = "cells with their quotes closed."
+        raise wrong_line(reader.line_num, f"{fault}.", needed, error) from fault
+
+
+def _rows(
+    reader: Reader,
+    names: Sequence[str],
+    none_found: str,
+    columns: Columns,
+    error: type[RxMeasureError],
+) -> Iterator[TableRow]:
+    empty = True
+    for cells in _lines(reader, error):
         if not "".join(cells).strip():
             continue
         if len(cells) != len(names):
             needed = f"{len(names)}, one for each column."
             raise wrong_line(reader.line_num, f"{len(cells)} cells.", needed, error)
+        empty = False
         # Columns that are passed over share the empty name.
         row = dict(zip(names, map(str.strip, cells), strict=True))
         row.pop("", None)
         yield TableRow(line=reader.line_num, cells=row)
+    if empty:
+        raise error(
+            found=none_found,
+            needed=f"one {columns.what} a line below the line of column names.",
+            next_step="Fill in the lines.",
+        )

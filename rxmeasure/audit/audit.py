@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import gc
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
@@ -80,13 +82,9 @@ def run_audit(
     """
     _check_rule_sets(request)
     created = datetime.now(UTC)
-    asked = (request.rule_set, *request.other_rule_sets)
-    records = list(source.rows(request.rule_set, measures_of(asked)))
-    records, log_warnings = with_log(records, films) if films else (records, ())
-    selection = select(records, _wanted(request))
-    if not selection.rows:
-        raise _nothing_left(selection)
-    canals = judge_rows(selection.rows, request.rule_set)
+    with _no_search_for_cycles():
+        selection, log_warnings = _selected(source, request, films)
+        canals = judge_rows(selection.rows, request.rule_set)
     groups = [groups_at([canal.record for canal in canals], level) for level in Level]
     teeth = teeth_of(canals, groups[-1])
     due = recall_result(recalls, request.period, created.date().isoformat(), request.level)
@@ -121,6 +119,31 @@ def run_audit(
         rule_changes=_rule_changes(canals, groups, request),
         warnings=log_warnings + _warnings(canals),
     )
+
+
+@contextmanager
+def _no_search_for_cycles() -> Iterator[None]:
+    """Pause the search for unreachable objects: rows hold none, and are many."""
+    enabled = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if enabled:
+            gc.enable()
+
+
+def _selected(
+    source: AuditSource, request: AuditRequest, films: Sequence[FilmEntry]
+) -> tuple[Selection, tuple[Warned, ...]]:
+    """The rows that count, with what the log says of them, and warnings about the log."""
+    asked = (request.rule_set, *request.other_rule_sets)
+    records = list(source.rows(request.rule_set, measures_of(asked)))
+    records, warnings = with_log(records, films) if films else (records, ())
+    selection = select(records, _wanted(request))
+    if not selection.rows:
+        raise _nothing_left(selection)
+    return selection, warnings
 
 
 def _check_rule_sets(request: AuditRequest) -> None:

@@ -83,16 +83,18 @@ def read_films(path: str | Path) -> tuple[FilmEntry, ...]:
     AuditError
         The file cannot be read, or a line is wrong; the line is named.
     """
-    table = read_table(path, _FILMS, AuditError)
     films: dict[str, FilmEntry] = {}
-    for row in table.rows:
+    retakes: list[TableRow] = []
+    for row in read_table(path, _FILMS, AuditError).rows:
         entry = _film(row)
         if entry.film in films:
             raise wrong(row, f"the film '{entry.film}' again.", "each film once.")
         films[entry.film] = entry
-    for row in table.rows:
-        first = row.cells.get("retake_of", "")
-        if first and (first not in films or first == row.cells["film"]):
+        if entry.retake_of:
+            retakes.append(row)
+    for row in retakes:
+        first = row.cells["retake_of"]
+        if first not in films or first == row.cells["film"]:
             raise wrong(row, f"a retake of '{first}'.", "another film of this log.")
     return tuple(films.values())
 

@@ -63,8 +63,7 @@ class RowsFile(AuditSource):
             The file cannot be read, or a line is wrong; the line is named.
         """
         table = read_table(self.path, _COLUMNS, AuditError)
-        named = set(table.rows[0].cells)
-        wanted = [MEASURES[name] for name in sorted(measures & named)]
+        wanted = [MEASURES[name] for name in sorted(measures & table.names)]
         return (_row(row, rule_set, wanted, comma=table.decimal_comma) for row in table.rows)
 
 

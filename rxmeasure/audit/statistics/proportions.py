@@ -197,13 +197,11 @@ def sums_by_cluster(
             needed="units, and a cluster for each.",
             next_step="Give the cluster of each unit.",
         )
-    names, place = np.unique(np.asarray(clusters, dtype=str), return_inverse=True)
+    numbers: dict[str, int] = {}
+    place = [numbers.setdefault(cluster, len(numbers)) for cluster in clusters]
     flags = np.asarray(met, dtype=np.float64)
     return np.column_stack(
-        [
-            np.bincount(place, weights=flags, minlength=len(names)),
-            np.bincount(place, minlength=len(names)).astype(np.float64),
-        ]
+        [np.bincount(place, weights=flags), np.bincount(place).astype(np.float64)]
     )
 
 
