@@ -81,10 +81,19 @@ def run_audit(
         is wrong.
     """
     _check_rule_sets(request)
-    created = datetime.now(UTC)
     with _no_search_for_cycles():
-        selection, log_warnings = _selected(source, request, films)
-        canals = judge_rows(selection.rows, request.rule_set)
+        return _counted(source, request, films, recalls)
+
+
+def _counted(
+    source: AuditSource,
+    request: AuditRequest,
+    films: Sequence[FilmEntry],
+    recalls: Sequence[RecallEntry],
+) -> Audit:
+    created = datetime.now(UTC)
+    selection, log_warnings = _selected(source, request, films)
+    canals = judge_rows(selection.rows, request.rule_set)
     groups = [groups_at([canal.record for canal in canals], level) for level in Level]
     teeth = teeth_of(canals, groups[-1])
     due = recall_result(recalls, request.period, created.date().isoformat(), request.level)
