@@ -21,8 +21,8 @@ _LONGEST_NAME = 14
 
 
 def chart_svg(charts: Sequence[MonthlyChart]) -> str:
-    """Draw the charts; empty where no month is known."""
-    if not charts or not charts[0].months:
+    """Draw the charts; empty where there is no second month."""
+    if not charts or len(charts[0].months) < 2:
         return ""
     from matplotlib import rc_context
     from matplotlib.figure import Figure

@@ -83,6 +83,11 @@ def _part(met: int, total: int) -> str:
     return f"{met}\u00a0of\u00a0{total}"
 
 
+def _counted(count: int, unit: str) -> str:
+    """So many files, films or canals."""
+    return f"{count}\u00a0{unit.removesuffix('s') if count == 1 else unit}"
+
+
 def _short(text: str, longest: int = _LONGEST_NAME) -> str:
     text = clean(text)
     return text if len(text) <= longest else text[: longest - 1] + "…"
@@ -225,9 +230,10 @@ def _left_out(audit: Audit) -> dict[str, Any]:
     """First what was left out unseen, then what could not be judged, each with its count."""
     canals = next(r.count for r in audit.levels if r.count.level is Level.CANAL)
     not_judged = sorted(canals.why_excluded, key=lambda item: (-item[1], item[0]))
-    rows = [[_short(r.text), f"{r.count} {r.unit}", "left out"] for r in audit.left_out]
-    rows += [[_short(text), f"{count} canals", "not judged"] for text, count in not_judged]
-    rows.sort(key=lambda row: -int(row[1].split()[0]))
+    found = [(r.count, r.text, r.unit, "left out") for r in audit.left_out]
+    found += [(count, text, "canals", "not judged") for text, count in not_judged]
+    found.sort(key=lambda one: -one[0])
+    rows = [[_short(text), _counted(count, unit), what] for count, text, unit, what in found]
     return {
         "rows": rows[: MOST_ROWS + 2],
         "more": _more(len(rows) - MOST_ROWS - 2, "reasons"),
