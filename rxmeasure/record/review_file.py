@@ -23,7 +23,7 @@ from rxmeasure.errors import ImageChangedError, MarksError, ReviewFileError, RxM
 from rxmeasure.marks import ReviewMarks
 from rxmeasure.radiograph import Radiograph
 from rxmeasure.record.migrations import FORMAT, VERSION, migrate
-from rxmeasure.record.parsing import check_tree, read_json, read_toml, refuse
+from rxmeasure.record.parsing import check_tree, parse_json, read_json, read_toml, refuse
 from rxmeasure.record.schema import MARKS_SCHEMA_PATH, REVIEW_SCHEMA_PATH
 from rxmeasure.review import Review
 from rxmeasure.values import as_plain
@@ -56,13 +56,47 @@ def save_review(review: Review, path: str | Path) -> None:
         The file cannot be written; an older review stays as it was.
     """
     path = Path(path)
+    write_text(path, review_text(review, name=path.name))
+
+
+def review_text(review: Review, *, name: str) -> str:
+    """Return what the review file ``name`` holds. Inverse of `review_of_text`.
+
+    Raises
+    ------
+    ReviewFileError
+        A value cannot be kept (NaN, infinity, broken text); the place is named.
+    """
+    return _as_json(review_tree(review, name=name))
+
+
+def review_tree(review: Review, *, name: str = "the review") -> dict[str, Any]:
+    """Return what a review file holds, as a JSON tree.
+
+    Raises
+    ------
+    ReviewFileError
+        A value cannot be kept (NaN, infinity, broken text); the place is named.
+    """
     document = {
         "format": FORMAT,
         "format_version": VERSION,
         "review": as_plain(_converter().unstructure(review)),
     }
-    check_tree(document, name=path.name, error=ReviewFileError)
-    write_text(path, _as_json(document))
+    check_tree(document, name=name, error=ReviewFileError)
+    return document
+
+
+def review_of_text(text: str, *, name: str) -> Review:
+    """Return the review in a review file's text; older versions are brought to the current one.
+
+    Raises
+    ------
+    ReviewFileError
+        As of `load_review`.
+    """
+    path = Path(name)
+    return _review_of(parse_json(text, path, ReviewFileError), path)
 
 
 def load_review(path: str | Path) -> Review:
