@@ -92,6 +92,10 @@ class AgreementError(RxMeasureError):
     exit_code = 12
 
 
+class AuditError(AgreementError):
+    """Audit records, a sampling plan or a clinic's log that are wrong or not enough."""
+
+
 class WindowMissingError(RxMeasureError):
     """The window is not installed, or this machine cannot show it."""
 

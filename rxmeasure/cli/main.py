@@ -61,6 +61,7 @@ VERBS: dict[str, tuple[str, str, str]] = {
         "Agreement of raters and of repeated readings, with intervals.",
     ),
     "store": (f"{_HERE}.store", "store", "Keep reviews in a store, with every revision."),
+    "audit": (f"{_HERE}.audit", "audit", "Audit a clinic's reviews: choose films, count, report."),
     "phantom": (f"{_HERE}.phantom", "phantom", "Make synthetic films with known truth."),
 }
 
