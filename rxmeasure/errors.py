@@ -92,6 +92,12 @@ class AgreementError(RxMeasureError):
     exit_code = 12
 
 
+class TeachingError(RxMeasureError):
+    """A rubric, key or marking is wrong, or the course does not allow what is asked."""
+
+    exit_code = 14
+
+
 class WindowMissingError(RxMeasureError):
     """The window is not installed, or this machine cannot show it."""
 
