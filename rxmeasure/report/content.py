@@ -689,7 +689,8 @@ def measure_rows(
     return tuple(rows)
 
 
-def _label(name: str) -> str:
+def measure_label(name: str) -> str:
+    """What a measure is called on a page."""
     if name in _LABELS:
         return _LABELS[name]
     known = MEASURES.get(name)
@@ -701,7 +702,7 @@ def _pixel_row(
     measure: MeasureValue, attribute: str, length: Length, numbers: Numbers
 ) -> MeasureRow:
     return MeasureRow(
-        label=_label(measure.name),
+        label=measure_label(measure.name),
         name=attribute.replace("_", " "),
         value=numbers.quantity(length.value_px, "px"),
         u=numbers.uncertainty(length.u_px, "px"),
@@ -732,7 +733,7 @@ def _measure_row(
             u = numbers.uncertainty(measure.u, rounding)
     note = measure.why_missing if value is None else measure.scale_source
     return MeasureRow(
-        label=_label(measure.name),
+        label=measure_label(measure.name),
         name=clean(measure.name),
         value=text,
         u=u,

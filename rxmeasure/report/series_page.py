@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import base64
 import io
-import json
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -25,9 +24,9 @@ from rxmeasure.report import colours
 from rxmeasure.report.numbers import Numbers, clean, unit_text
 from rxmeasure.report.picture import grey_for_the_eye
 from rxmeasure.report.subtraction import subtract
+from rxmeasure.report.templating import html_page, need_report_packages, pdf_page
 from rxmeasure.values import Area, Length
 
-_TEMPLATES = Path(__file__).with_name("templates")
 #: Sign beside the word, so that colour is never alone.
 SIGNS = {
     ChangeVerdict.NONE_VISIBLE: "○",
@@ -69,7 +68,7 @@ def write_series_html(
         packages are not installed.
     """
     content = series_content(series, films, numbers or Numbers())
-    write_text(path, _html(content))
+    write_text(path, html_page("series.html.j2", c=content))
 
 
 def write_series_pdf(
@@ -81,16 +80,7 @@ def write_series_pdf(
 ) -> None:
     """Write the series as PDF on A4. Parameters and errors as in `write_series_html`."""
     content = series_content(series, films, numbers or Numbers())
-    import typst
-    from matplotlib import get_data_path
-
-    pdf = typst.compile(
-        str(_TEMPLATES / "series.typ"),
-        font_paths=[str(Path(get_data_path()) / "fonts" / "ttf")],
-        sys_inputs={"data": json.dumps(content)},
-        format="pdf",
-    )
-    write_bytes(path, pdf)
+    write_bytes(path, pdf_page("series.typ", content))
 
 
 def series_content(series: Series, films: Sequence[Radiograph], numbers: Numbers) -> dict[str, Any]:
@@ -101,16 +91,7 @@ def series_content(series: Series, films: Sequence[Radiograph], numbers: Numbers
             needed="the film of each visit, in their order.",
             next_step="Open the films of the series.",
         )
-    try:
-        import jinja2  # noqa: F401
-        import matplotlib  # noqa: F401
-        import typst  # noqa: F401
-    except ImportError as error:
-        raise WriteError(
-            found=f"the package {error.name} is missing.",
-            needed="the packages that make reports.",
-            next_step="Install rxmeasure with its report extra: pip install 'rxmeasure[report]'.",
-        ) from error
+    need_report_packages()
     return {
         "title": _title(series),
         "visits": [
@@ -136,27 +117,6 @@ def series_content(series: Series, films: Sequence[Radiograph], numbers: Numbers
         "warnings": [numbers.in_text(w.text) for w in series.warnings],
         "foot": f"rxmeasure {series.software_version}, {series.created_utc}",
     }
-
-
-def _html(content: dict[str, Any]) -> str:
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
-    environment = Environment(
-        loader=FileSystemLoader(_TEMPLATES),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template("series.html.j2").render(
-        c=content,
-        uri=_as_uri,
-        style=(_TEMPLATES / "page.css").read_text(encoding="utf-8"),
-    )
-
-
-def _as_uri(svg: str) -> str:
-    return "data:image/svg+xml;base64," + base64.b64encode(svg.encode("utf-8")).decode("ascii")
 
 
 def _row(head: str, *cells: str, note: str = "") -> dict[str, Any]:
