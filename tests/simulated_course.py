@@ -48,7 +48,7 @@ class Film:
 
 @dataclass(kw_only=True)
 class SimulatedCourse:
-    """The course as it goes on; ``queues`` and ``submissions`` are all that were given out and in."""
+    """The course as it goes on, with all that was given out and handed in."""
 
     course: Course
     films: dict[str, Film]

@@ -297,7 +297,7 @@ class _Page:
     def cautions(self, agreement: ClassAgreement) -> list[str]:
         """What is said against the numbers, each once."""
         found = [
-            caution.text
+            f"{self._rubric.criterion(c.criterion).title}: {caution.text}"
             for c in agreement.criteria
             for result in (c.teachers, c.students)
             if isinstance(result, Agreement)
@@ -382,7 +382,10 @@ def _prevalent(result: Agreement | Refused) -> bool:
 def _table(
     title: str, header: Sequence[str], rows: Iterable[Sequence[Cell]], *, note: str = ""
 ) -> dict[str, Any]:
-    return {"title": title, "header": list(header), "rows": list(rows), "note": note}
+    cells = list(rows)
+    kinds = [cell["kind"] for cell in cells[0]] if cells else [""] * len(header)
+    heads = [{"text": name, "kind": kind} for name, kind in zip(header, kinds, strict=True)]
+    return {"title": title, "header": heads, "rows": cells, "note": note}
 
 
 def _text(text: str) -> Cell:

@@ -132,7 +132,7 @@ def key_close_up(
     review: Review, radiograph: Radiograph, key: Sequence[KeyLine], numbers: Numbers
 ) -> Picture | None:
     """The same round the apical ends, larger; None where neither side has an end."""
-    ends = [p for line in key for p in (line.fill_end_px, line.apex_px) if p]
+    ends = [p for line in key for p in (line.core_end_px, line.apex_px) if p]
     for canal in review.canals:
         ends += [e.point_px for e in (canal.core_end,) if e]
         ends += [canal.apex_px] if canal.apex_px else []
@@ -323,12 +323,12 @@ class _Sheet:
             return
         self._line(key.points_px, colours.KEY, 0.3, dash=(1.6, 1.0))
         self._in_legend("key", "agreed line")
-        for point, half_mm in ((key.fill_end_px, 1.8), (key.apex_px, 0.9)):
+        for point, half_mm in ((key.core_end_px, 1.8), (key.apex_px, 0.9)):
             if point is None:
                 continue
             across = self._across_line(key.points_px, point)
             self._tick(self._xy([point])[0], across, half_mm, colours.KEY, ())
-        self._in_legend("key-end", "agreed end of the fill (long), apex (short)")
+        self._in_legend("key-end", "agreed end (long), apex (short)")
 
     def landmarks(self, canal: CanalMeasurement, marks: CanalMarks | None) -> None:
         """Marked landmarks, each with its foot on the centre line."""

@@ -120,7 +120,7 @@ class KeyLine:
 
     canal: str
     points_px: tuple[tuple[float, float], ...]
-    fill_end_px: tuple[float, float] | None
+    core_end_px: tuple[float, float] | None
     apex_px: tuple[float, float] | None
 
 

@@ -127,10 +127,10 @@ def _lines(markings: Sequence[Marking]) -> tuple[KeyLine, ...]:
 
 
 def key_line(canal: CanalMeasurement) -> KeyLine:
-    """Line, apical end of the fill and apex of a measured canal."""
+    """Line, apical end of the core and apex of a measured canal."""
     return KeyLine(
         canal=canal.name,
         points_px=canal.centre_line.points_px,
-        fill_end_px=canal.fill_end.point_px if canal.fill_end else None,
+        core_end_px=canal.core_end.point_px if canal.core_end else None,
         apex_px=canal.apex_px,
     )
