@@ -56,13 +56,38 @@ def save_review(review: Review, path: str | Path) -> None:
         The file cannot be written; an older review stays as it was.
     """
     path = Path(path)
+    write_text(path, _as_json(review_tree(review, name=path.name)))
+
+
+def review_tree(review: Review, *, name: str = "the review") -> dict[str, Any]:
+    """Return what a review file holds, as a JSON tree. Inverse of `review_from_tree`.
+
+    Raises
+    ------
+    ReviewFileError
+        A value cannot be kept (NaN, infinity, broken text); the place is named.
+    """
     document = {
         "format": FORMAT,
         "format_version": VERSION,
         "review": as_plain(_converter().unstructure(review)),
     }
-    check_tree(document, name=path.name, error=ReviewFileError)
-    write_text(path, _as_json(document))
+    check_tree(document, name=name, error=ReviewFileError)
+    return document
+
+
+def review_from_tree(tree: dict[str, Any]) -> Review:
+    """Return the review of a tree that was checked when it was kept; older ones are migrated.
+
+    Raises
+    ------
+    ReviewFileError
+        Not a review, or made by a newer program.
+    """
+    review: Review = _structure(
+        migrate(tree)["review"], Review, Path("the review"), ReviewFileError
+    )
+    return review
 
 
 def load_review(path: str | Path) -> Review:
