@@ -9,7 +9,15 @@ import numpy as np
 
 from rxmeasure.errors import TeachingError
 from rxmeasure.review import Review
-from rxmeasure.teaching.course import Case, Course, CourseRecords, Key, Marking, Submission
+from rxmeasure.teaching.course import (
+    Case,
+    Course,
+    CourseRecords,
+    Key,
+    Marking,
+    Submission,
+    measured_of,
+)
 from rxmeasure.teaching.course_file import parse_course, sample_course_text
 from rxmeasure.teaching.key import agreed_key, differences
 from rxmeasure.teaching.moderation import Standing
@@ -85,11 +93,10 @@ class SimulatedCourse:
         self.keys = self.agree()
         for student in self.students:
             half = len(self.bank) // 2
-            for session, part in zip(
-                STUDENT_SESSIONS, (self.bank[:half], self.bank[half:]), strict=True
-            ):
-                self.sit(student, [*part, *self.works(student.name)[:1]], session)
-            self.sit(student, self.works(student.name)[1:], STUDENT_SESSIONS[1])
+            works = self.works(student.name)
+            for n, session in enumerate(STUDENT_SESSIONS):
+                part = self.bank[half:] if n else self.bank[:half]
+                self.sit(student, [*part, *works[n :: len(STUDENT_SESSIONS)]], session)
         self._mark_works()
         for session in MODERATION:
             self._moderate(session)
@@ -105,18 +112,21 @@ class SimulatedCourse:
 
     def _moderate(self, session: str) -> None:
         records = self.records()
+        to_mark: dict[str, list[Case]] = {}
         for student in self.students:
             for work in works_of(records, student.name):
                 if work.settled.standing in (Standing.SECOND_MARKER, Standing.THIRD_MARKER):
                     had = {marker for marker, _ in work.settled.markers}
                     nxt = next(t for t in self.teachers if t.name not in had)
-                    self.sit(nxt, [self.films[work.case].case], session, step=3)
+                    to_mark.setdefault(nxt.name, []).append(self.films[work.case].case)
+        for teacher in self.teachers:
+            self.sit(teacher, to_mark.get(teacher.name, []), session, step=3)
 
     def sit(self, rater: Rater, cases: Sequence[Case], session: str, *, step: int = 0) -> None:
         """Give a rater the queue of a session, and take in what the rater makes of it."""
         if not cases:
             return
-        queue = marking_queue(self.course, cases, rater.name, f"{session}")
+        queue = marking_queue(self.course, cases, rater.name, session)
         self.queues.append(queue)
         for item, ticket in zip(queue.items, queue.tickets, strict=True):
             rng = np.random.default_rng([self.seed, *item.ticket.encode("ascii")])
@@ -129,7 +139,6 @@ class SimulatedCourse:
                         (c.id, said_level(c, dict(film.levels)[c.id], rater, step, rng))
                         for c in self.course.rubric.criteria
                     ),
-                    handed_in=session,
                     review=said_review(film.review, rater, rng),
                 )
             )
@@ -150,7 +159,7 @@ class SimulatedCourse:
             return agreed_key(markings, self.course, settled=settled)
         except TeachingError:  # a measure lies apart: they measure again, together
             true = self.films[markings[0].case].review
-            again = [replace(m, review=true) for m in markings]
+            again = [replace(m, review=true, measured=measured_of(true)) for m in markings]
             return agreed_key(again, self.course, settled=settled)
 
 

@@ -6,9 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from rxmeasure.filling.results import CanalMeasurement
-from rxmeasure.review import Review
-from rxmeasure.teaching.course import Course, Key, Marking
+from rxmeasure.teaching.course import Course, Key, Marking, MeasuredCanal
 from rxmeasure.teaching.rubric import Rubric
 
 
@@ -76,7 +74,7 @@ def compared(course: Course, marking: Marking, key: Key) -> Comparison:
     return Comparison(
         case=key.case,
         levels=levels,
-        measures=compared_measures(course, marking.review, key),
+        measures=compared_measures(course, marking.measured, key),
         total=math.fsum(weights[level.criterion] * level.credit for level in levels),
     )
 
@@ -97,14 +95,14 @@ def _levels(rubric: Rubric, marking: Marking, key: Key) -> tuple[LevelComparison
 
 
 def compared_measures(
-    course: Course, review: Review | None, key: Key
+    course: Course, measured: Sequence[MeasuredCanal], key: Key
 ) -> tuple[MeasureComparison, ...]:
-    """Each measure of the key beside the review's."""
+    """Each measure of the key beside the student's own."""
     tolerances = dict(course.tolerances)
-    own = _canals(review, sorted({m.canal for m in key.measures}))
+    own = _canals(measured, {m.canal for m in key.measures})
     found = []
     for agreed in key.measures:
-        value, why = _value(review, own.get(agreed.canal), agreed.name)
+        value, why = _value(measured, own.get(agreed.canal), agreed.name)
         difference = None if value is None else value - agreed.value
         tolerance = tolerances[agreed.name]
         found.append(
@@ -123,22 +121,21 @@ def compared_measures(
     return tuple(found)
 
 
-def _canals(review: Review | None, wanted: Sequence[str]) -> dict[str, CanalMeasurement]:
-    """The review's canals under the key's names; a single canal needs no name."""
-    canals = review.canals if review else ()
-    if len(canals) == 1 and len(wanted) == 1:
-        return {wanted[0]: canals[0]}
-    return {canal.name: canal for canal in canals}
+def _canals(measured: Sequence[MeasuredCanal], wanted: set[str]) -> dict[str, MeasuredCanal]:
+    """The student's canals under the key's names; a single canal needs no name."""
+    if len(measured) == 1 and len(wanted) == 1:
+        return dict(zip(wanted, measured, strict=True))
+    return {canal.name: canal for canal in measured}
 
 
 def _value(
-    review: Review | None, canal: CanalMeasurement | None, name: str
+    measured: Sequence[MeasuredCanal], canal: MeasuredCanal | None, name: str
 ) -> tuple[float | None, str]:
-    if review is None:
+    if not measured:
         return None, "The film was not measured."
     if canal is None:
         return None, "No canal of this name was measured."
-    measure = canal.measure(name)
-    if measure is None or not isinstance(measure.value, float):
-        return None, (measure.why_missing if measure else None) or "It was not measured."
-    return measure.value, ""
+    found = canal.value(name)
+    if found is None or found.value is None:
+        return None, (found.why_missing if found else "") or "It was not measured."
+    return found.value, ""

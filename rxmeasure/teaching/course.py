@@ -6,8 +6,12 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from rxmeasure.errors import TeachingError
+from rxmeasure.measure_names import MEASURES
 from rxmeasure.review import Review
 from rxmeasure.teaching.rubric import Rubric
+
+#: Units of measures that are no numbers.
+NOT_NUMBERS = ("bool", "code")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,14 +64,39 @@ class Case:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class MeasuredValue:
+    """One numeric measure of a review; ``value`` is None where it could not be measured."""
+
+    name: str
+    unit: str
+    value: float | None
+    why_missing: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasuredCanal:
+    """The numbers of one canal of a review."""
+
+    name: str
+    values: tuple[MeasuredValue, ...]
+
+    def value(self, name: str) -> MeasuredValue | None:
+        """A measure by its name; None where it is not measured on such a film."""
+        return next((v for v in self.values if v.name == name), None)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Submission:
-    """What a rater hands in for one ticket of a queue: levels, perhaps a measured review."""
+    """What a rater hands in for one ticket of a queue: levels, perhaps a measured review.
+
+    ``measured`` are the numbers of the review, which may lie elsewhere.
+    """
 
     rater: str
     ticket: str
     levels: tuple[tuple[str, str], ...]
-    handed_in: str
     comment: str = ""
+    measured: tuple[MeasuredCanal, ...] = ()
     review: Review | None = None
 
 
@@ -85,8 +114,10 @@ class Marking:
     levels : tuple of (str, str)
         Criterion and level.
     comment : str
+    measured : tuple of MeasuredCanal
+        The rater's own measurement; empty without one.
     review : Review or None
-        The rater's own measurement.
+        The same with all that was drawn, where it is needed.
     """
 
     rater: str
@@ -95,6 +126,7 @@ class Marking:
     showing: int
     levels: tuple[tuple[str, str], ...]
     comment: str = ""
+    measured: tuple[MeasuredCanal, ...] = ()
     review: Review | None = None
 
     @property
@@ -182,6 +214,26 @@ class CourseRecords:
             if marking.rater in wanted:
                 first.setdefault((marking.rater, marking.case), marking)
         return tuple(first[place] for place in sorted(first))
+
+
+def measured_of(review: Review | None) -> tuple[MeasuredCanal, ...]:
+    """The numbers of a review; none without one."""
+    return tuple(
+        MeasuredCanal(
+            name=canal.name,
+            values=tuple(
+                MeasuredValue(
+                    name=m.name,
+                    unit=m.unit,
+                    value=float(m.value) if isinstance(m.value, (int, float)) else None,
+                    why_missing=m.why_missing or "",
+                )
+                for m in canal.measures
+                if MEASURES[m.name].unit not in NOT_NUMBERS
+            ),
+        )
+        for canal in (review.canals if review else ())
+    )
 
 
 def ordered_levels(rubric: Rubric, levels: Mapping[str, str]) -> tuple[tuple[str, str], ...]:

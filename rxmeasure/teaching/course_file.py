@@ -15,7 +15,7 @@ from rxmeasure.criteria.toml_document import TomlDocument, TomlTable
 from rxmeasure.errors import TeachingError
 from rxmeasure.measure_names import MEASURES
 from rxmeasure.record.parsing import MAX_TOML_BYTES, read_text
-from rxmeasure.teaching.course import Course
+from rxmeasure.teaching.course import NOT_NUMBERS, Course
 from rxmeasure.teaching.rubric import Rubric
 from rxmeasure.teaching.rubric_file import load_rubric
 
@@ -23,7 +23,6 @@ _KEYS = (
     "id", "title", "clinic", "rubric", "secret", "repeats", "work_weight", "reading_weight",
     "calibration", "tolerance",
 )  # fmt: skip
-_NOT_NUMBERS = ("bool", "code")
 
 
 def load_course(path: str | Path) -> Course:
@@ -90,9 +89,9 @@ def _course(root: TomlTable, rubric: Rubric) -> Course:
 def _tolerance(row: TomlTable) -> tuple[str, float]:
     row.only(("measure", "off"), what="a tolerance")
     name = row.text("measure")
-    if name not in MEASURES or MEASURES[name].unit in _NOT_NUMBERS:
+    if name not in MEASURES or MEASURES[name].unit in NOT_NUMBERS:
         row.refuse_word(
-            "measure", name, (m.name for m in MEASURES.values() if m.unit not in _NOT_NUMBERS)
+            "measure", name, (m.name for m in MEASURES.values() if m.unit not in NOT_NUMBERS)
         )
     off = row.number("off")
     if off <= 0.0:

@@ -111,10 +111,10 @@ def _measured(
     """(canal, measure, unit) -> teacher -> value, where two teachers or more measured it."""
     found: dict[tuple[str, str, str], dict[str, float]] = {}
     for marking in markings:
-        for canal in marking.review.canals if marking.review else ():
+        for canal in marking.measured:
             for name, _ in course.tolerances:
-                measure = canal.measure(name)
-                if measure is not None and isinstance(measure.value, float):
+                measure = canal.value(name)
+                if measure is not None and measure.value is not None:
                     place = (canal.name, name, measure.unit)
                     found.setdefault(place, {})[marking.rater] = measure.value
     return {place: values for place, values in found.items() if len(values) >= FEWEST_TEACHERS}

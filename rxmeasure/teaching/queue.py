@@ -12,7 +12,7 @@ from pathlib import PurePath
 import numpy as np
 
 from rxmeasure.errors import TeachingError
-from rxmeasure.teaching.course import Case, Course, Marking, Submission
+from rxmeasure.teaching.course import Case, Course, Marking, Submission, measured_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,6 +122,7 @@ def resolved(submissions: Sequence[Submission], tickets: Iterable[Ticket]) -> tu
             showing=ticket.showing,
             levels=given.levels,
             comment=given.comment,
+            measured=given.measured or measured_of(given.review),
             review=given.review,
         )
     return tuple(last.values())
