@@ -55,6 +55,11 @@ VERBS: dict[str, tuple[str, str, str]] = {
         "agreement",
         "Agreement of raters and of repeated readings, with intervals.",
     ),
+    "course": (
+        f"{_HERE}.course",
+        "course",
+        "Rubric, hidden keys, blind marking and marks of a course.",
+    ),
     "phantom": (f"{_HERE}.phantom", "phantom", "Make synthetic films with known truth."),
 }
 

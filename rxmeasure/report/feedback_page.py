@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Any
 
 from rxmeasure.atomic import write_bytes, write_text
-from rxmeasure.errors import TeachingError
 from rxmeasure.radiograph import Radiograph
 from rxmeasure.report.content import measure_label
 from rxmeasure.report.numbers import Numbers, clean, unit_text
@@ -16,7 +15,7 @@ from rxmeasure.report.templating import html_page, need_report_packages, pdf_pag
 from rxmeasure.teaching.comparing import Comparison, MeasureComparison
 from rxmeasure.teaching.course import CourseRecords, Key, Marking
 from rxmeasure.teaching.moderation import Standing
-from rxmeasure.teaching.results import CourseResults, StudentResult, WorkResult
+from rxmeasure.teaching.results import CourseResults, StudentResult, WorkResult, result_of
 from rxmeasure.teaching.rubric import RubricCriterion
 
 #: Sign beside the word, so that colour is never alone.
@@ -95,13 +94,7 @@ def feedback_content(
 ) -> dict[str, Any]:
     """What stands on the sheet, as plain texts and drawings."""
     need_report_packages()
-    result = next((one for one in results.students if one.student == student), None)
-    if result is None:
-        raise TeachingError(
-            found=f"no student {student!r}.",
-            needed="a student of the course.",
-            next_step="Correct the pseudonym.",
-        )
+    result = result_of(results, student)
     sheet = _Sheet(records, result, films, numbers)
     return {
         "title": f"Feedback for {clean(student)}",

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from rxmeasure.agreement.results import Agreement, Refused
 from rxmeasure.errors import TeachingError
-from rxmeasure.teaching.course import Course, Marking
+from rxmeasure.teaching.course import Course, CourseRecords, Marking
 from rxmeasure.teaching.ratings import Column, ac2, column_of
 from rxmeasure.teaching.rubric import RubricCriterion
 
@@ -81,6 +81,25 @@ def calibration_of(course: Course, markings: Sequence[Marking]) -> Calibration:
         passed=not why_not,
         why_not=why_not,
     )
+
+
+def calibration_of_records(records: CourseRecords) -> Calibration:
+    """The calibration of a course: the last session in which teachers marked only the bank.
+
+    Raises
+    ------
+    TeachingError
+        Fewer than two teachers marked such a session.
+    """
+    works = {case.id for case in records.cases if case.author}
+    by_teachers = [m for m in records.markings if m.rater in records.teachers]
+    with_works = {m.session for m in by_teachers if m.case in works}
+    together: dict[str, set[str]] = {}
+    for marking in by_teachers:
+        together.setdefault(marking.session, set()).add(marking.rater)
+    sessions = [s for s, who in together.items() if len(who) > 1 and s not in with_works]
+    last = max(sessions, default="")
+    return calibration_of(records.course, [m for m in by_teachers if m.session == last])
 
 
 def _by_teacher(markings: Sequence[Marking]) -> dict[str, dict[str, Marking]]:

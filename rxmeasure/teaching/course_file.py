@@ -17,7 +17,6 @@ from rxmeasure.measure_names import MEASURES
 from rxmeasure.record.parsing import MAX_TOML_BYTES, read_text
 from rxmeasure.teaching.course import NOT_NUMBERS, Course
 from rxmeasure.teaching.rubric import Rubric
-from rxmeasure.teaching.rubric_file import load_rubric
 
 _KEYS = (
     "id", "title", "clinic", "rubric", "secret", "repeats", "work_weight", "reading_weight",
@@ -25,17 +24,16 @@ _KEYS = (
 )  # fmt: skip
 
 
-def load_course(path: str | Path) -> Course:
-    """Read a course file and the rubric that it names.
+def rubric_path(path: Path) -> Path:
+    """Where the rubric lies that a course file names.
 
     Raises
     ------
     TeachingError
-        It cannot be read, or anything in it is wrong; the message names the line.
+        The course file cannot be read, or names none.
     """
-    path = Path(path)
     root = _document(read_text(path, MAX_TOML_BYTES, TeachingError), path.name)
-    return _course(root, load_rubric(path.parent / root.text("rubric")))
+    return path.parent / root.text("rubric")
 
 
 def parse_course(text: str, name: str, rubric: Rubric) -> Course:

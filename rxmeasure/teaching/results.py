@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from statistics import fmean
 
+from rxmeasure.errors import TeachingError
 from rxmeasure.teaching.comparing import Comparison, compared
 from rxmeasure.teaching.course import CourseRecords, Marking
 from rxmeasure.teaching.moderation import Settled, Standing, settled
@@ -112,6 +113,24 @@ def course_results(records: CourseRecords) -> CourseResults:
     return CourseResults(
         students=students,
         difficulty=_difficulty([student.reading for student in students]),
+    )
+
+
+def result_of(results: CourseResults, student: str) -> StudentResult:
+    """One student's results.
+
+    Raises
+    ------
+    TeachingError
+        No such student.
+    """
+    for result in results.students:
+        if result.student == student:
+            return result
+    raise TeachingError(
+        found=f"no student {student!r}.",
+        needed="a student of the course.",
+        next_step="Correct the pseudonym.",
     )
 
 

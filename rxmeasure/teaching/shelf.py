@@ -111,6 +111,22 @@ def rules_of(store: Store, course_id: str) -> Rules:
     return _structured(store.read(found[0].record_id).content, Rules)
 
 
+def check_student(rules: Rules, name: str) -> None:
+    """Refuse an author who is no student of the course; empty: nobody's.
+
+    Raises
+    ------
+    TeachingError
+        No such student.
+    """
+    if name and name not in rules.students:
+        raise TeachingError(
+            found=f"no student {name!r} in the course.",
+            needed=f"one of: {', '.join(rules.students)}.",
+            next_step="Correct the pseudonym.",
+        )
+
+
 def add_case(store: Store, course_id: str, case: Case) -> None:
     """Put a film into the bank, or change what is said of it."""
     _put(store, CASE, f"{course_id}/{case.id}", case, owner=course_id)

@@ -1,0 +1,50 @@
+"""A small simulated course, and the reviews of the sample films that it rests on."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import pytest
+from simulated_course import SimulatedCourse, sample_course, simulated_course
+
+from rxmeasure.reading import read_radiograph
+from rxmeasure.record.review_file import read_marks
+from rxmeasure.review import Review, review_film
+from rxmeasure.teaching.course import Course, CourseRecords
+from rxmeasure.teaching.rubric import Rubric
+
+FILMS = ("adequate_premolar.png", "voids_canine.png", "overfilled_with_puff.tif")
+
+
+@pytest.fixture(scope="session")
+def reviewed(sample_images: Path) -> list[tuple[str, Review]]:
+    """Sample films, measured by the core from their own marks."""
+    found = []
+    for name in FILMS:
+        marks = read_marks(sample_images / f"{name.partition('.')[0]}.marks.toml")
+        found.append((name, review_film(read_radiograph(sample_images / name), marks)))
+    return found
+
+
+@pytest.fixture(scope="session")
+def whole_course(reviewed: Sequence[tuple[str, Review]]) -> SimulatedCourse:
+    """30 cases, 12 students with two fillings each, 3 teachers; gone through to the end."""
+    course = simulated_course(reviewed)
+    course.run()
+    return course
+
+
+@pytest.fixture(scope="session")
+def records(whole_course: SimulatedCourse) -> CourseRecords:
+    return whole_course.records()
+
+
+@pytest.fixture(scope="session")
+def course() -> Course:
+    return sample_course()
+
+
+@pytest.fixture(scope="session")
+def rubric(course: Course) -> Rubric:
+    return course.rubric
