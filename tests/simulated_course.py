@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 
 import numpy as np
 
 from rxmeasure.errors import TeachingError
-from rxmeasure.review import Review
+from rxmeasure.reading import read_radiograph
+from rxmeasure.record.review_file import read_marks
+from rxmeasure.review import Review, review_film
 from rxmeasure.teaching.course import (
     Case,
     Course,
@@ -270,6 +273,10 @@ def simulated_course(
     )
 
 
-def blank_names(raters: Iterable[Rater]) -> set[str]:
-    """Everything that a blind queue must not hold."""
-    return {rater.name for rater in raters}
+def reviewed_samples(folder: Path) -> list[tuple[str, Review]]:
+    """Some sample films, measured by the core from their own marks."""
+    found = []
+    for name in ("adequate_premolar.png", "voids_canine.png", "overfilled_with_puff.tif"):
+        marks = read_marks(folder / f"{name.partition('.')[0]}.marks.toml")
+        found.append((name, review_film(read_radiograph(folder / name), marks)))
+    return found

@@ -108,8 +108,8 @@ def _add_sheet(book: Workbook, title: str, header: Sequence[str], rows: Iterator
         for column, value in enumerate(row, start=1):
             cell = sheet.cell(row=number, column=column)
             safe = safe_cell(value)
-            cell.value = safe
-            if isinstance(safe, str):
+            cell.value = None if safe == "" else safe
+            if isinstance(cell.value, str):
                 # Set after the value: openpyxl takes a text with '=' before it for a formula.
                 cell.data_type = "s"
             if number == 1:

@@ -6,25 +6,16 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
-from simulated_course import SimulatedCourse, sample_course, simulated_course
+from simulated_course import SimulatedCourse, reviewed_samples, sample_course, simulated_course
 
-from rxmeasure.reading import read_radiograph
-from rxmeasure.record.review_file import read_marks
-from rxmeasure.review import Review, review_film
+from rxmeasure.review import Review
 from rxmeasure.teaching.course import Course, CourseRecords
 from rxmeasure.teaching.rubric import Rubric
-
-FILMS = ("adequate_premolar.png", "voids_canine.png", "overfilled_with_puff.tif")
 
 
 @pytest.fixture(scope="session")
 def reviewed(sample_images: Path) -> list[tuple[str, Review]]:
-    """Sample films, measured by the core from their own marks."""
-    found = []
-    for name in FILMS:
-        marks = read_marks(sample_images / f"{name.partition('.')[0]}.marks.toml")
-        found.append((name, review_film(read_radiograph(sample_images / name), marks)))
-    return found
+    return reviewed_samples(sample_images)
 
 
 @pytest.fixture(scope="session")
