@@ -72,7 +72,7 @@ class PostgresServer:
     def stop(self) -> None:
         if self._process is not None and self._process.poll() is None:
             self._process.send_signal(signal.SIGINT)
-            self._process.wait(timeout=30)
+            self._process.wait(timeout=120)
 
     def url(self, database: str, user: str = "keeper") -> str:
         return f"postgresql://{user}@127.0.0.1:{self.port}/{database}"
@@ -80,7 +80,8 @@ class PostgresServer:
     def new_database(self) -> str:
         self._databases += 1
         name = f"store_{self._databases}"
-        self._run("createdb", "-h", "127.0.0.1", "-p", str(self.port), "-U", "keeper", name)
+        place = ("-h", "127.0.0.1", "-p", str(self.port), "-U", "keeper")
+        self._run("createdb", *place, name)
         return name
 
     def _run(self, program: str, *arguments: str) -> None:

@@ -19,10 +19,18 @@ if TYPE_CHECKING:
     from rxmeasure.teaching.results import CourseResults
     from rxmeasure.teaching.rubric import Rubric
 
+_name_option = click.option(
+    "--as",
+    "name",
+    metavar="NAME",
+    envvar="RXMEASURE_PERSON",
+    required=True,
+    help="Your pseudonym; on a server the login. Or RXMEASURE_PERSON.",
+)
 _in_store = all_of(
     click.argument("where", metavar="STORE"),
     click.argument("course_id", metavar="COURSE"),
-    click.option("--as", "name", metavar="NAME", required=True, help="Your pseudonym."),
+    _name_option,
 )
 _as_rater = all_of(
     _in_store,
@@ -75,7 +83,7 @@ def sample(folder: Path, as_json: bool) -> None:
 @course.command()
 @click.argument("where", metavar="STORE")
 @click.argument("file", type=FILE, metavar="COURSE.toml")
-@click.option("--as", "name", metavar="NAME", required=True, help="Your pseudonym.")
+@_name_option
 @click.option("--student", "students", metavar="NAME", multiple=True, help="A student.")
 @click.option("--teacher", "teachers", metavar="NAME", multiple=True, help="A teacher who marks.")
 @json_option

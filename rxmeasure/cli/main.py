@@ -60,6 +60,7 @@ VERBS: dict[str, tuple[str, str, str]] = {
         "course",
         "Rubric, hidden keys, blind marking and marks of a course.",
     ),
+    "store": (f"{_HERE}.store", "store", "Keep reviews in a store, with every revision."),
     "phantom": (f"{_HERE}.phantom", "phantom", "Make synthetic films with known truth."),
 }
 

@@ -48,8 +48,12 @@ def _opened(engine: Engine, person: Person, key_path: str | Path | None, *, make
         bring_up_to_date(engine, make=make)
         _check_login(engine, person)
 
-    pseudonyms = None if key_path is None else read_key(Path(key_path))
-    patiently(ready, engine, wait_s=0)
+    try:
+        pseudonyms = None if key_path is None else read_key(Path(key_path))
+        patiently(ready, engine, wait_s=0)
+    except BaseException:
+        engine.dispose()
+        raise
     return Store(engine, person, pseudonyms)
 
 
