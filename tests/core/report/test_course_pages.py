@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING
 
 import pypdfium2
 import pytest
-from simulated_course import reviewed_samples, simulated_course
 
 from rxmeasure.errors import TeachingError
 from rxmeasure.radiograph import Radiograph
@@ -37,8 +36,8 @@ WHO = "student-03"
 
 
 @pytest.fixture(scope="module")
-def records(sample_images: Path) -> CourseRecords:
-    return simulated_course(reviewed_samples(sample_images)).run()
+def records(course_records: CourseRecords) -> CourseRecords:
+    return course_records
 
 
 @pytest.fixture(scope="module")
