@@ -95,9 +95,10 @@ def begin(
     teachers: tuple[str, ...],
     as_json: bool,
 ) -> None:
-    """Keep a course in a store; begin it again to change its rules or people."""
+    """Keep a course in a store, made where there is none; again to change rules or people."""
     from rxmeasure.errors import TeachingError
     from rxmeasure.record.parsing import MAX_TOML_BYTES, read_text
+    from rxmeasure.store import Person, Role, make_store
     from rxmeasure.teaching.course_file import rubric_path
     from rxmeasure.teaching.shelf import Rules, begin_course
 
@@ -107,7 +108,7 @@ def begin(
         students=students,
         teachers=teachers,
     )
-    with _teacher(where, name) as store:
+    with make_store(where, Person(name=name, role=Role.TEACHER)) as store:
         begun = begin_course(store, rules)
     line = f"{begun.id}: {len(students)} students, {len(teachers)} teachers."
     emit("course begin", {"course": begun.id}, [line], as_json=as_json)
