@@ -214,7 +214,7 @@ def mark(
     """Hand in your levels, and your review, of one film of your queue.
 
     \b
-    rxmeasure course mark exam.rxstore filling-sample K3RW7ABD --as student-3 \\
+    rxmeasure course mark exam.rxstore filling-sample K3RW7ABD --as student-3 \
         --level length=ideal --level density=poor ... --review K3RW7ABD.png.rxreview.json
     """
     from rxmeasure.record.review_file import load_review
