@@ -106,6 +106,32 @@ class TomlTable:
             )
         return value
 
+    def above_zero(self, key: str) -> float:
+        """A number above 0."""
+        value = self.number(key)
+        if value <= 0.0:
+            self._refuse_number(key, value, "a number above 0.")
+        return value
+
+    def between(self, key: str, low: float, high: float) -> float:
+        """A number within limits, both included."""
+        value = self.number(key)
+        if not low <= value <= high:
+            self._refuse_number(key, value, f"a number from {low:g} to {high:g}.")
+        return value
+
+    def whole(self, key: str) -> int:
+        """A whole number of 0 or more."""
+        value = self.number(key)
+        if value < 0.0 or value != int(value):
+            self._refuse_number(key, value, "a whole number of 0 or more.")
+        return int(value)
+
+    def _refuse_number(self, key: str, value: float, needed: str) -> NoReturn:
+        self.refuse(
+            key, found=f"{key} = {value:g}.", needed=needed, next_step="Correct the number."
+        )
+
     def identifier(self, key: str) -> str:
         """A name of small letters, digits, ``_`` and ``-``."""
         name = self.text(key)

@@ -59,7 +59,7 @@ def _document(text: str, name: str) -> TomlTable:
 
 def _course(root: TomlTable, rubric: Rubric) -> Course:
     root.only(_KEYS, what="the course")
-    work, reading = (_share(root, key) for key in ("work_weight", "reading_weight"))
+    work, reading = (root.between(key, 0.0, 100.0) for key in ("work_weight", "reading_weight"))
     if abs(work + reading - 100.0) > 1e-9:
         root.refuse(
             "reading_weight",
@@ -75,11 +75,11 @@ def _course(root: TomlTable, rubric: Rubric) -> Course:
         clinic=root.text("clinic"),
         rubric=rubric,
         secret=root.text("secret"),
-        repeats=_whole(root, "repeats"),
+        repeats=root.whole("repeats"),
         work_weight=work,
         reading_weight=reading,
         agreement_at_least=calibration.number("agreement_at_least"),
-        calibration_cases=_whole(calibration, "cases"),
+        calibration_cases=calibration.whole("cases"),
         tolerances=tuple(_tolerance(row) for row in root.tables("tolerance", header="tolerance")),
     )
 
@@ -91,36 +91,4 @@ def _tolerance(row: TomlTable) -> tuple[str, float]:
         row.refuse_word(
             "measure", name, (m.name for m in MEASURES.values() if m.unit not in NOT_NUMBERS)
         )
-    off = row.number("off")
-    if off <= 0.0:
-        row.refuse(
-            "off",
-            found=f"off = {off:g}.",
-            needed="how far the measure may lie from the key: above 0.",
-            next_step="Correct the number.",
-        )
-    return name, off
-
-
-def _share(root: TomlTable, key: str) -> float:
-    value = root.number(key)
-    if not 0.0 <= value <= 100.0:
-        root.refuse(
-            key,
-            found=f"{key} = {value:g}.",
-            needed="percent, from 0 to 100.",
-            next_step="Correct the number.",
-        )
-    return value
-
-
-def _whole(table: TomlTable, key: str) -> int:
-    value = table.number(key)
-    if value < 0.0 or value != int(value):
-        table.refuse(
-            key,
-            found=f"{key} = {value:g}.",
-            needed="a whole number of 0 or more.",
-            next_step="Correct the number.",
-        )
-    return int(value)
+    return name, row.above_zero("off")

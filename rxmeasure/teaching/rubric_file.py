@@ -63,15 +63,15 @@ def parse_rubric(text: str, name: str) -> Rubric:
     criteria: list[RubricCriterion] = []
     for table in root.tables("criterion", header="criterion"):
         criteria.append(_criterion(table, criteria))
-    full_marks = _above_zero(root, "full_marks")
+    full_marks = root.above_zero("full_marks")
     _check_sum(root, criteria, full_marks)
     return Rubric(
         id=root.identifier("id"),
         version=root.text("version"),
         title=root.text("title"),
         full_marks=full_marks,
-        pass_mark=_between(root, "pass_mark", full_marks),
-        borderline=_between(root, "borderline", full_marks),
+        pass_mark=root.between("pass_mark", 0.0, full_marks),
+        borderline=root.between("borderline", 0.0, full_marks),
         criteria=tuple(criteria),
         note=root.text("note", default=""),
     )
@@ -113,7 +113,7 @@ def _criterion(table: TomlTable, earlier: list[RubricCriterion]) -> RubricCriter
     return RubricCriterion(
         id=name,
         title=table.text("title"),
-        weight=_above_zero(table, "weight"),
+        weight=table.above_zero("weight"),
         levels=levels,
         must_reach=must_reach,
     )
@@ -160,27 +160,3 @@ def _check_place(row: TomlTable, level: Level, above: list[Level]) -> None:
             needed="shares that fall from level to level, none below 0.",
             next_step="Put the levels in order from best to worst.",
         )
-
-
-def _above_zero(table: TomlTable, key: str) -> float:
-    value = table.number(key)
-    if value <= 0.0:
-        table.refuse(
-            key,
-            found=f"{key} = {value:g}.",
-            needed="a number above 0.",
-            next_step="Correct the number.",
-        )
-    return value
-
-
-def _between(table: TomlTable, key: str, full_marks: float) -> float:
-    value = table.number(key)
-    if not 0.0 <= value <= full_marks:
-        table.refuse(
-            key,
-            found=f"{key} = {value:g}.",
-            needed=f"a number from 0 to full_marks = {full_marks:g}.",
-            next_step="Correct the number.",
-        )
-    return value

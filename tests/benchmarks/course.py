@@ -104,15 +104,22 @@ def reviewed_phantoms(folder: Path, first: int) -> Iterator[tuple[str, Review]]:
         filled = [c for c in truth.canals if c.content == "filled"]
         if not 1 <= len(filled) <= 2 or any(c.flags for c in filled):
             continue
-        kept = review_path(image)
         try:
-            review = load_review(kept) if kept.is_file() else _reviewed(image, truth, seed)
+            review = _kept_review(image, truth, seed)
         except RxMeasureError:
             continue
-        save_review(review, kept)
         lengths = [canal.fill_to_apex_core for canal in review.canals]
         if all(one and one.value_mm is not None and -2.0 < one.value_mm < 6.0 for one in lengths):
             yield image.name, review
+
+
+def _kept_review(image: Path, truth: PhantomTruth, seed: int) -> Review:
+    kept = review_path(image)
+    if kept.is_file():
+        return load_review(kept)
+    review = _reviewed(image, truth, seed)
+    save_review(review, kept)
+    return review
 
 
 def _reviewed(image: Path, truth: PhantomTruth, seed: int) -> Review:

@@ -114,7 +114,7 @@ def test_a_mark_on_the_pass_mark_passes_and_is_borderline() -> None:
     [
         ("weight = 25", "weight = 26", "full_marks = 100", "sum to 101"),
         ("weight = 25", "weight = -25", "weight = -25", "above 0"),
-        ("pass_mark = 60", "pass_mark = 160", "pass_mark = 160", "from 0 to full_marks"),
+        ("pass_mark = 60", "pass_mark = 160", "pass_mark = 160", "from 0 to 100"),
         ("borderline = 5 ", "bordeline = 5 ", "bordeline", "unknown key 'bordeline'"),
         ('id = "taper"', 'id = "length"', 'id = "length"\ntitle = "Taper', "second criterion"),
         ('must_reach = "acceptable"', 'must_reach = "poor"', "must_reach", "a level above"),
