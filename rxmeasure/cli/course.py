@@ -140,7 +140,11 @@ def add(
 @click.option("--for", "rater", metavar="NAME", required=True, help="Whose queue it is.")
 @click.option("--session", metavar="DATE", required=True, help="Date of the session: 2026-03-02.")
 @click.option("--case", "names", metavar="CASE", multiple=True, help="Only these cases.")
-@click.option("--works", is_flag=True, help="Students' own fillings, not the bank.")
+@click.option(
+    "--works",
+    is_flag=True,
+    help="Fillings, not the bank: a student's own; a teacher's those that still need a marker.",
+)
 @click.option("--films", type=FILE, required=True, metavar="FOLDER", help="Where the films lie.")
 @click.option("--out", type=FILE, required=True, metavar="FOLDER", help="Where the queue's go.")
 @json_option
@@ -159,7 +163,8 @@ def queue(
     """Give a rater a blind queue: films in random order under tickets, some of them twice."""
     from rxmeasure.cli.report_files import make_folder
     from rxmeasure.teaching.bank import copy_films
-    from rxmeasure.teaching.queue import cases_for, marking_queue
+    from rxmeasure.teaching.dealing import cases_for
+    from rxmeasure.teaching.queue import marking_queue
     from rxmeasure.teaching.shelf import give_out, records_of
 
     with _teacher(where, name) as store:
@@ -264,12 +269,12 @@ def key(
     where: str, course_id: str, name: str, case: str, settled: tuple[str, ...], as_json: bool
 ) -> None:
     """Make the hidden key of a case from the teachers' own markings; differences are told."""
-    from rxmeasure.teaching.key import agreed_key
+    from rxmeasure.teaching.key import agreed_key, markings_for_key
     from rxmeasure.teaching.shelf import keep_key, records_of
 
     with _teacher(where, name) as store:
         records = records_of(store, course_id, drawn=lambda ticket: ticket.case == case)
-        markings = [m for m in records.first_by(records.teachers) if m.case == case]
+        markings = markings_for_key(records, case)
         found = agreed_key(markings, records.course, settled=dict(_pair(text) for text in settled))
         keep_key(store, course_id, found, reason="; ".join(settled))
     lines = [f"Key of {case}, agreed by {', '.join(found.agreed_by)}."]

@@ -84,22 +84,31 @@ def calibration_of(course: Course, markings: Sequence[Marking]) -> Calibration:
 
 
 def calibration_of_records(records: CourseRecords) -> Calibration:
-    """The calibration of a course: the last session in which teachers marked only the bank.
+    """The calibration of a course.
+
+    It is the last session in which two teachers or more marked enough of the same cases, none of
+    them a student's filling; where none had enough, the last one.
 
     Raises
     ------
     TeachingError
-        Fewer than two teachers marked such a session.
+        No session in which two teachers marked the bank alone.
     """
     works = {case.id for case in records.cases if case.author}
-    by_teachers = [m for m in records.markings if m.rater in records.teachers]
-    with_works = {m.session for m in by_teachers if m.case in works}
-    together: dict[str, set[str]] = {}
-    for marking in by_teachers:
-        together.setdefault(marking.session, set()).add(marking.rater)
-    sessions = [s for s, who in together.items() if len(who) > 1 and s not in with_works]
-    last = max(sessions, default="")
-    return calibration_of(records.course, [m for m in by_teachers if m.session == last])
+    by_session: dict[str, list[Marking]] = {}
+    for marking in records.markings:
+        if marking.rater in records.teachers:
+            by_session.setdefault(marking.session, []).append(marking)
+    found = [
+        calibration_of(records.course, by_session[session])
+        for session in sorted(by_session, reverse=True)
+        if len({m.rater for m in by_session[session]}) > 1
+        and not any(m.case in works for m in by_session[session])
+    ]
+    enough = [one for one in found if one.n_cases >= records.course.calibration_cases]
+    for one in (*enough, *found):
+        return one
+    return calibration_of(records.course, ())
 
 
 def _by_teacher(markings: Sequence[Marking]) -> dict[str, dict[str, Marking]]:

@@ -9,6 +9,7 @@ from rxmeasure.errors import TeachingError
 from rxmeasure.filling.results import CanalMeasurement
 from rxmeasure.teaching.course import (
     Course,
+    CourseRecords,
     Key,
     KeyLine,
     KeyMeasure,
@@ -79,6 +80,16 @@ def agreed_key(
     )
 
 
+def markings_for_key(records: CourseRecords, case: str) -> tuple[Marking, ...]:
+    """Each teacher's marking of a case in their last session with it, first showing."""
+    newest = {
+        m.rater: m
+        for m in sorted(records.markings, key=lambda m: (m.session, -m.showing))
+        if m.case == case and m.rater in records.teachers
+    }
+    return tuple(newest.values())
+
+
 def differences(markings: Sequence[Marking], course: Course) -> tuple[Difference, ...]:
     """Criteria with other levels, and measures farther apart than the tolerance."""
     found = []
@@ -99,7 +110,7 @@ def _check_teachers(markings: Sequence[Marking]) -> None:
     cases = {m.case for m in markings}
     if len(teachers) < FEWEST_TEACHERS or len(teachers) != len(markings) or len(cases) != 1:
         raise TeachingError(
-            found=f"{len(markings)} markings by {len(teachers)} teachers of {len(cases)} cases.",
+            found=f"{len(markings)} markings by {len(teachers)} teachers, {len(cases)} cases.",
             needed=f"one marking each by {FEWEST_TEACHERS} teachers or more, of one case.",
             next_step="Let a second teacher mark the case.",
         )

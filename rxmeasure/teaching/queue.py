@@ -12,16 +12,7 @@ from pathlib import PurePath
 import numpy as np
 
 from rxmeasure.errors import TeachingError
-from rxmeasure.teaching.calibration import calibration_of_records
-from rxmeasure.teaching.course import (
-    Case,
-    Course,
-    CourseRecords,
-    Marking,
-    Submission,
-    case_named,
-    measured_of,
-)
+from rxmeasure.teaching.course import Case, Course, Marking, Submission, measured_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,56 +95,6 @@ def marking_queue(course: Course, cases: Iterable[Case], rater: str, session: st
         for place, (t, (case, _)) in enumerate(zip(tickets, shown, strict=True), start=1)
     )
     return Queue(rater=rater, session=session, items=items, tickets=tickets)
-
-
-def cases_for(
-    records: CourseRecords, rater: str, *, names: Sequence[str] = (), works: bool = False
-) -> tuple[Case, ...]:
-    """The cases of a rater's next queue.
-
-    Parameters
-    ----------
-    records : CourseRecords
-    rater : str
-    names : sequence of str
-        Only these cases; all of the kind without them.
-    works : bool
-        Students' own fillings instead of the bank.
-
-    Raises
-    ------
-    TeachingError
-        An unknown rater or case, another student's filling for a student, or students' fillings
-        for teachers who have not calibrated.
-    """
-    if rater not in (*records.students, *records.teachers):
-        raise TeachingError(
-            found=f"{rater!r}, who takes no part in the course.",
-            needed="a student or teacher of the course.",
-            next_step="Correct the name, or begin the course with this person.",
-        )
-    if names:
-        cases = tuple(case_named(records.cases, name) for name in names)
-    else:
-        cases = tuple(case for case in records.cases if bool(case.author) == works)
-    if rater in records.students:
-        if names and any(case.author not in ("", rater) for case in cases):
-            raise TeachingError(
-                found=f"another student's filling for {rater}.",
-                needed="the student's own fillings, or cases of the bank.",
-                next_step="Take that case out.",
-            )
-        return tuple(case for case in cases if case.author in ("", rater))
-    if any(case.author for case in cases):
-        calibration = calibration_of_records(records)
-        if not calibration.passed:
-            raise TeachingError(
-                found=f"students' fillings, and a calibration that falls short: "
-                f"{calibration.why_not}",
-                needed="teachers who agree on the bank before they mark students.",
-                next_step="Talk the differences over and mark the calibration films again.",
-            )
-    return cases
 
 
 def resolved(submissions: Sequence[Submission], tickets: Iterable[Ticket]) -> tuple[Marking, ...]:

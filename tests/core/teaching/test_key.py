@@ -12,7 +12,7 @@ from rxmeasure.errors import TeachingError
 from rxmeasure.teaching.calibration import calibration_of, calibration_of_records
 from rxmeasure.teaching.comparing import compared
 from rxmeasure.teaching.course import Case, Course, KeyMeasure, MeasuredCanal, MeasuredValue
-from rxmeasure.teaching.key import agreed_key, differences
+from rxmeasure.teaching.key import agreed_key, differences, markings_for_key
 
 LENGTH = "fill_to_apex_core_mm"
 
@@ -49,6 +49,16 @@ def test_a_key_is_of_one_case(course: Course) -> None:
     two = [marking(course.rubric, "a", "case-1"), marking(course.rubric, "b", "case-2")]
     with pytest.raises(TeachingError, match="of one case"):
         agreed_key(two, course)
+
+
+def test_what_the_teachers_said_last_makes_the_key(course: Course) -> None:
+    rubric = course.rubric
+    early = [marking(rubric, who, density="poor") for who in ("a", "b", "s")]
+    late = [replace(marking(rubric, who), session="2026-04-01") for who in ("a", "b")]
+    again = [replace(late[0], showing=2, levels=best(rubric, taper="poor"))]
+    records = small_records(course, [*again, *late, *early], teachers=("a", "b"), students=("s",))
+    assert set(markings_for_key(records, "case-1")) == set(late)
+    assert markings_for_key(records, "case-2") == ()
 
 
 def test_differing_levels_are_named_and_can_be_settled(course: Course) -> None:
@@ -176,6 +186,7 @@ def test_the_calibration_is_the_last_session_with_the_bank_alone(course: Course)
     early = [replace(m, session="2026-01-05") for m in _exercise(course, odd=12)]
     later = [replace(m, session="2026-02-02") for m in _exercise(course, odd=0)]
     alone = [replace(marking(course.rubric, "a"), session="2026-02-20")]
+    controls = [replace(m, session="2026-02-25") for m in _exercise(course, odd=12)[::6]]
     with_work = [
         replace(marking(course.rubric, who, "work-1"), session="2026-03-01") for who in ("a", "b")
     ]
@@ -183,7 +194,7 @@ def test_the_calibration_is_the_last_session_with_the_bank_alone(course: Course)
     found = calibration_of_records(
         small_records(
             course,
-            [*early, *later, *alone, *with_work],
+            [*early, *later, *alone, *controls, *with_work],
             teachers=("a", "b", "c"),
             cases=(work,),
         )

@@ -8,11 +8,12 @@ import random
 
 import pytest
 from simulated_course import SimulatedCourse
-from teaching_parts import best
+from teaching_parts import best, marking
 
 from rxmeasure.errors import TeachingError
-from rxmeasure.teaching.course import Case, Course, Submission
-from rxmeasure.teaching.queue import cases_for, marking_queue, resolved
+from rxmeasure.teaching.course import Case, Course, CourseRecords, Submission
+from rxmeasure.teaching.dealing import cases_for
+from rxmeasure.teaching.queue import marking_queue, resolved
 
 CASES = tuple(
     Case(id=f"work-{n:02d}", image=f"miller_{n}.PNG", sha256=f"{n:064d}", author="student-07")
@@ -78,8 +79,8 @@ def test_a_ticket_is_good_for_its_own_rater_alone(course: Course) -> None:
     levels = best(course.rubric)
     ticket = queue.items[0].ticket
     own = Submission(rater="teacher-1", ticket=ticket, levels=levels)
-    (marking,) = resolved([own], queue.tickets)
-    assert (marking.case, marking.session) == (queue.tickets[0].case, DAY)
+    (found,) = resolved([own], queue.tickets)
+    assert (found.case, found.session) == (queue.tickets[0].case, DAY)
     for wrong in (
         dataclasses.replace(own, rater="teacher-2"),
         dataclasses.replace(own, ticket="AAAAAAAA"),
@@ -98,8 +99,8 @@ def test_the_last_marking_of_a_ticket_counts(course: Course) -> None:
         )
         for level in ("poor", "acceptable")
     ]
-    (marking,) = resolved(given, queue.tickets)
-    assert marking.level_of["density"] == "acceptable"
+    (found,) = resolved(given, queue.tickets)
+    assert found.level_of["density"] == "acceptable"
 
 
 def test_a_student_gets_the_bank_and_own_fillings_only(whole_course: SimulatedCourse) -> None:
@@ -115,14 +116,42 @@ def test_a_student_gets_the_bank_and_own_fillings_only(whole_course: SimulatedCo
 
 
 def test_teachers_mark_students_after_their_calibration(whole_course: SimulatedCourse) -> None:
-    records = whole_course.records()
+    records = _before_marking(whole_course)
     assert len(cases_for(records, "teacher-1", works=True)) == 24
-    before = dataclasses.replace(
+    strict = dataclasses.replace(
         records, course=dataclasses.replace(records.course, agreement_at_least=0.999)
     )
     with pytest.raises(TeachingError, match="calibration that falls short"):
-        cases_for(before, "teacher-1", works=True)
-    assert len(cases_for(before, "teacher-1")) == 30
+        cases_for(strict, "teacher-1", works=True)
+    assert len(cases_for(strict, "teacher-1")) == 30
+
+
+def test_only_fillings_that_need_a_marker_are_dealt_and_to_another_one(
+    whole_course: SimulatedCourse,
+) -> None:
+    assert cases_for(whole_course.records(), "teacher-1", works=True) == ()
+    records = _before_marking(whole_course)
+    rubric = records.course.rubric
+    clear, near = (case for case in whole_course.works()[:2])
+    by_first = (
+        marking(rubric, "teacher-1", clear.id),
+        marking(rubric, "teacher-1", near.id, density="poor", film="poor"),
+    )
+    marked = dataclasses.replace(records, markings=(*records.markings, *by_first))
+    left = {case.id for case in cases_for(marked, "teacher-1", works=True)}
+    for_another = {case.id for case in cases_for(marked, "teacher-2", works=True)}
+    assert len(left) == 22
+    assert for_another - left == {near.id}
+
+
+def _before_marking(course: SimulatedCourse) -> CourseRecords:
+    """The course before any teacher marked a filling."""
+    records = course.records()
+    works = {case.id for case in course.works()}
+    markings = tuple(
+        m for m in records.markings if m.rater in records.students or m.case not in works
+    )
+    return dataclasses.replace(records, markings=markings)
 
 
 def test_somebody_from_outside_gets_no_queue(whole_course: SimulatedCourse) -> None:
