@@ -72,6 +72,16 @@ need_for_window() {
   apt_install $missing
 }
 
+# wish_for PACKAGE WHAT: installs what only some tests need; or says that they are left out.
+wish_for() {
+  [ "$(uname -s)" = Linux ] && ! is_installed "$1" || return 0
+  if on_debian_as_root; then
+    apt_install "$1"
+  else
+    say "Without the Debian package $1 these tests are left out: $2."
+  fi
+}
+
 is_new_enough() { "$1" -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null; }
 has_venv() { "$1" -c 'import ensurepip, venv' 2>/dev/null; }
 

@@ -57,7 +57,7 @@ def write_to(
 
 
 def content_of(subject: str, number: int, rng: random.Random) -> dict[str, Any]:
-    return {"subject": subject, "number": number, "filler": rng.randbytes(4000).hex()}
+    return {"subject": subject, "number": number, "filler": rng.randbytes(40_000).hex()}
 
 
 def note(acknowledged: Path, subject: str, number: int, content: Any) -> None:

@@ -167,7 +167,9 @@ def search(
         wanted = _search_of(opened, asked)
         found = opened.find(wanted, limit=limit)
         count = opened.count(wanted)
-    rows = [("record", "date", "tooth", "film", "reader", "case", "revision")]
+    rows: list[tuple[str, ...]] = [
+        ("record", "date", "tooth", "film", "reader", "case", "revision")
+    ]
     rows += [_row_of(record) for record in found]
     lines = [*_table(rows), f"{len(found)} of {count} records."]
     emit("store search", {"count": count, "records": found}, lines, as_json=as_json)
@@ -180,7 +182,9 @@ def history(where: str, name: str, role: str, as_json: bool, record_id: int) -> 
     """Show every revision of a record: who, when, why, with which version."""
     with _opened(where, name, role) as opened:
         revisions = opened.history(record_id)
-    rows = [("revision", "what", "author", "role", "time (UTC)", "version", "hash", "reason")]
+    rows: list[tuple[str, ...]] = [
+        ("revision", "what", "author", "role", "time (UTC)", "version", "hash", "reason")
+    ]
     for r in revisions:
         time = r.time_utc[:19].replace("T", " ")
         what = (str(r.number), r.action, r.author, r.role, time)

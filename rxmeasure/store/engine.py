@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 import time
 from collections.abc import Callable, Iterator
@@ -64,7 +65,8 @@ def _file(path: Path, *, make: bool) -> Engine:
             needed="an existing folder for the store.",
             next_step="Make the folder or name another one.",
         )
-    uri = f"file:{quote(str(path.resolve()))}?mode={'rwc' if make else 'rw'}"
+    mode = "mode=rwc" if make else "immutable=1" if _at_rest(path) else "mode=rw"
+    uri = f"file:{quote(str(path.resolve()))}?{mode}"
 
     def connect() -> sqlite3.Connection:
         # Without an isolation level the driver begins no transaction of its own; SQLAlchemy does.
@@ -83,6 +85,12 @@ def _file(path: Path, *, make: bool) -> Engine:
         connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
     return engine
+
+
+def _at_rest(path: Path) -> bool:
+    """Whether the file can only be read here, and nobody has it open: no log lies beside it."""
+    log = path.with_name(path.name + "-wal")
+    return not os.access(path.parent, os.W_OK) and not log.exists()
 
 
 def _server(text: str) -> Engine:

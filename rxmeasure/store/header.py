@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date as Date
+from functools import lru_cache
 from typing import Any
 
 from rxmeasure.filling.results import CanalMeasurement
@@ -42,7 +43,7 @@ class Header:
     tooth: str = ""
     film_kind: str = ""
     visit: str = ""
-    canals: tuple[dict[str, Any], ...] = field(default=())
+    canals: tuple[dict[str, Any], ...] = ()
 
     def as_tree(self) -> dict[str, Any]:
         """Return the header as JSON holds it. Inverse of `header_of`."""
@@ -164,8 +165,15 @@ def review_rows(entries: Iterable[tuple[int, str, str]]) -> Iterator[ReviewRow]:
                 confirmed=canal["confirmed"],
                 calibrated=canal["calibrated"],
                 measures={name: tuple(m) for name, m in canal["measures"].items()},
-                verdicts=tuple(
-                    VerdictRow(rule_id=r, rule_version=n, field=f, outcome=o, label=b)
-                    for r, n, f, o, b in canal["verdicts"]
-                ),
+                verdicts=tuple(_verdict_row(*verdict) for verdict in canal["verdicts"]),
             )
+
+
+@lru_cache(maxsize=4096)
+def _verdict_row(
+    rule_id: str, rule_version: str, field: str, outcome: str, label: str
+) -> VerdictRow:
+    """Equal verdicts are one object: there are few, and many canals."""
+    return VerdictRow(
+        rule_id=rule_id, rule_version=rule_version, field=field, outcome=outcome, label=label
+    )

@@ -12,7 +12,7 @@ from rxmeasure import __version__
 from rxmeasure.errors import ConflictError, ForgottenError, StoreError
 from rxmeasure.store.chain import Link, Sealed, sealed, unpacked
 from rxmeasure.store.difference import difference
-from rxmeasure.store.header import Header, header_of
+from rxmeasure.store.header import Header
 from rxmeasure.store.people import Person
 from rxmeasure.store.tables import (
     ChainHead,
@@ -47,7 +47,7 @@ class RevisionInfo:
     reason: str
 
 
-def info_of(row: Any, header: str | None) -> RevisionInfo:
+def info_of(row: Any, reason: str) -> RevisionInfo:
     """Return what a row of the revisions says, with the reason of its header."""
     return RevisionInfo(
         record_id=row.record_id,
@@ -58,7 +58,7 @@ def info_of(row: Any, header: str | None) -> RevisionInfo:
         time_utc=row.time_utc,
         software_version=row.software_version,
         hash=row.hash,
-        reason="" if header is None else header_of(header).reason,
+        reason=reason,
     )
 
 
@@ -160,7 +160,7 @@ def append(
         _note_patient(connection, record_id, header.patient)
     if action != FORGET:
         _put_on_heads(connection, link, header)
-    return info_of(link, content.header)
+    return info_of(link, header.reason)
 
 
 def empty(connection: Connection, person: Person, record_id: int, reason: str) -> None:

@@ -344,10 +344,9 @@ class Store:
             return ledger.content_at(connection, record_id, number, seen=visible(self.person))
 
         row = self._reading(work)
+        header = header_of(row.header)
         return Revision(
-            info=ledger.info_of(row, row.header),
-            header=header_of(row.header),
-            content=unpacked(row.body),
+            info=ledger.info_of(row, header.reason), header=header, content=unpacked(row.body)
         )
 
     def history(self, record_id: int) -> tuple[RevisionInfo, ...]:
@@ -367,7 +366,7 @@ class Store:
 
         def work(connection: Connection) -> tuple[RevisionInfo, ...]:
             self._record(connection, record_id)
-            return tuple(ledger.info_of(row, row.header) for row in connection.execute(query))
+            return tuple(ledger.info_of(row, _reason(row)) for row in connection.execute(query))
 
         return self._reading(work)
 
@@ -474,7 +473,7 @@ class Store:
     ) -> RevisionInfo:
         kept = ledger.saved_already(connection, record_id, content)
         if kept is not None:
-            return ledger.info_of(kept, content.header)
+            return ledger.info_of(kept, header.reason)
         there = ledger.newest(connection, record_id)
         if there.number != based_on:
             raise ledger.conflict(connection, there, content)
@@ -556,3 +555,7 @@ class Store:
                 needed="a store on a PostgreSQL server.",
                 next_step="Guard the file by the rights of its folder.",
             )
+
+
+def _reason(row: AnyRow) -> str:
+    return "" if row.header is None else header_of(row.header).reason

@@ -108,12 +108,12 @@ def test_clients_go_on_after_the_server_was_killed(tmp_path: Path) -> None:
 def test_no_space_for_a_file(file_place: str, tmp_path: Path) -> None:
     noted, told = tmp_path / "acknowledged", tmp_path / "told"
     writer = store_writer.start(
-        store_writer.write_until_refused, file_place, noted, told, 2 * 2**20
+        store_writer.write_until_refused, file_place, noted, told, 4 * 2**20
     )
     writer.join(timeout=120)
     assert told.read_text().startswith("WriteError: Found: no space left to save.")
     acknowledged = _acknowledged(noted)
-    assert len(acknowledged) > 50
+    assert len(acknowledged) > 20
     with open_store(file_place, LEAD) as store:
         assert store.verify().revisions == len(acknowledged)
         _check_all_there(store, acknowledged)
@@ -126,7 +126,7 @@ def small_disk() -> Iterator[Path]:
     folder = Path(tempfile.mkdtemp(prefix="rx-small-"))
     folder.chmod(0o755)
     mounted = subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", "size=24m", "none", folder], capture_output=True, check=False
+        ["mount", "-t", "tmpfs", "-o", "size=16m", "none", folder], capture_output=True, check=False
     )
     try:
         if mounted.returncode != 0:
@@ -143,7 +143,7 @@ def test_no_space_on_a_disk(small_disk: Path, empty_file: Path, tmp_path: Path) 
     with open_store(place, LEAD) as store, pytest.raises(WriteError, match="no space left"):
         store_writer.write_to(store, "filler/0", noted)
     acknowledged = _acknowledged(noted)
-    assert len(acknowledged) > 50
+    assert len(acknowledged) > 20
     with open_store(place, LEAD) as store:
         assert store.verify().revisions == len(acknowledged)
 
@@ -166,7 +166,7 @@ def test_no_space_on_a_server(small_disk: Path, postgres: PostgresServer, tmp_pa
         with pytest.raises(WriteError, match="no space left"):
             store_writer.write_to(store, "filler/0", noted)
         acknowledged = _acknowledged(noted)
-        assert len(acknowledged) > 50
+        assert len(acknowledged) > 20
         assert store.verify().revisions == len(acknowledged)
         _check_all_there(store, acknowledged)
     with psycopg.connect(postgres.url("postgres"), autocommit=True) as keeper:
@@ -195,8 +195,9 @@ def test_a_file_that_may_only_be_read(empty_file: Path, tmp_path: Path) -> None:
         store_writer.start(store_writer.read_and_write_as, str(path), nobody, told).join()
         said = told.read_text()
         assert path.read_bytes() == before
-    assert "does not allow writing" in said or "cannot be opened" in said
-    assert "Next: " in said
+    read, refused = said.splitlines()
+    assert read == "1 revisions"
+    assert refused.startswith("WriteError: Found: a store that does not allow writing.")
 
 
 def test_a_server_that_only_reads(postgres: PostgresServer) -> None:
