@@ -261,7 +261,8 @@ def hand_in(store: Store, course_id: str, submission: Submission) -> None:
     subject = f"{course_id}/{submission.ticket}"
     numbers = replace(submission, measured=measured_of(submission.review), review=None)
     if submission.review is not None:
-        _put(store, DRAWN[person.role], subject, _Drawn(review=submission.review))
+        drawn = _Drawn(review=_without_patient(submission.review))
+        _put(store, DRAWN[person.role], subject, drawn)
     _put(store, MARKS[person.role], subject, numbers)
 
 
@@ -272,6 +273,11 @@ def own_submissions(store: Store, course_id: str) -> tuple[Submission, ...]:
 
 
 # How it is kept
+
+
+def _without_patient(review: Review) -> Review:
+    """The review without the case's pseudonym, which no rater needs."""
+    return replace(review, marks=replace(review.marks, patient_pseudonym=""))
 
 
 def _with_review(store: Store, course_id: str, submission: Submission) -> Submission:
