@@ -334,7 +334,7 @@ class _Page:
         if interval is not None:
             low, high = (self._numbers.fixed(v, 2) for v in (interval.low, interval.high))
             text += f" ({low} to {high})"
-        return _number(f"{sign} {text}".strip(), result.estimate)
+        return _number(f"{sign} {text}".strip().replace("-", "−"), result.estimate)
 
     def _slope(self, result: Agreement | None, factor: float) -> Cell:
         if result is None:
@@ -366,8 +366,10 @@ class _Page:
 
 
 def _drift_word(slope: Agreement | None) -> str:
-    if slope is None or slope.interval is None:
+    if slope is None or (slope.interval is None and slope.estimate != 0.0):
         return "cannot be told"
+    if slope.interval is None:
+        return "no drift shown"
     if slope.interval.low > 0.0:
         return "grows more generous"
     if slope.interval.high < 0.0:

@@ -49,7 +49,7 @@ def marks_plot(results: CourseResults, rubric: Rubric, numbers: Numbers) -> Plot
         axes.set_yticks(range(len(marked)), [clean(s.student) for _, s in marked])
         axes.set_xlabel(f"final mark of {rubric.full_marks:g}; dashed: pass mark")
         axes.set_xlim(right=rubric.full_marks * 1.01)
-        axes.legend(loc="upper left")
+        axes.legend(loc="lower right")
 
     return _plot(
         draw,

@@ -27,6 +27,13 @@ STANDING_SIGNS = {
     Standing.THIRD_MARKER: "…",
 }
 
+#: What is drawn over the films.
+LEGEND = (
+    "Yours: blue line, orange bar at the end of the fill (thin bars: one standard uncertainty to "
+    "either side), white ring at the apex. The key: yellow dashed line, long yellow bar at the "
+    "end of the fill, short one at the apex."
+)
+
 Films = Mapping[str, Radiograph]
 """Case -> its film."""
 
@@ -105,6 +112,7 @@ def feedback_content(
         "works": [sheet.work(work) for work in result.works],
         "cases": [sheet.case(c) for c in result.reading.comparisons if c.case in films],
         "table": [sheet.row(c) for c in result.reading.comparisons],
+        "legend": LEGEND,
         "criteria": [clean(c.title) for c in records.course.rubric.criteria],
         "rubric": clean(
             f"{records.course.rubric.title}, rubric {records.course.rubric.id} "
@@ -223,7 +231,7 @@ class _Sheet:
             word = f"{_signed(measure.difference, numbers)} {unit}"
             sign = "✓" if measure.within else "✗"
         return {
-            "head": clean(f"{measure_label(measure.name)}, canal {measure.canal}"),
+            "head": clean(measure_label(measure.name) + _of_canal(measure.canal)),
             "student": own,
             "key": numbers.fixed(measure.key, 2),
             "word": word,
@@ -274,6 +282,10 @@ def _signed(value: float, numbers: Numbers) -> str:
     """A difference with its sign; a true minus."""
     text = numbers.fixed(abs(value), 2)
     return f"{'+' if value >= 0 else '−'}{text}"
+
+
+def _of_canal(name: str) -> str:
+    return "" if name == "single" else f", canal {name}"
 
 
 def _steps_word(steps: int) -> str:

@@ -125,7 +125,9 @@ def key_picture(
     _student_and_key(sheet, review, key)
     if review.calibration:
         sheet.scale_bar(review.calibration, numbers)
-    return sheet.finish("Radiograph with line, fill end and apex of the student and of the key.")
+    return sheet.finish(
+        "Radiograph with line, fill end and apex of the student and of the key.", legend=False
+    )
 
 
 def key_close_up(
@@ -309,26 +311,21 @@ class _Sheet:
     def own_line(self, canal: CanalMeasurement) -> None:
         """A student's centre line, apical end of the fill and apex."""
         if len(canal.centre_line.points_px) > 1:
-            self._line(canal.centre_line.points_px, colours.CENTRE_LINE, 0.3)
-            self._in_legend("centre", "your line")
-        text = f"your end of the {filling_word(canal.film_kind)}"
-        self._end(canal, canal.core_end, colours.CORE_END, (), "core", text)
+            self._line(canal.centre_line.points_px, colours.CENTRE_LINE, 0.45)
+        self._end(canal, canal.core_end, colours.CORE_END, (), "core", "")
         if canal.apex_px:
             self._marker("apex", canal.apex_px)
-            self._in_legend("apex", "your apex")
 
     def key_line(self, key: KeyLine) -> None:
         """The line, end of the fill and apex that the teachers agreed on."""
         if len(key.points_px) < 2:
             return
-        self._line(key.points_px, colours.KEY, 0.3, dash=(1.6, 1.0))
-        self._in_legend("key", "agreed line")
+        self._line(key.points_px, colours.KEY, 0.25, dash=(1.4, 1.4))
         for point, half_mm in ((key.core_end_px, 1.8), (key.apex_px, 0.9)):
             if point is None:
                 continue
             across = self._across_line(key.points_px, point)
             self._tick(self._xy([point])[0], across, half_mm, colours.KEY, ())
-        self._in_legend("key-end", "agreed end (long), apex (short)")
 
     def landmarks(self, canal: CanalMeasurement, marks: CanalMarks | None) -> None:
         """Marked landmarks, each with its foot on the centre line."""
@@ -725,8 +722,6 @@ class _Sheet:
             "puff": (colours.PUFF, 0.4, (1.2, 0.7)),
             "scale": (colours.REFERENCE, 0.4, (1.8, 0.6, 0.4, 0.6)),
             "core": (colours.CORE_END, 0.55, ()),
-            "key": (colours.KEY, 0.4, (1.6, 1.0)),
-            "key-end": (colours.KEY, 0.55, ()),
             "sealer": (colours.SEALER_END, 0.55, (0.8, 0.5)),
         }
         if role == "void":
@@ -745,7 +740,7 @@ class _Sheet:
             )
         elif role in styles:
             colour, width, dash = styles[role]
-            vertical = role in ("core", "sealer", "key-end")
+            vertical = role in ("core", "sealer")
             middle = x + 3.0 * mm
             d = (
                 f"M{_n(middle)} {_n(y - 1.8 * mm)}V{_n(y + 1.8 * mm)}"

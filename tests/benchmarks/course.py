@@ -94,7 +94,7 @@ def dealt(folder: Path, first: int) -> list[tuple[str, Review]]:
             bank.append((name, review))
         if len(bank) == CASES and len(works) == STUDENTS * WORKS_EACH:
             break
-    return bank + works
+    return bank + [works[place] for place in rng.permutation(len(works))]
 
 
 def reviewed_phantoms(folder: Path, first: int) -> Iterator[tuple[str, Review]]:
