@@ -227,13 +227,13 @@ class _Sheet:
         if measure.student is None or measure.difference is None:
             own, word, sign = "–", numbers.in_text(measure.why_missing), "–"
         else:
-            own = numbers.fixed(measure.student, 2)
+            own = _minus(numbers.fixed(measure.student, 2))
             word = f"{_signed(measure.difference, numbers)} {unit}"
             sign = "✓" if measure.within else "✗"
         return {
             "head": clean(measure_label(measure.name) + _of_canal(measure.canal)),
             "student": own,
-            "key": numbers.fixed(measure.key, 2),
+            "key": _minus(numbers.fixed(measure.key, 2)),
             "word": word,
             "sign": sign,
             "tolerance": f"{numbers.fixed(measure.tolerance, 1)} {unit}",
@@ -276,6 +276,11 @@ def _standing(standing: Standing) -> dict[str, str]:
 
 def _share(share: float | None, numbers: Numbers) -> str:
     return "–" if share is None else numbers.percent(share)
+
+
+def _minus(text: str) -> str:
+    """A number with a true minus."""
+    return text.replace("-", "−")
 
 
 def _signed(value: float, numbers: Numbers) -> str:
