@@ -115,8 +115,15 @@ def running_server() -> Iterator[PostgresServer]:
     folder = programs()
     if folder is None:
         pytest.skip("PostgreSQL is not installed (Debian package postgresql)")
-    with tempfile.TemporaryDirectory(prefix="rx-pg-") as place:
-        server = PostgresServer(folder, Path(place))
+    with server_of(folder) as server:
+        yield server
+
+
+@contextmanager
+def server_of(programs_folder: Path, *, place: Path | None = None) -> Iterator[PostgresServer]:
+    """A server of these programs, its data in a new folder in ``place``."""
+    with tempfile.TemporaryDirectory(prefix="rx-pg-", dir=place) as folder:
+        server = PostgresServer(programs_folder, Path(folder))
         server.start()
         try:
             yield server

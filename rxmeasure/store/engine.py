@@ -33,7 +33,7 @@ _DAMAGED = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 _GONE = ("08", "57P01", "57P02", "57P03")
 _FULL = "53"
 _READ_ONLY = "25006"
-_NOT_ALLOWED = "42501"
+NOT_ALLOWED = "42501"
 
 
 def is_server(where: str | Path) -> bool:
@@ -137,6 +137,12 @@ def lock_for_saving(connection: Connection) -> None:
         connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_SAVING})")
 
 
+def freeze(connection: Connection) -> None:
+    """Let the next transaction see one moment of the store, as it always does in a file."""
+    if connection.dialect.name == "postgresql":
+        connection.execution_options(isolation_level="REPEATABLE READ")
+
+
 def take_off_disk(engine: Engine) -> None:
     """Empty the log of an SQLite file; in the file itself deleted bytes are overwritten."""
     if engine.dialect.name == "sqlite":
@@ -236,7 +242,7 @@ def _server_fault(fault: DBAPIError) -> RxMeasureError:
             needed="the server that takes writes; what was saved is untouched.",
             next_step="Ask who runs the server, then save again.",
         )
-    if state == _NOT_ALLOWED:
+    if state == NOT_ALLOWED:
         return AccessError(
             found="a record that your login may not see or change.",
             needed="a record of your own, or another role.",

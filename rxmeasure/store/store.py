@@ -18,7 +18,14 @@ from rxmeasure.review import Review
 from rxmeasure.store import ledger
 from rxmeasure.store.backup import back_up
 from rxmeasure.store.chain import Sealed, packed, sealed, unpacked
-from rxmeasure.store.engine import RECONNECT_S, lock_for_saving, patiently, take_off_disk, told
+from rxmeasure.store.engine import (
+    RECONNECT_S,
+    freeze,
+    lock_for_saving,
+    patiently,
+    take_off_disk,
+    told,
+)
 from rxmeasure.store.header import Header, ReviewRow, header_of, review_rows, search_entries
 from rxmeasure.store.ledger import AnyRow, RevisionInfo
 from rxmeasure.store.people import REVIEW, Person, Role
@@ -397,7 +404,9 @@ class Store:
             The person does not see all.
         """
         self._check_sees_all()
-        return self._reading(lambda connection: verify(connection, known_hash=known_hash))
+        return self._reading(
+            lambda connection: verify(connection, known_hash=known_hash), as_of_one_moment=True
+        )
 
     def back_up(self, target: str | Path) -> None:
         """Write a copy of the whole store (see `rxmeasure.store.backup`).
@@ -416,10 +425,15 @@ class Store:
 
     # The transactions
 
-    def _reading(self, work: Callable[[Connection], _Result]) -> _Result:
+    def _reading(
+        self, work: Callable[[Connection], _Result], *, as_of_one_moment: bool = False
+    ) -> _Result:
         def once() -> _Result:
-            with self._engine.connect() as connection, connection.begin():
-                return work(connection)
+            with self._engine.connect() as connection:
+                if as_of_one_moment:
+                    freeze(connection)
+                with connection.begin():
+                    return work(connection)
 
         return patiently(once, self._engine, wait_s=RECONNECT_S)
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from itertools import islice
 from typing import Any
 
 from sqlalchemy import Connection, select
@@ -199,11 +198,11 @@ def _check_end(connection: Connection, walk: _Walk, known_hash: str | None) -> N
         wanted = None if record_id in walk.forgotten else number
         if walk.searched.get(record_id) != wanted:
             raise _broken_end(f"record {record_id} is not searched by its newest revision")
-    records = set(connection.scalars(select(Record.id)))
-    if without := next(iter(islice(sorted(records - walk.numbers.keys()), 1)), None):
+    without = min(set(connection.scalars(select(Record.id))) - walk.numbers.keys(), default=None)
+    if without is not None:
         raise _broken_end(f"record {without} has no revision")
-    if known_hash is not None and known_hash not in (ORIGIN,) and not walk.known_hash_met:
-        raise _broken_end(f"the revision with the hash {known_hash[:64]} is no longer in it")
+    if known_hash not in (None, ORIGIN) and not walk.known_hash_met:
+        raise _broken_end(f"the revision with the hash {known_hash} is no longer in it")
 
 
 def _broken(row: Any, why: str) -> BrokenChainError:

@@ -6,8 +6,10 @@ from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection, Engine, inspect, text
+from sqlalchemy.exc import DBAPIError
 
-from rxmeasure.errors import StoreError
+from rxmeasure.errors import AccessError, StoreError
+from rxmeasure.store.engine import NOT_ALLOWED
 
 #: Newest migration; a store of this version is opened without Alembic.
 NEWEST = "0001"
@@ -39,7 +41,16 @@ def bring_up_to_date(engine: Engine, *, make: bool) -> None:
             needed="a store that was made.",
             next_step="Make it: rxmeasure store init",
         )
-    _upgrade(engine)
+    try:
+        _upgrade(engine)
+    except DBAPIError as fault:
+        if getattr(fault.orig, "sqlstate", None) != NOT_ALLOWED:
+            raise
+        raise AccessError(
+            found="a login that may not make or change the tables of a store.",
+            needed="the owner of the database, with the right to make roles (CREATEROLE).",
+            next_step="Have it done by that login: rxmeasure store init",
+        ) from fault
 
 
 def _upgrade(engine: Engine) -> None:

@@ -10,7 +10,7 @@ from store_servers import PostgresServer
 
 from rxmeasure.errors import AccessError, StoreError
 from rxmeasure.review import Review
-from rxmeasure.store import Person, Role, Search, Store, open_store
+from rxmeasure.store import Person, Role, Search, Store, make_store, open_store
 
 TEACHER = Person(name="teacher-1", role=Role.TEACHER)
 STUDENT = Person(name="student-1", role=Role.STUDENT)
@@ -206,6 +206,15 @@ def test_a_login_cannot_pass_for_another_or_for_more(
     for person in (TEACHER, replace(STUDENT, role=Role.TEACHER), replace(STUDENT, name="x")):
         with pytest.raises(AccessError, match="on the login student-1"):
             open_store(place, person)
+
+
+@pytest.mark.parametrize("where", ["server"], indirect=True)
+def test_only_the_owner_of_a_database_makes_a_store(
+    course: Course, postgres: PostgresServer
+) -> None:
+    place = postgres.url(postgres.new_database(), STUDENT.name)
+    with pytest.raises(AccessError, match="may not make or change the tables"):
+        make_store(place, STUDENT)
 
 
 def test_people_are_admitted_to_servers_only(file_place: str) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import threading
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -143,6 +144,25 @@ def test_a_chain_cut_at_its_end_is_found_by_a_hash_noted_before(full: Store, whe
     assert full.verify(known_hash=early).revisions == 5
     with pytest.raises(BrokenChainError, match="no longer in it"):
         full.verify(known_hash=noted)
+
+
+def test_a_store_verifies_while_others_save(full: Store, where: str) -> None:
+    done = threading.Event()
+
+    def save() -> None:
+        with open_store(where, Person(name="writer", role=Role.TEACHER)) as other:
+            number = 0
+            while not done.is_set():
+                saved = other.save("key", subject="case", content=[number], based_on=number)
+                number = saved.number
+
+    writer = threading.Thread(target=save)
+    writer.start()
+    seen = [full.verify().revisions for _ in range(15)]
+    done.set()
+    writer.join()
+    assert seen == sorted(seen)
+    assert seen[-1] > seen[0]
 
 
 def test_a_student_cannot_ask_for_the_whole(full: Store, where: str) -> None:
