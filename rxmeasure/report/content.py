@@ -668,10 +668,10 @@ def measure_rows(
     """
     rows: list[tuple[MeasureValue | None, MeasureRow]] = []
     for measure in canal.measures:
-        attribute = _LENGTH_OF.get(measure.name)
-        length: Length | None = getattr(canal, attribute) if attribute else None
-        if measure.value is None and length is not None and length.value_mm is None:
-            rows.append((measure, _pixel_row(measure, str(attribute), length, numbers)))
+        length = length_without_scale(measure, canal)
+        if length is not None:
+            attribute = _LENGTH_OF[measure.name]
+            rows.append((measure, _pixel_row(measure, attribute, length, numbers)))
         else:
             rows.append((measure, _measure_row(measure, verdicts, numbers)))
     puff = canal.puff
@@ -689,8 +689,16 @@ def measure_rows(
     return tuple(rows)
 
 
+def length_without_scale(measure: MeasureValue, canal: CanalMeasurement) -> Length | None:
+    """The length in pixels of a measure that only lacks a scale; None for any other."""
+    attribute = _LENGTH_OF.get(measure.name)
+    length: Length | None = getattr(canal, attribute) if attribute else None
+    only_scale = measure.value is None and length is not None and length.value_mm is None
+    return length if only_scale else None
+
+
 def measure_label(name: str) -> str:
-    """What a measure is called on a page."""
+    """Short name of a measure in words."""
     if name in _LABELS:
         return _LABELS[name]
     known = MEASURES.get(name)
