@@ -96,6 +96,12 @@ class AuditError(AgreementError):
     """Audit records, a sampling plan or a clinic's log that are wrong or not enough."""
 
 
+class TeachingError(RxMeasureError):
+    """A rubric, key or marking is wrong, or the course does not allow what is asked."""
+
+    exit_code = 15
+
+
 class WindowMissingError(RxMeasureError):
     """The window is not installed, or this machine cannot show it."""
 
