@@ -72,13 +72,16 @@ need_for_window() {
   apt_install $missing
 }
 
-# wish_for PACKAGE WHAT: installs what only some tests need; or says that they are left out.
-wish_for() {
-  [ "$(uname -s)" = Linux ] && ! is_installed "$1" || return 0
-  if on_debian_as_root; then
-    apt_install "$1"
-  else
-    say "Without the Debian package $1 these tests are left out: $2."
+# want PACKAGE=FILE...: installs these as root on Debian; elsewhere says that tests will be skipped.
+want() {
+  local missing
+  missing=$(missing_of "$@")
+  # shellcheck disable=SC2086,SC2116
+  missing=$(echo $missing)
+  [ -n "$missing" ] || return 0
+  # shellcheck disable=SC2086
+  if on_debian_as_root; then apt_install $missing; else
+    say "Tests that need these Debian packages will be skipped: $missing"
   fi
 }
 
