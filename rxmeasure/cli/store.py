@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from contextlib import AbstractContextManager
+from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -76,6 +77,12 @@ def store() -> None:
     STORE is a file, or postgresql://NAME@HOST/DATABASE. Folders of review
     files stay usable without it.
     """
+    if find_spec("sqlalchemy") is None or find_spec("alembic") is None:
+        raise StoreError(
+            found="no packages for a record store.",
+            needed="the extra store of this package.",
+            next_step='Install it: pip install "rxmeasure[store]"',
+        )
 
 
 @store.command()
@@ -83,11 +90,10 @@ def store() -> None:
 @_key_option
 def init(where: str, name: str, role: str, as_json: bool, key_path: Path | None) -> None:
     """Make a store, and a key of pseudonyms where there is none."""
-    person = _person(name, role)
     from rxmeasure.store import make_key, make_store
 
     key = make_key(key_path or _usual_key())
-    with make_store(where, person, key_path=key.path):
+    with make_store(where, _person(name, role), key_path=key.path):
         pass
     lines = [f"Store {where} is ready.", f"Key of pseudonyms: {key.path}"]
     lines += ["Keep a copy of the key apart from the store; without it no case is found again."]
@@ -325,14 +331,8 @@ def _opened(
 
 
 def _person(name: str, role: str) -> Person:
-    try:
-        from rxmeasure.store import Person, Role
-    except ModuleNotFoundError as fault:
-        raise StoreError(
-            found=f"no package {fault.name}.",
-            needed="the extra store of this package.",
-            next_step='Install it: pip install "rxmeasure[store]"',
-        ) from fault
+    from rxmeasure.store import Person, Role
+
     return Person(name=name, role=Role(role))
 
 

@@ -106,6 +106,13 @@ def test_people_are_admitted_to_servers_only(run: Callable, clinic: Path) -> Non
     assert "in a file" in result.error["found"]
 
 
+def test_without_the_extra(run: Callable, clinic: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("rxmeasure.cli.store.find_spec", lambda _: None)
+    result = run("store", "search", clinic / "clinic.rxstore", "--json")
+    assert result.code == 13
+    assert "rxmeasure[store]" in result.error["next_step"]
+
+
 def test_no_store(run: Callable, clinic: Path) -> None:
     result = run("store", "search", clinic / "none.rxstore", "--json")
     assert result.code == 13
