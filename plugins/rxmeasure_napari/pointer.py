@@ -136,7 +136,7 @@ class Pointer:
 
     def _on_move(self, viewer: Any, event: Any) -> None:
         layers = self._front()
-        if layers is None or self._holding:
+        if layers is None or self._holding or self._state.step is Step.RECALL:
             return
         point = layers.to_px(event.position)
         if not layers.contains(point):
@@ -161,6 +161,8 @@ class Pointer:
     # Pressing.
 
     def _on_press(self, viewer: Any, event: Any) -> Generator[None, None, None] | None:
+        if self._state.step is Step.RECALL:
+            return None
         if event.button == 2:
             return self._right(event)
         if event.button != 1:
@@ -180,7 +182,7 @@ class Pointer:
         yield
         while event.type == "mouse_move":
             yield
-        if _still(start, event) and self._state.pointing.purpose is not Purpose.LOOK:
+        if is_still(start, event) and self._state.pointing.purpose is not Purpose.LOOK:
             self._finish()
 
     def _choose_film(self, layers: FilmLayers, event: Any) -> Generator[None, None, None]:
@@ -188,7 +190,7 @@ class Pointer:
         yield
         while event.type == "mouse_move":
             yield
-        if _still(start, event):
+        if is_still(start, event):
             self._state.choose_film(layers.film)
 
     def _click(self, layers: FilmLayers, event: Any) -> Generator[None, None, None]:
@@ -197,7 +199,7 @@ class Pointer:
         yield
         while event.type == "mouse_move":
             yield
-        if not _still(start, event):
+        if not is_still(start, event):
             return
         self._state.choose_handle(None)
         if self._state.pointing.purpose is not Purpose.LOOK:
@@ -253,13 +255,13 @@ class Pointer:
         try:
             yield
             while event.type == "mouse_move":
-                if not _still(start, event):
+                if not is_still(start, event):
                     marks, canal = _with_moved(film, handle, self._target(layers, event, offset))
                     film.set_provisional(marks)
                     if canal:
                         self._follow(film, marks, canal)
                 yield
-            if not _still(start, event):
+            if not is_still(start, event):
                 self._move(film, handle, self._target(layers, event, offset))
         except RxMeasureError as error:
             state.refuse(error)
@@ -342,7 +344,7 @@ class Pointer:
             self._state.point_for(Pointing())
 
 
-def _still(start: Any, event: Any) -> bool:
+def is_still(start: Any, event: Any) -> bool:
     """Whether the pointer is where it was pressed, within the shake of a hand (4 screen px)."""
     return bool(np.hypot(*(np.array(event.pos) - start)) <= 4.0)
 

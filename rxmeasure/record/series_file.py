@@ -17,12 +17,12 @@ from rxmeasure.atomic import write_text
 from rxmeasure.errors import RecallError, ReviewFileError
 from rxmeasure.recall.series import Series, SeriesMarks
 from rxmeasure.record.parsing import check_tree, read_json, read_toml, refuse
+from rxmeasure.record.sidecar import SERIES_SUFFIX
 from rxmeasure.values import as_plain
 
 if TYPE_CHECKING:
     from cattrs import Converter
 
-SUFFIX = ".rxseries.json"
 FORMAT = "rxmeasure-series"
 VERSION = 1
 SERIES_SCHEMA_PATH = Path(__file__).with_name("series.schema.json")
@@ -101,7 +101,7 @@ def _migrated(document: dict[str, Any]) -> dict[str, Any]:
         raise ReviewFileError(
             found="a JSON file without the heading of a series file.",
             needed=f'"format": "{FORMAT}" and a whole "format_version".',
-            next_step=f"Choose a file NAME{SUFFIX} that the program saved.",
+            next_step=f"Choose a file NAME{SERIES_SUFFIX} that the program saved.",
         )
     if found > VERSION:
         raise ReviewFileError(
