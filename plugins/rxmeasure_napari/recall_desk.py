@@ -47,8 +47,11 @@ class RecallDesk(QObject):
         self.state: ReviewState = desk.state
         self.series: SeriesState = desk.state.series
         self.pointer: RecallPointer | None = None
+        # The outline of a click does not wait for an alignment.
+        self._lesions = Background("lesions", self)
         self._work = Background("recall", self)
-        self._work.progressed.connect(partial(desk.tell_busy, self._work))
+        for job in (self._lesions, self._work):
+            job.progressed.connect(partial(desk.tell_busy, job))
         self._pair_layers: PairLayers | None = None
         self._asked: dict[str, object] = {}
         self._seen: tuple[object, Registered] | None = None
@@ -102,10 +105,12 @@ class RecallDesk(QObject):
 
     def close(self) -> None:
         """Stop the thread."""
+        self._lesions.close()
         self._work.close()
 
     def cancel(self) -> None:
         """Stop what runs; it begins again with the next edit, or when it is asked for."""
+        self._lesions.cancel()
         self._work.cancel()
 
     def follow_soon(self, _: object = None) -> None:
@@ -223,6 +228,7 @@ class RecallDesk(QObject):
                     continue
                 take = partial(self.series.take_lesion, film, film.revision, mark)
                 self._run(
+                    self._lesions,
                     f"lesion:{film.id}:{mark.root}",
                     (film.revision, mark),
                     recalling.lesion_of(film, mark),
@@ -244,6 +250,7 @@ class RecallDesk(QObject):
             if not self._lesions_are_measured(before) or self.series.is_aligned(before, after):
                 continue
             self._run(
+                self._work,
                 f"align:{first.id}:{second.id}",
                 inputs,
                 partial(_without_progress, recalling.alignment_of, inputs),
@@ -290,6 +297,7 @@ class RecallDesk(QObject):
             self.series.take_series(series, problem)
 
         self._run(
+            self._work,
             "series",
             inputs,
             recalling.comparison_of(marks, films),
@@ -310,6 +318,7 @@ class RecallDesk(QObject):
 
     def _run(
         self,
+        job: Background,
         key: str,
         inputs: object,
         work: Callable[[Any], Any],
@@ -319,15 +328,15 @@ class RecallDesk(QObject):
         word: str,
     ) -> None:
         """Run once for these inputs; a second request for the same is the same."""
-        if self._asked.get(key) == inputs and self._work.is_wanted(key):
+        if self._asked.get(key) == inputs and job.is_wanted(key):
             return
         self._asked[key] = inputs
-        self._work.run(key, work, take, lambda error: _ignored(refused(error)), word=word)
+        job.run(key, work, take, lambda error: _ignored(refused(error)), word=word)
 
     @property
     def is_busy(self) -> bool:
         """Whether something is on its way."""
-        return self._work.busy or self._follow_timer.isActive()
+        return self._work.busy or self._lesions.busy or self._follow_timer.isActive()
 
     # The picture.
 
@@ -387,6 +396,7 @@ class RecallDesk(QObject):
             self.follow_soon()
 
         self._run(
+            self._work,
             "register",
             wanted,
             lambda _: register(inputs.first, inputs.second, to_first, contrast),
