@@ -10,7 +10,6 @@ from pathlib import Path
 
 import pytest
 from qtpy.QtCore import Qt
-from qtpy.QtGui import QTextDocumentFragment
 from qtpy.QtWidgets import (
     QApplication,
     QFrame,
@@ -23,6 +22,7 @@ from qtpy.QtWidgets import (
 from rxmeasure_napari import look
 from rxmeasure_napari.verdict_cards import VerdictCards
 from rxmeasure_napari.verdict_words import override_of
+from shown import plain, words
 
 from rxmeasure.criteria.criterion import published_rule_sets
 from rxmeasure.criteria.results import Outcome
@@ -131,18 +131,6 @@ class Window:
                 return
             self.key(Qt.Key.Key_Tab)
         pytest.fail(f"{name} is not reached by Tab")
-
-
-def words(label: QLabel) -> str:
-    text = label.text()
-    if label.textFormat() == Qt.TextFormat.RichText:
-        text = QTextDocumentFragment.fromHtml(text).toPlainText()
-    return plain(text)
-
-
-def plain(text: str) -> str:
-    """Text without marks for line breaks, and with plain blanks."""
-    return " ".join(text.replace("\u200b", "").split())
 
 
 @pytest.fixture
