@@ -263,7 +263,10 @@ class ReviewDock(QWidget):
         film = self._film
         recall = self.desk.recall.is_shown
         edited: OpenFilm | SeriesState | None = self.desk.state.series if recall else film
-        if film is None:
+        if recall and not self.desk.state.series.is_empty:
+            self._title.show_name(_series_title(self.desk.state.series))
+            self._title.setToolTip("")
+        elif film is None:
             self._title.show_name("No film open")
         else:
             tooth = f"tooth {film.marks.tooth} · " if film.marks.tooth else ""
@@ -446,6 +449,16 @@ class ReviewDock(QWidget):
         """Stop all threads with the widget."""
         self.desk.close()
         super().closeEvent(event)
+
+
+def _series_title(series: SeriesState) -> str:
+    """The tooth, how many visits, and the file that keeps them."""
+    count = len(series.visits)
+    films = [film for n in range(1, count + 1) if (film := series.film_of(n)) is not None]
+    tooth = next((f"tooth {film.marks.tooth}" for film in films if film.marks.tooth), "")
+    visits = "1 visit" if count == 1 else f"{count} visits"
+    name = series.path.name if series.path is not None else ""
+    return " · ".join(filter(None, (tooth, visits, name)))
 
 
 def make_panel(step: Step, desk: Desk) -> QWidget:

@@ -16,7 +16,8 @@ from rxmeasure.marks import PointPx
 from rxmeasure.recall.lesion import Lesion, LesionSource
 from rxmeasure.recall.plane_map import mapped
 from rxmeasure.recall.series import LesionMark
-from rxmeasure.report.numbers import Numbers, unit_text
+from rxmeasure.report.numbers import Numbers
+from rxmeasure.report.series_words import with_u
 from rxmeasure_napari import layer_style as style
 from rxmeasure_napari.drawing import Drawing, DrawnPoint, closed
 from rxmeasure_napari.layer_style import LineStyle
@@ -49,7 +50,7 @@ def draw_visit(
         drawing.line(canal.centre_line.points_px, style.OTHER_CANAL)
     _findings(drawing, series, number, numbers)
     if laid_over is not None:
-        _later_findings(drawing, series, laid_over)
+        _later_findings(drawing, series, laid_over, numbers)
         if front.view is View.SWIPE:
             rows, cols = film.radiograph.shape
             col = front.divider * cols - 0.5
@@ -120,10 +121,26 @@ def _outline(drawing: Drawing, points_px: Iterable[PointPx], line: LineStyle) ->
     drawing.line(closed(list(points_px)), line)
 
 
-def _later_findings(drawing: Drawing, series: SeriesState, laid_over: LaidOver) -> None:
-    for outline in series.outlines(laid_over.visit):
-        there = mapped(laid_over.to_first, np.asarray(outline))
-        drawing.line(closed([(float(r), float(c)) for r, c in there]), style.LESION_LATER)
+def _later_findings(
+    drawing: Drawing, series: SeriesState, laid_over: LaidOver, numbers: Numbers
+) -> None:
+    """Lesions of the later visit, dashed, their words above them."""
+    visit = series.visit(laid_over.visit)
+    for mark in visit.lesions if visit is not None else ():
+        found = series.lesion(laid_over.visit, mark)
+        if not isinstance(found, Lesion) or not found.outline_px:
+            continue
+        there = mapped(laid_over.to_first, np.asarray(found.outline_px))
+        outline = [(float(r), float(c)) for r, c in there]
+        _outline(drawing, outline, style.LESION_LATER)
+        drawing.points.append(
+            DrawnPoint(
+                point_px=(float(there[:, 0].min()), float(there[:, 1].mean())),
+                text=f"visit {laid_over.visit}, {size_words(found, numbers)}",
+                text_colour=style.LESION_LATER.colour,
+                shift_px=(-14.0, 0.0),
+            )
+        )
 
 
 def _points(drawing: Drawing, series: SeriesState, number: int) -> None:
@@ -172,8 +189,6 @@ def size_words(lesion: Lesion, numbers: Numbers) -> str:
     if lesion.size is None:
         return f"{lesion.root}: no number"
     area = lesion.size.area
-    value, u, unit = area.value_px2, area.u_px2, "px2"
-    if area.value_mm2 is not None and area.u_mm2 is not None:
-        value, u, unit = area.value_mm2, area.u_mm2, "mm2"
-    words = f"{numbers.quantity(value, unit)} ± {numbers.uncertainty(u, unit)} {unit_text(unit)}"
-    return f"{lesion.root}: {words}"
+    if area.value_mm2 is None or area.u_mm2 is None:
+        return f"{lesion.root}: {with_u(area.value_px2, area.u_px2, 'px2', numbers)}"
+    return f"{lesion.root}: {with_u(area.value_mm2, area.u_mm2, 'mm2', numbers)}"

@@ -227,13 +227,6 @@ def set_line(label: QLabel, text: str) -> None:
     label.setVisible(bool(text))
 
 
-def discard(widget: QWidget) -> None:
-    """Take a widget out of its panel for good; one not shown yet must not come up by itself."""
-    widget.hide()
-    widget.setParent(None)
-    widget.deleteLater()
-
-
 def breakable(text: str) -> str:
     """Text of any origin in which long words, like file names, may break at the line's end."""
     return "\n".join(_LONG_WORD.sub(_broken, clean(line)) for line in text.splitlines())

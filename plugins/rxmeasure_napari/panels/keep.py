@@ -30,7 +30,7 @@ from rxmeasure_napari.panels.film_panel import (
     FilmPanel,
     breakable,
     button,
-    discard,
+    drop,
     set_line,
     text_line,
 )
@@ -305,7 +305,7 @@ class _FileList(QWidget):
             return
         self._shown = found
         while (item := self._rows.takeAt(0)) is not None:
-            discard(item.widget())
+            drop(item.widget())
         for k, (path, time) in enumerate(found):
             self._rows.addWidget(self._row(k, path, time))
         if paths:

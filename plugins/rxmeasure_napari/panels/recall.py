@@ -8,6 +8,7 @@ from qtpy.QtWidgets import QButtonGroup, QHBoxLayout, QPushButton, QSizePolicy, 
 
 from rxmeasure_napari.panels.film_panel import FilmPanel, button
 from rxmeasure_napari.panels.recall_lesions import LesionsPage
+from rxmeasure_napari.panels.recall_results import ChangesPage, ScoresPage
 from rxmeasure_napari.panels.recall_views import ViewsPage
 from rxmeasure_napari.panels.recall_visits import VisitsPage
 from rxmeasure_napari.review_state import Step
@@ -38,6 +39,8 @@ class RecallPanel(FilmPanel):
             "visits": VisitsPage(desk.recall),
             "views": ViewsPage(desk.recall),
             "lesions": LesionsPage(desk.recall),
+            "scores": ScoresPage(desk.recall),
+            "changes": ChangesPage(desk.recall),
         }
         rows = QVBoxLayout(self)
         rows.setContentsMargins(4, 2, 4, 2)

@@ -6,13 +6,13 @@ from qtpy.QtCore import QSignalBlocker
 from qtpy.QtWidgets import QButtonGroup, QComboBox, QDoubleSpinBox, QLabel, QVBoxLayout, QWidget
 
 from rxmeasure.errors import RxMeasureError
-from rxmeasure.recall.lesion import Lesion
+from rxmeasure.recall.lesion import LandmarkDistance, Lesion
 from rxmeasure.recall.series import LesionMark
 from rxmeasure.report.numbers import Numbers
 from rxmeasure.tooth import usual_canals
 from rxmeasure_napari import look, series_edits
 from rxmeasure_napari.drawing import length_text
-from rxmeasure_napari.panels.film_panel import Choice, button, discard, set_line, text_line
+from rxmeasure_napari.panels.film_panel import Choice, button, drop, set_line, text_line
 from rxmeasure_napari.panels.pointing_panel import in_a_row
 from rxmeasure_napari.recall_desk import RecallDesk
 from rxmeasure_napari.recall_drawing import size_words
@@ -126,7 +126,7 @@ class LesionsPage(QWidget):
     def _show_rows(self) -> None:
         visits = self._series.visits
         while len(self._rows) > len(visits):
-            discard(self._rows.pop())
+            drop(self._rows.pop())
         while len(self._rows) < len(visits):
             row = FindingRow(self._recall, len(self._rows) + 1)
             self._rows.append(row)
@@ -236,6 +236,13 @@ def finding_text(
             f"\nlargest {length_text(size.largest_diameter, numbers)}, across it "
             f"{length_text(size.perpendicular_diameter, numbers)}; {found.source}"
         )
-    for one in found.distances:
-        words += f"\n{length_text(one.distance, numbers)} from the {one.landmark}"
+    words += "".join(f"\n{_place_of(one, numbers)}" for one in found.distances)
     return words, notes
+
+
+def _place_of(one: LandmarkDistance, numbers: Numbers) -> str:
+    """A landmark inside the lesion, or beyond its edge."""
+    mm, px = one.distance.value_mm, one.distance.value_px
+    value, unit = (px, "px") if mm is None else (mm, "mm")
+    side = "inside" if value < 0.0 else "outside"
+    return f"{one.landmark}: {numbers.quantity(abs(value), unit)} {unit} {side} its edge"

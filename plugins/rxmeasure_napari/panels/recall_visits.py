@@ -9,7 +9,7 @@ from qtpy.QtWidgets import QFileDialog, QHBoxLayout, QLabel, QLineEdit, QVBoxLay
 from rxmeasure.recall.series import VisitMarks
 from rxmeasure.record.sidecar import SERIES_SUFFIX
 from rxmeasure_napari import look, series_edits
-from rxmeasure_napari.panels.film_panel import TextField, button, discard, set_line, text_line
+from rxmeasure_napari.panels.film_panel import TextField, button, drop, set_line, text_line
 from rxmeasure_napari.panels.pointing_panel import in_a_row, warning_line
 from rxmeasure_napari.recall_desk import RecallDesk
 from rxmeasure_napari.review_state import OpenFilm
@@ -74,7 +74,7 @@ class VisitsPage(QWidget):
             else "Two to ten films of one tooth, each a visit. Add those that are open, or files.",
         )
         while len(self._rows) > len(visits):
-            discard(self._rows.pop())
+            drop(self._rows.pop())
         while len(self._rows) < len(visits):
             row = VisitRow(self._recall, len(self._rows) + 1)
             self._rows.append(row)
@@ -92,7 +92,7 @@ class VisitsPage(QWidget):
             return
         self._shown_films = [film.id for film in left]
         while (item := self._films.takeAt(0)) is not None:
-            discard(item.widget())
+            drop(item.widget())
         for place, film in enumerate(left):
             self._films.addWidget(self._add_button(place, film))
         if len(left) > 1:
