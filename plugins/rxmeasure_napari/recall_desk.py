@@ -23,7 +23,7 @@ from rxmeasure_napari.series_state import PairInputs, SeriesState, Tool, View, f
 
 if TYPE_CHECKING:
     from rxmeasure.marks import ReviewMarks
-    from rxmeasure.recall.pairs import Registered
+    from rxmeasure.recall.pairs import PairAlignment, Registered
     from rxmeasure.recall.series import Series, SeriesMarks
     from rxmeasure_napari.desk import Desk
     from rxmeasure_napari.drawing import Drawing
@@ -95,13 +95,12 @@ class RecallDesk(QObject):
         listen(film.computed_changed, self.follow_soon)
 
     def rest(self) -> None:
-        """Let go of viewer and mouse."""
-        self._blink_timer.stop()
+        """Let go of viewer and mouse; all films are in the picture again."""
         self._follow_timer.stop()
         self.cancel()
-        if self.pointer is not None:
-            self.pointer.detach()
-            self.pointer = None
+        self._take_pair_away()
+        for layers in self.layers.values():
+            layers.see(True)
 
     def close(self) -> None:
         """Stop the thread."""
@@ -132,17 +131,22 @@ class RecallDesk(QObject):
         self._lay_over()
         self._show()
 
-    def _leave(self) -> None:
+    def _take_pair_away(self) -> None:
+        """No pointer, no blinking, and no film over another."""
         self._blink_timer.stop()
-        if self._pair_layers is not None:
-            self._pair_layers.remove()
         if self.pointer is not None:
             self.pointer.detach()
             self.pointer = None
+        if self._pair_layers is not None:
+            self._pair_layers.remove()
+        for film in self._shown:
+            if film.id in self.layers:
+                self.layers[film.id].image.visible = True
+
+    def _leave(self) -> None:
+        self._take_pair_away()
         if self._shown:
             self._shown = []
-            for layers in self.layers.values():
-                layers.image.visible = True
             self.desk.arrange()
             self.desk.touch_all()
             self.viewer.reset_view()
@@ -374,7 +378,13 @@ class RecallDesk(QObject):
             return None
         if not self.series.is_aligned(front.before, front.after):
             return None
-        return (result, front.root)
+        return (result, self.depth_root(result.found))
+
+    def depth_root(self, found: PairAlignment) -> str:
+        """The root at whose depth the films are laid over each other; empty for the plane."""
+        roots = [one.name for one in found.automatic.roots] if found.automatic is not None else []
+        chosen = self.series.front.root
+        return chosen if chosen in roots else next(iter(roots), "")
 
     def _lay_over(self) -> None:
         """Bring the later film onto the earlier one, where a view wants it."""
@@ -389,7 +399,7 @@ class RecallDesk(QObject):
         assert result.found is not None
         assert result.found.contrast is not None
         inputs, contrast = result.inputs, result.found.contrast
-        to_first = result.found.map_at(front.root)
+        to_first = result.found.map_at(self.depth_root(result.found))
 
         def take(seen: Registered) -> None:
             self._seen = (wanted, seen)
@@ -413,7 +423,9 @@ class RecallDesk(QObject):
         result = self.series.pair(front.before, front.after)
         if not self.is_laid_over or result is None or result.found is None:
             return None
-        return LaidOver(visit=front.after, to_first=result.found.map_at(front.root))
+        return LaidOver(
+            visit=front.after, to_first=result.found.map_at(self.depth_root(result.found))
+        )
 
     def _show(self) -> None:
         shown = self.films_in_picture()

@@ -156,6 +156,7 @@ class RecallPointer:
                 f"lesion {front.root} at visit {number}",
                 lambda m: series_edits.set_finding(m, number, mark),
             )
+            self._end_when_all_marked()
         elif front.tool is Tool.OUTLINE:
             recall.edit(
                 f"outline {front.root} at visit {number}",
@@ -168,6 +169,13 @@ class RecallPointer:
             )
         else:
             self._choose_lesion_at(number, point_px)
+
+    def _end_when_all_marked(self) -> None:
+        """A click at each visit that is shown was the last one, unless the reader asks for more."""
+        root, marks = self._series.front.root, self._series.marks
+        shown = self._recall.shown_visits()
+        if all(series_edits.finding(marks, number, root) for number in shown):
+            self._recall.take_tool(Tool.LOOK)
 
     def _choose_lesion_at(self, number: int, point_px: PointPx) -> None:
         from skimage.measure import points_in_poly

@@ -11,6 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from rxmeasure.errors import RecallError
+from rxmeasure.geometry import polyline_length, resample
 from rxmeasure.marks import PointPx
 from rxmeasure.recall.dates import parse_date
 from rxmeasure.recall.pairs import PairLandmarks
@@ -20,6 +21,8 @@ from rxmeasure_napari.series_state import SeriesHandle
 
 #: Points that make an outline.
 LEAST_OUTLINE = 3
+#: Points of an outline that is to be dragged (choice: the area stays within 1 %).
+ADJUSTABLE_POINTS = 32
 
 
 def finished(marks: SeriesMarks) -> SeriesMarks:
@@ -190,6 +193,13 @@ def add_outline_point(marks: SeriesMarks, number: int, root: str, point_px: Poin
     known = finding(marks, number, root)
     points = known.outline_px if known is not None else ()
     return set_finding(marks, number, LesionMark(root=root, outline_px=(*points, point_px)))
+
+
+def adjustable(root: str, outline_px: Sequence[PointPx]) -> LesionMark:
+    """An outline that was found, as one of the reader with few enough points to drag."""
+    closed = (*outline_px, outline_px[0])
+    points = resample(closed, polyline_length(closed) / ADJUSTABLE_POINTS)[:-1]
+    return LesionMark(root=root, outline_px=tuple((float(r), float(c)) for r, c in points))
 
 
 # Points.

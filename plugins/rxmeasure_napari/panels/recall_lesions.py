@@ -6,6 +6,7 @@ from qtpy.QtCore import QSignalBlocker
 from qtpy.QtWidgets import QButtonGroup, QComboBox, QDoubleSpinBox, QLabel, QVBoxLayout, QWidget
 
 from rxmeasure.errors import RxMeasureError
+from rxmeasure.marks import PointPx
 from rxmeasure.recall.lesion import LandmarkDistance, Lesion
 from rxmeasure.recall.series import LesionMark
 from rxmeasure.report.numbers import Numbers
@@ -165,6 +166,9 @@ class FindingRow(QWidget):
         self._none = button("None visible", f"rx_none_visible_{number}")
         self._none.setToolTip("You see no lesion at this root at this visit")
         self._none.clicked.connect(self._say_none)
+        self._adjust = button("Adjust", f"rx_adjust_{number}")
+        self._adjust.setToolTip("Make the outline that was found one of points that you drag")
+        self._adjust.clicked.connect(self._make_adjustable)
         self._away = button("✕", f"rx_remove_finding_{number}", "Take what is marked here away")
         self._away.setAccessibleName(f"Take the finding at visit {number} away")
         self._away.clicked.connect(self._remove)
@@ -173,7 +177,7 @@ class FindingRow(QWidget):
         rows = QVBoxLayout(self)
         rows.setContentsMargins(0, 0, 0, 0)
         rows.setSpacing(1)
-        head = in_a_row(self._head, self._none, self._away)
+        head = in_a_row(self._head, self._adjust, self._none, self._away)
         head.setStretch(0, 1)
         rows.addLayout(head)
         rows.addWidget(self._text)
@@ -196,10 +200,26 @@ class FindingRow(QWidget):
         set_line(self._notes, numbers.in_text(notes))
         self._away.setEnabled(mark is not None)
         self._none.setEnabled(mark is None or not mark.none_visible)
+        self._adjust.setVisible(self._found_outline() != ())
 
     def _short(self, mark: LesionMark, numbers: Numbers) -> str:
         found = self._series.lesion(self._number, mark)
         return size_words(found, numbers) if isinstance(found, Lesion) else mark.root
+
+    def _found_outline(self) -> tuple[PointPx, ...]:
+        """The outline that a click found; empty where the reader drew one."""
+        mark = series_edits.finding(self._series.marks, self._number, self._series.front.root)
+        found = self._series.lesion(self._number, mark) if mark is not None else None
+        by_click = mark is not None and mark.seed_px is not None
+        return found.outline_px if isinstance(found, Lesion) and by_click else ()
+
+    def _make_adjustable(self) -> None:
+        number, root = self._number, self._series.front.root
+        mark = series_edits.adjustable(root, self._found_outline())
+        self._recall.edit(
+            f"adjust outline {root} at visit {number}",
+            lambda m: series_edits.set_finding(m, number, mark),
+        )
 
     def _say_none(self) -> None:
         number, root = self._number, self._series.front.root

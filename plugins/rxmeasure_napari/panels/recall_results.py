@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from qtpy.QtCore import QSignalBlocker
 from qtpy.QtWidgets import QFileDialog, QLabel, QVBoxLayout, QWidget
 
 from rxmeasure.recall.scores import ReaderScore, Symptoms, published_scales
@@ -14,6 +13,7 @@ from rxmeasure_napari.keys import with_key
 from rxmeasure_napari.panels.film_panel import Choice, button, set_line, text_line
 from rxmeasure_napari.panels.pointing_panel import in_a_row, warning_line
 from rxmeasure_napari.panels.recall_lesions import known_roots
+from rxmeasure_napari.panels.recall_views import visit_names
 from rxmeasure_napari.recall_changes import ChangeCards
 from rxmeasure_napari.recall_desk import RecallDesk
 from rxmeasure_napari.recall_scores import ScoreForm
@@ -41,11 +41,7 @@ class ScoresPage(QWidget):
     def refresh(self) -> None:
         """Show the scores of the visit in front."""
         series = self._series
-        with QSignalBlocker(self._visit):
-            self._visit.clear()
-            for number, one in enumerate(series.visits, 1):
-                self._visit.addItem(f"{number} · {one.date or 'no date'}")
-            self._visit.setCurrentIndex(series.front.visit - 1)
+        self._visit.show_choices(visit_names(series), series.front.visit - 1)
         visit = series.visit(series.front.visit)
         self._form.setVisible(visit is not None)
         if visit is None:

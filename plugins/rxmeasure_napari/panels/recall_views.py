@@ -16,7 +16,7 @@ from rxmeasure_napari.panels.film_panel import Choice, button, set_line, text_li
 from rxmeasure_napari.panels.pointing_panel import in_a_row
 from rxmeasure_napari.recall_desk import RecallDesk
 from rxmeasure_napari.recall_layers import DENSER, LESS_DENSE, SAME
-from rxmeasure_napari.series_state import PairResult, Tool, View
+from rxmeasure_napari.series_state import PairResult, SeriesState, Tool, View
 
 #: Sign before the word of an alignment's verdict, and the outcome that has its colour.
 SIGNS = {
@@ -125,17 +125,9 @@ class ViewsPage(QWidget):
         return self._series.pair_inputs(front.before, front.after) is not None
 
     def _show_pair_choice(self) -> None:
-        names = [
-            f"{number} · {visit.date or 'no date'}"
-            for number, visit in enumerate(self._series.visits, 1)
-        ]
-        front = self._series.front
-        for box, chosen in ((self._before, front.before), (self._after, front.after)):
-            with QSignalBlocker(box):
-                if [box.itemText(k) for k in range(box.count())] != names:
-                    box.clear()
-                    box.addItems(names)
-                box.setCurrentIndex(chosen - 1)
+        names, front = visit_names(self._series), self._series.front
+        self._before.show_choices(names, front.before - 1)
+        self._after.show_choices(names, front.after - 1)
 
     def _choose_pair(self, _: int) -> None:
         before, after = self._before.currentIndex() + 1, self._after.currentIndex() + 1
@@ -191,7 +183,7 @@ class ViewsPage(QWidget):
             self._legend.show_end(seen.end, front.before, self._recall.desk.numbers)
         depth = ""
         if shown is not View.SIDE and result is not None and result.found is not None:
-            depth = depth_text(result.found, front.root)
+            depth = depth_text(self._recall.depth_root(result.found))
         set_line(self._depth, depth)
 
     def _show_points(self, result: PairResult | None) -> None:
@@ -244,6 +236,13 @@ class ViewsPage(QWidget):
             "take the points away",
             lambda m: series_edits.clear_landmarks(m, front.before, front.after),
         )
+
+
+def visit_names(series: SeriesState) -> list[str]:
+    """Number and date of each visit, as a choice."""
+    return [
+        f"{number} · {visit.date or 'no date'}" for number, visit in enumerate(series.visits, 1)
+    ]
 
 
 class _Legend(QWidget):
@@ -300,9 +299,8 @@ def _angle_of(root: RootAlignment, numbers: Numbers) -> str:
     return f"Angulation: the later film shows root {root.name} {amount} % {word} against its crown."
 
 
-def depth_text(found: PairAlignment, root: str) -> str:
+def depth_text(root: str) -> str:
     """At which depth the films cover each other."""
-    roots = [one.name for one in found.automatic.roots] if found.automatic is not None else []
-    if root in roots:
+    if root:
         return f"Laid over each other at the depth of root {root}."
-    return "Laid over each other as one plane; choose a traced root under 'lesions' for its depth."
+    return "Laid over each other as one plane: no root is traced in the earlier film."
