@@ -43,6 +43,7 @@ from rxmeasure_napari.background import Background
 from rxmeasure_napari.drawing import InFront, draw_film
 from rxmeasure_napari.film_layers import FilmLayers, FilmPlace
 from rxmeasure_napari.layer_edge import FILM_GAP, film_of_layer
+from rxmeasure_napari.page_files import write_both
 from rxmeasure_napari.pointer import Pointer
 from rxmeasure_napari.preferences import Preferences, on_change, read_preferences
 from rxmeasure_napari.reader import image_of
@@ -774,21 +775,25 @@ class Desk(QObject):
         def work(progress: Any) -> list[Path]:
             from rxmeasure.report.page import write_html, write_pdf
 
-            html = target.with_name(target.name + ".html")
-            pdf = target.with_name(target.name + ".pdf")
-            progress("HTML")
-            write_html(review, radiograph, html, options=options)
-            progress("PDF")
-            write_pdf(review, radiograph, pdf, options=options)
-            return [html, pdf]
-
-        def done(paths: list[Path]) -> None:
-            self.state.tell("Written: " + " and ".join(p.name for p in paths) + ".")
-            self.written.emit(paths)
+            return write_both(
+                target,
+                partial(write_html, review, radiograph, options=options),
+                partial(write_pdf, review, radiograph, options=options),
+                progress,
+            )
 
         self._files.run(
-            f"report:{film.id}", work, done, self.state.refuse, word="writing the report"
+            f"report:{film.id}",
+            work,
+            self.tell_written,
+            self.state.refuse,
+            word="writing the report",
         )
+
+    def tell_written(self, paths: list[Path]) -> None:
+        """Tell which files were written."""
+        self.state.tell("Written: " + " and ".join(p.name for p in paths) + ".")
+        self.written.emit(paths)
 
     def _check_on_disk(self, film: OpenFilm) -> None:
         """Refuse when the file is no longer the image that was measured."""

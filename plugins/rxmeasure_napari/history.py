@@ -19,12 +19,31 @@ class _Memory(Generic[Value]):
     value: Value
 
 
-class History(Generic[Value]):
-    """Values before each edit, and those that undo took back."""
+class Undoable(Generic[Value]):
+    """What a person edits, one value after the other; every edit can be taken back.
+
+    Subclasses say what the value is now (`_now`) and how another takes its place (`_take`).
+    """
 
     def __init__(self) -> None:
         self._done: list[_Memory[Value]] = []
         self._undone: list[_Memory[Value]] = []
+
+    def _now(self) -> Value:
+        raise NotImplementedError
+
+    def _take(self, value: Value) -> None:
+        raise NotImplementedError
+
+    def _change(self, label: str, value: Value) -> None:
+        """Take a new value; an equal one is no edit."""
+        now = self._now()
+        if value == now:
+            return
+        self._done.append(_Memory(label, now))
+        del self._done[:-UNDO_DEPTH]
+        self._undone.clear()
+        self._take(value)
 
     @property
     def undo_label(self) -> str:
@@ -36,24 +55,17 @@ class History(Generic[Value]):
         """What redo would do again; empty when nothing."""
         return self._undone[-1].label if self._undone else ""
 
-    def remember(self, label: str, before: Value) -> None:
-        """Note an edit and the value before it."""
-        self._done.append(_Memory(label, before))
-        del self._done[:-UNDO_DEPTH]
-        self._undone.clear()
+    def undo(self) -> None:
+        """Take the last edit back."""
+        self._step(self._done, self._undone)
 
-    def back(self, now: Value) -> Value | None:
-        """The value before the last edit; None when there is none."""
-        return _step(self._done, self._undone, now)
+    def redo(self) -> None:
+        """Do the edit again that was taken back last."""
+        self._step(self._undone, self._done)
 
-    def forth(self, now: Value) -> Value | None:
-        """The value that undo took back last; None when there is none."""
-        return _step(self._undone, self._done, now)
-
-
-def _step(source: list[_Memory[Value]], target: list[_Memory[Value]], now: Value) -> Value | None:
-    if not source:
-        return None
-    memory = source.pop()
-    target.append(_Memory(memory.label, now))
-    return memory.value
+    def _step(self, source: list[_Memory[Value]], target: list[_Memory[Value]]) -> None:
+        if not source:
+            return
+        memory = source.pop()
+        target.append(_Memory(memory.label, self._now()))
+        self._take(memory.value)

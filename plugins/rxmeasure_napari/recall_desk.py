@@ -18,6 +18,7 @@ from rxmeasure.errors import RecallError, RxMeasureError
 from rxmeasure.record.sidecar import SERIES_SUFFIX
 from rxmeasure_napari.background import Background
 from rxmeasure_napari.film_layers import FilmLayers
+from rxmeasure_napari.page_files import write_both
 from rxmeasure_napari.review_state import OpenFilm, ReviewState, Step
 from rxmeasure_napari.series_state import PairInputs, SeriesState, Tool, View, file_key
 
@@ -615,19 +616,16 @@ class RecallDesk(QObject):
         def work(progress: Callable[[str], None]) -> list[Path]:
             from rxmeasure.report.series_page import write_series_html, write_series_pdf
 
-            html = target.with_name(target.name + ".html")
-            pdf = target.with_name(target.name + ".pdf")
-            progress("HTML")
-            write_series_html(series, films, html, numbers=numbers)
-            progress("PDF")
-            write_series_pdf(series, films, pdf, numbers=numbers)
-            return [html, pdf]
+            return write_both(
+                target,
+                partial(write_series_html, series, films, numbers=numbers),
+                partial(write_series_pdf, series, films, numbers=numbers),
+                progress,
+            )
 
-        def done(paths: list[Path]) -> None:
-            self.state.tell("Written: " + " and ".join(p.name for p in paths) + ".")
-            self.desk.written.emit(paths)
-
-        self._work.run("page", work, done, self.state.refuse, word="writing the page")
+        self._work.run(
+            "page", work, self.desk.tell_written, self.state.refuse, word="writing the page"
+        )
 
 
 def _beside(image: Path, folder: Path) -> Path:

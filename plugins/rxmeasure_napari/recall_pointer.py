@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Generator
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -14,7 +14,7 @@ from rxmeasure.recall.series import LesionMark, SeriesMarks
 from rxmeasure_napari import layer_style as style
 from rxmeasure_napari import series_edits
 from rxmeasure_napari.film_layers import FilmLayers
-from rxmeasure_napari.pointer import NUDGE_PX, is_still
+from rxmeasure_napari.pointer import NUDGE_PX, Held, ViewerMouse, is_still
 from rxmeasure_napari.series_state import (
     SeriesHandle,
     Tool,
@@ -31,30 +31,14 @@ _DIVIDER_PX = 12.0
 #: One key press moves the divider by this share of the film's width.
 _DIVIDER_STEP = 0.02
 
-_Drag = Generator[None, None, None]
 
-
-class RecallPointer:
+class RecallPointer(ViewerMouse):
     """Mouse and point keys of one viewer while the step 'recall' is in front."""
 
     def __init__(self, recall: RecallDesk) -> None:
+        super().__init__(recall.viewer)
         self._recall = recall
         self._series = recall.series
-        self._viewer = recall.viewer
-        self._holding = False
-        self._callbacks: list[tuple[list[Any], Any]] = [
-            (self._viewer.mouse_move_callbacks, self._on_move),
-            (self._viewer.mouse_drag_callbacks, self._on_press),
-        ]
-        for callbacks, callback in self._callbacks:
-            callbacks.append(callback)
-
-    def detach(self) -> None:
-        """Leave the viewer's mouse alone."""
-        for callbacks, callback in self._callbacks:
-            if callback in callbacks:
-                callbacks.remove(callback)
-        self._hold_camera(False)
 
     # What lies under the pointer.
 
@@ -66,9 +50,6 @@ class RecallPointer:
             if layers is not None and layers.contains(layers.to_px(world)):
                 return number, layers
         return None
-
-    def _reach(self, layers: FilmLayers, screen_px: float) -> float:
-        return screen_px * layers.image_px_per_screen_px(self._viewer.scene.camera.zoom)
 
     def _handle_at(self, number: int, layers: FilmLayers, point_px: PointPx) -> SeriesHandle | None:
         front = self._series.front
@@ -105,14 +86,9 @@ class RecallPointer:
         held = self._handle_at(number, layers, point) is not None
         self._hold_camera(paints or held or self._on_divider(layers, point))
 
-    def _hold_camera(self, hold: bool) -> None:
-        camera = self._viewer.scene.camera
-        if camera.mouse_pan is hold:
-            camera.mouse_pan = not hold
-
-    def _on_press(self, viewer: Any, event: Any) -> _Drag | None:
+    def _on_press(self, viewer: Any, event: Any) -> Held | None:
         if event.button == 2:
-            return self._right(event)
+            return self._if_still(event, self.finish)
         there = self._visit_at(event.position)
         if event.button != 1 or there is None:
             return None
@@ -127,24 +103,7 @@ class RecallPointer:
         handle = self._handle_at(number, layers, point)
         if handle is not None:
             return self._drag_point(layers, handle, event)
-        return self._click(number, layers, event)
-
-    def _right(self, event: Any) -> _Drag:
-        start = np.array(event.pos)
-        yield
-        while event.type == "mouse_move":
-            yield
-        if is_still(start, event):
-            self.finish()
-
-    def _click(self, number: int, layers: FilmLayers, event: Any) -> _Drag:
-        start = np.array(event.pos)
-        point = layers.to_px(event.position)
-        yield
-        while event.type == "mouse_move":
-            yield
-        if is_still(start, event):
-            self._place(number, point)
+        return self._if_still(event, lambda: self._place(number, point))
 
     def _place(self, number: int, point_px: PointPx) -> None:
         """Do what a click on that visit's film means."""
@@ -190,7 +149,7 @@ class RecallPointer:
 
     # Dragging.
 
-    def _drag(self, event: Any, move: Callable[[Any], None]) -> _Drag:
+    def _drag(self, event: Any, move: Callable[[Any], None]) -> Held:
         self._holding = True
         self._hold_camera(True)
         try:
@@ -211,7 +170,7 @@ class RecallPointer:
 
         return move
 
-    def _drag_point(self, layers: FilmLayers, handle: SeriesHandle, event: Any) -> _Drag:
+    def _drag_point(self, layers: FilmLayers, handle: SeriesHandle, event: Any) -> Held:
         self._series.bring(handle=handle, visit=handle.visit)
         start = np.array(event.pos)
         offset = np.array(handle.point_px) - np.array(layers.to_px(event.position))
@@ -243,7 +202,7 @@ class RecallPointer:
         except RxMeasureError:
             self._series.set_provisional(None)
 
-    def _stroke(self, number: int, layers: FilmLayers, event: Any) -> _Drag:
+    def _stroke(self, number: int, layers: FilmLayers, event: Any) -> Held:
         """One stroke of the brush."""
         front = self._series.front
         erase = front.tool is Tool.ERASE

@@ -28,7 +28,7 @@ from rxmeasure.reading import read_radiograph
 from rxmeasure.record.draft import Draft
 from rxmeasure.review import Review
 from rxmeasure_napari import marks_edits
-from rxmeasure_napari.history import History
+from rxmeasure_napari.history import Undoable
 from rxmeasure_napari.series_state import SeriesState
 
 if TYPE_CHECKING:
@@ -157,7 +157,7 @@ class Computed:
     problem: RxMeasureError | None = None
 
 
-class OpenFilm:
+class OpenFilm(Undoable[Work]):
     """One film under review.
 
     Parameters
@@ -205,11 +205,11 @@ class OpenFilm:
     busy_changed = Signal(bool)
 
     def __init__(self, path: Path, radiograph: Radiograph, work: Work) -> None:
+        super().__init__()
         self.id = uuid.uuid4().hex
         self.path = path
         self._radiographs = {work.inverted: radiograph}
         self._work = work
-        self._history: History[Work] = History()
         self.revision = 0
         self.computed = Computed(revision=-1)
         self.preview: TracePreview | None = None
@@ -265,7 +265,7 @@ class OpenFilm:
     def has_unkept_work(self) -> bool:
         """Whether something differs from the review file (or from nothing at all)."""
         if self.kept is None:
-            return bool(self._history.undo_label)
+            return bool(self.undo_label)
         return self._work != self.kept
 
     def measured(self, canal: str | None) -> CanalMeasurement | None:
@@ -380,33 +380,8 @@ class OpenFilm:
             self._radiographs[inverted] = again
         self._change("turn the grey levels", replace(self._work, inverted=inverted))
 
-    def _change(self, label: str, work: Work) -> None:
-        if work == self._work:
-            return
-        self._history.remember(label, self._work)
-        self._take(work)
-
-    @property
-    def undo_label(self) -> str:
-        """What undo would take back; empty when nothing."""
-        return self._history.undo_label
-
-    @property
-    def redo_label(self) -> str:
-        """What redo would do again; empty when nothing."""
-        return self._history.redo_label
-
-    def undo(self) -> None:
-        """Take the last edit back."""
-        self._return_to(self._history.back(self._work))
-
-    def redo(self) -> None:
-        """Do the edit again that was taken back last."""
-        self._return_to(self._history.forth(self._work))
-
-    def _return_to(self, work: Work | None) -> None:
-        if work is not None:
-            self._take(work)
+    def _now(self) -> Work:
+        return self._work
 
     def _take(self, work: Work) -> None:
         turned = work.inverted != self._work.inverted

@@ -15,7 +15,7 @@ from psygnal import Signal
 
 from rxmeasure.errors import RxMeasureError
 from rxmeasure.marks import PointPx
-from rxmeasure_napari.history import History
+from rxmeasure_napari.history import Undoable
 
 if TYPE_CHECKING:
     from rxmeasure.calibration.scale import Calibration
@@ -108,7 +108,7 @@ class PairResult:
     problem: RxMeasureError | None = None
 
 
-class SeriesState:
+class SeriesState(Undoable["SeriesMarks"]):
     """Visits, findings and scores of one tooth; an edit makes new marks, one step of undo.
 
     Parameters
@@ -132,9 +132,9 @@ class SeriesState:
     kept_changed = Signal()
 
     def __init__(self, films: list[OpenFilm]) -> None:
+        super().__init__()
         self._films = films
         self._marks: SeriesMarks | None = None
-        self._history: History[SeriesMarks] = History()
         self._lesions: dict[tuple[str, int, LesionMark], Lesion | RxMeasureError] = {}
         self._pairs: dict[tuple[str, str], PairResult] = {}
         self.front = SeriesFront()
@@ -187,9 +187,7 @@ class SeriesState:
 
     def edit(self, label: str, marks: SeriesMarks) -> None:
         """Take new marks; ``label`` says what was done, for undo."""
-        if marks != self.marks:
-            self._history.remember(label, self.marks)
-            self._take(marks)
+        self._change(label, marks)
 
     def begin(self, marks: SeriesMarks, path: Path | None) -> None:
         """Take up a series that was kept in a file; what was before can be undone to."""
@@ -197,27 +195,8 @@ class SeriesState:
         self.edit("open a series", marks)
         self.kept_changed.emit()
 
-    @property
-    def undo_label(self) -> str:
-        """What undo would take back; empty when nothing."""
-        return self._history.undo_label
-
-    @property
-    def redo_label(self) -> str:
-        """What redo would do again; empty when nothing."""
-        return self._history.redo_label
-
-    def undo(self) -> None:
-        """Take the last edit back."""
-        self._return_to(self._history.back(self.marks))
-
-    def redo(self) -> None:
-        """Do the edit again that was taken back last."""
-        self._return_to(self._history.forth(self.marks))
-
-    def _return_to(self, marks: SeriesMarks | None) -> None:
-        if marks is not None:
-            self._take(marks)
+    def _now(self) -> SeriesMarks:
+        return self.marks
 
     def _take(self, marks: SeriesMarks) -> None:
         self._marks = marks
