@@ -470,7 +470,8 @@ class RecallDesk(QObject):
         number = self.series.number_of(film)
         if number is None:
             return Drawing()
-        return draw_visit(self.series, number, self.desk.numbers, self.laid_over())
+        over = self.laid_over() if number == self.series.front.before else None
+        return draw_visit(self.series, number, self.desk.numbers, over)
 
     # Views.
 

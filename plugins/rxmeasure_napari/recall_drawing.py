@@ -88,7 +88,7 @@ def _name(drawing: Drawing, words: str, *, col: float = 0.0, align: int = 1) -> 
             point_px=(0.0, col),
             text=words,
             text_colour=style.LANDMARK.colour,
-            shift_px=(14.0, 24.0 * align),
+            shift_px=(20.0, 30.0 * align),
             align=align,
         )
     )

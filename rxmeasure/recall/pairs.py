@@ -174,7 +174,7 @@ class Registered:
     moved : ndarray
         The later film in grey levels of the earlier one.
     difference : ndarray
-        Later less earlier.
+        Later less earlier; NaN too where a film is plain black or white.
     end : float
         Size of a difference that gets the full colour.
     """
@@ -188,8 +188,9 @@ def register(
     first: Radiograph, second: Radiograph, to_first: FloatArray, contrast: ContrastCurve
 ) -> Registered:
     """Bring the later film onto the earlier one and take their difference."""
-    moved = contrast.apply(warped(without_rim(second), to_first, first.shape))
-    difference = moved - without_rim(first)
+    moved = contrast.apply(warped(second.pixels, to_first, first.shape))
+    in_both = warped(without_rim(second), to_first, first.shape) + without_rim(first)
+    difference = np.where(np.isfinite(in_both), moved - first.pixels, np.nan)
     seen = np.abs(difference[np.isfinite(difference)])
     end = float(np.percentile(seen, _END_PERCENTILE)) if seen.size else 1.0
     return Registered(

@@ -301,7 +301,6 @@ def test_lesions_are_outlined_dragged_painted_and_undone(
     done(reader)
     start = series_of(reader).marks
     reader.press("rx_recall_lesions")
-    reader.write("rx_lesion_root", "MB") if False else None
     root = series_of(reader).front.root
     reader.press("rx_tool_outline")
     corners = [(130.0, 110.0), (130.0, 150.0), (170.0, 150.0), (170.0, 110.0)]
@@ -369,6 +368,23 @@ def test_the_size_stands_on_the_picture(recalled: Callable[..., Reader]) -> None
     radius = np.sqrt(found.size.area.value_px2 / np.pi)
     assert np.hypot(*(outline.mean(axis=0) - MIDDLE)) < 0.25 * RADIUS
     assert radius == pytest.approx(RADIUS, rel=0.25)
+
+
+def test_nothing_of_the_step_is_wider_than_the_panel(recalled: Callable[..., Reader]) -> None:
+    reader = recalled()
+    date_both(reader)
+    reader.press("rx_recall_lesions")
+    reader.press("rx_tool_paint")
+    reader.press("rx_none_visible_1")
+    done(reader)
+    bar = 14  # a scroll bar beside the panel
+    for name in ("visits", "views", "lesions", "scores", "changes"):
+        reader.press(f"rx_recall_{name}")
+        panel = reader.find(f"rx_recall_{name}").parentWidget()
+        assert panel.minimumSizeHint().width() <= 390 - bar, name
+    for step in Step:
+        button = reader.find(f"rx_step_{step}")
+        assert button.width() >= button.fontMetrics().horizontalAdvance("✓" + step.capitalize())
 
 
 # What core refuses.

@@ -87,11 +87,11 @@ class ChangesPage(QWidget):
         self._series = recall.series
         self._state = text_line("rx_series_state")
         self._problem = warning_line("rx_changes_problem")
-        keep = button("Keep the series", "rx_keep_series", with_key("Write the series", "keep"))
+        keep = button("Keep series", "rx_keep_series", with_key("Write the series", "keep"))
         keep.clicked.connect(lambda: recall.keep())
         elsewhere = button("Keep as…", "rx_keep_series_as", "Keep it under another name")
         elsewhere.clicked.connect(self._keep_as)
-        page = button("Write page (HTML, PDF)", "rx_series_page", "Beside the series file")
+        page = button("Write page", "rx_series_page", "HTML and PDF, beside the series file")
         page.clicked.connect(lambda: recall.write_page())
         self._buttons = (keep, elsewhere, page)
         self._trend = TrendPlot()
