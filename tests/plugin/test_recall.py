@@ -192,7 +192,12 @@ def test_each_view_is_drawn_and_leaves_the_films_alone(recalled: Callable[..., R
     reader.on_picture(Key.Key_B)
     reader.wait(lambda: not moved.visible)
 
+    reader.find("rx_blink_rate").setCurrentIndex(3)
+    reader.wait(lambda: moved.visible)
+    reader.wait(lambda: not moved.visible)
+
     reader.press("rx_view_swipe")
+    assert not recall.blinks_by_itself
     reader.wait(lambda: moved.visible and moved.data.shape[1] == 130)
     on_visit(reader, 1).drag((150.0, 129.5), (150.0, 160.0), (150.0, 199.5))
     reader.wait(lambda: moved.data.shape[1] == 60)

@@ -26,6 +26,11 @@ SIGNS = {
 }
 #: Changes a second of the blinking by itself; never as fast as three flashes (WCAG 2.1, 2.3.1).
 RATES = (0.0, 0.5, 1.0, 2.0)
+_NO_POINTS = "The program's alignment is used. Mark the same places in both films for your own."
+_CLICK_POINTS = (
+    "Click a place in one film, then the same place in the other: cusps, crown edges, apices. Five "
+    "or more spread over the film; Enter ends it."
+)
 
 
 class ViewsPage(QWidget):
@@ -190,14 +195,12 @@ class ViewsPage(QWidget):
         front = self._series.front
         pair = self._series.pair_marks(front.before, front.after)
         self._mark.setChecked(front.tool is Tool.LANDMARK)
-        self._mark.setText("Points are whole" if self._mark.isChecked() else "Mark points")
+        self._mark.setText("Done" if self._mark.isChecked() else "Mark points")
         self._mark.setEnabled(len(self._series.visits) > 1)
         self._clear.setVisible(pair is not None)
         by_hand = result.found.by_hand if result is not None and result.found is not None else None
         if pair is None:
-            words = (
-                "The program's alignment is used. Mark the same places in both films for your own."
-            )
+            words = _CLICK_POINTS if front.tool is Tool.LANDMARK else _NO_POINTS
         elif len(pair.first_px) != len(pair.second_px):
             words = (
                 f"{len(pair.first_px)} in visit {front.before}, {len(pair.second_px)} in visit "
