@@ -215,8 +215,9 @@ class Desk(QObject):
 
     def open_path(self, path: Path, *, inverted: bool = False) -> None:
         """Open a film, the film of a review file or a series; refusals are told."""
+        path = Path(path)
         if path.name.endswith(SERIES_SUFFIX):
-            self.recall.open(Path(path))
+            self.recall.open(path)
             return
         self._open(Path(path), inverted=inverted, image=None)
 

@@ -25,7 +25,7 @@ from rxmeasure_napari.series_state import PairInputs, SeriesState, Tool, View, f
 if TYPE_CHECKING:
     from rxmeasure.marks import ReviewMarks
     from rxmeasure.recall.pairs import PairAlignment, Registered
-    from rxmeasure.recall.series import Series, SeriesMarks
+    from rxmeasure.recall.series import Series, SeriesMarks, Visit
     from rxmeasure_napari.desk import Desk
     from rxmeasure_napari.drawing import Drawing
     from rxmeasure_napari.recall_drawing import LaidOver
@@ -58,7 +58,7 @@ class RecallDesk(QObject):
         self._seen: tuple[object, Registered] | None = None
         self._compared: object = None
         self._wanted: set[str] = set()
-        self._opened: Series | None = None
+        self._kept: dict[str, Visit] = {}
         self._shown: list[OpenFilm] = []
         self._follow_timer = QTimer(self)
         self._follow_timer.setSingleShot(True)
@@ -100,6 +100,7 @@ class RecallDesk(QObject):
         self._follow_timer.stop()
         self.cancel()
         self._take_pair_away()
+        self._shown = []
         for layers in self.layers.values():
             layers.see(True)
 
@@ -214,8 +215,7 @@ class RecallDesk(QObject):
         if file_key(film.path) in self._wanted:
             self._wanted.remove(file_key(film.path))
             self.add_films([film])
-        elif self._opened is not None:
-            self._check_opened(film)
+        self._check_kept(film)
         self.follow_soon()
 
     # Measuring.
@@ -571,7 +571,10 @@ class RecallDesk(QObject):
             marks = with_images(
                 series.marks, lambda image: Path(os.path.normpath(path.parent / image)).resolve()
             )
-            self._opened = series
+            self._kept = {
+                file_key(visit.image): kept
+                for visit, kept in zip(marks.visits, series.visits, strict=True)
+            }
             self.series.begin(marks, path)
             self.state.choose_step(Step.RECALL)
             for visit in marks.visits:
@@ -579,16 +582,15 @@ class RecallDesk(QObject):
                 if film is None:
                     self.desk.open_path(Path(visit.image))
                 else:
-                    self._check_opened(film)
+                    self._check_kept(film)
 
         self._work.run(f"open:{path}", work, take, self.state.refuse, word=f"opening {path.name}")
 
-    def _check_opened(self, film: OpenFilm) -> None:
+    def _check_kept(self, film: OpenFilm) -> None:
         """Tell when a film is not that of the series; a film without marks takes those kept."""
-        number = self.series.number_of(film)
-        if self._opened is None or number is None or number > len(self._opened.visits):
+        kept = self._kept.pop(file_key(film.path), None)
+        if kept is None:
             return
-        kept = self._opened.visits[number - 1]
         if kept.image.sha256 != film.radiograph.source.sha256:
             self.state.tell(
                 f"{film.name} is no longer the image that was compared: look at every mark.",
