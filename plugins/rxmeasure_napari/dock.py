@@ -75,6 +75,7 @@ class ReviewDock(QWidget):
         self.destroyed.connect(self.desk.close)
         self._listening: list[tuple[Any, Any]] = []
         self._busy_shown = False
+        self._refused = False
         self._told_action: Callable[[], None] | None = None
         self.setAcceptDrops(True)
 
@@ -161,7 +162,7 @@ class ReviewDock(QWidget):
             button.setToolTip(with_key(f"Go to {step.value}; next step", "next_step"))
             button.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
             button.setMinimumWidth(10)
-            button.setStyleSheet("padding: 2px 1px;")
+            button.setStyleSheet("padding: 2px 0px;")
             self._steps.addButton(button, place)
             row.addWidget(button)
         self._steps.idClicked.connect(lambda k: self.desk.state.choose_step(list(Step)[k]))
@@ -199,6 +200,7 @@ class ReviewDock(QWidget):
             (state.told, self._show_told),
             (state.film_added, self._show_head),
             (state.series.marks_changed, self._show_head),
+            (state.series.marks_changed, self._forget_refusal),
             (state.series.kept_changed, self._show_head),
             (self._viewer.layers.events.removing, self._enter_graphics),
         ):
@@ -302,6 +304,7 @@ class ReviewDock(QWidget):
 
     def _show_told(self, told: Told) -> None:
         self._busy_shown = False
+        self._refused = told.kind == "refusal"
         self._told.setText(told.text)
         self._told.setStyleSheet(look.told_style(told.kind))
 
@@ -310,6 +313,12 @@ class ReviewDock(QWidget):
         if told.action is not None:
             self._action.setText(told.action[0])
             self._action.setAccessibleName(told.action[0])
+
+    def _forget_refusal(self) -> None:
+        """An edit of the series answers what was refused before."""
+        if self._refused:
+            self._refused = False
+            self._told.setText("")
 
     def _take_action(self) -> None:
         self._action.hide()
@@ -324,6 +333,8 @@ class ReviewDock(QWidget):
 
     def _show_busy(self, word: str) -> None:
         self._cancel.setVisible(bool(word))
+        if self._refused and self.desk.recall.is_shown:
+            return  # work that begins by itself leaves what was refused to be read
         if not word and self._busy_shown:
             self._told.setText("")
         self._busy_shown = bool(word)

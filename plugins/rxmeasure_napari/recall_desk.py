@@ -599,8 +599,8 @@ class RecallDesk(QObject):
         elif film.kept is None and not film.undo_label and _says_more(kept.film_marks, film):
             film.edit("marks of the series", kept.film_marks)
 
-    def write_page(self, folder: Path | None = None) -> None:
-        """Write the page of the series as HTML and PDF, off the GUI thread."""
+    def write_page(self) -> None:
+        """Write the page of the series as HTML and PDF beside its file, off the GUI thread."""
         try:
             series = self.current_series()
         except RxMeasureError as error:
@@ -608,7 +608,7 @@ class RecallDesk(QObject):
             return
         base = self.default_path()
         assert base is not None
-        target = (folder or base.parent) / base.name.removesuffix(SERIES_SUFFIX)
+        target = base.with_name(base.name.removesuffix(SERIES_SUFFIX))
         films = [
             film.radiograph
             for n in range(1, len(self.series.visits) + 1)
