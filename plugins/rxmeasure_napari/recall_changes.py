@@ -29,6 +29,7 @@ from rxmeasure.report.series_words import (
     due_text,
     fill_row,
     pair_text,
+    percent_text,
     root_change,
 )
 from rxmeasure_napari import look
@@ -209,11 +210,10 @@ def _sizes(sizes: Sequence[SizeChange]) -> QGridLayout:
     grid.setVerticalSpacing(1)
     grid.setColumnStretch(1, 1)
     for one in sizes:
-        percent = f"{one.percent} (95 %: {one.interval})" if one.interval else one.percent
         for head, text in (
             (one.quantity.capitalize(), one.values),
             ("Difference", one.difference),
-            ("In percent", percent),
+            ("In percent", percent_text(one)),
             ("Least significant", one.least_significant),
         ):
             label = QLabel(head)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import dataclasses
 import io
 import json
 from collections.abc import Sequence
@@ -17,21 +18,26 @@ from rxmeasure.geometry import FloatArray, PixelScale
 from rxmeasure.radiograph import Radiograph
 from rxmeasure.recall.comparison import FillChange, LesionChange
 from rxmeasure.recall.contrast import AlignmentError
-from rxmeasure.recall.lesion import Lesion
+from rxmeasure.recall.lesion import NOT_NO_LESION, Lesion
 from rxmeasure.recall.scores import ReaderScore, published_scales
 from rxmeasure.recall.series import Series, Visit
 from rxmeasure.report import colours
+from rxmeasure.report.cautions import RECALL_CAUTIONS, Caution
 from rxmeasure.report.numbers import Numbers, clean
 from rxmeasure.report.picture import grey_for_the_eye
+from rxmeasure.report.plots import marked_formatter
 from rxmeasure.report.series_words import (
     SYMPTOMS,
     choice_text,
+    due_text,
     fill_row,
+    glances,
     root_change,
     root_heading,
     source_text,
     suggestion_text,
     tooth_words,
+    trend_gaps_text,
     trend_lines,
     visit_heading,
     with_u,
@@ -115,6 +121,7 @@ def series_content(series: Series, films: Sequence[Radiograph], numbers: Numbers
         ) from error
     return {
         "title": _title(series),
+        "glances": [dataclasses.asdict(glance) for glance in glances(series, numbers)],
         "visits": [
             {
                 "head": visit_heading(series, n),
@@ -129,13 +136,16 @@ def series_content(series: Series, films: Sequence[Radiograph], numbers: Numbers
         "subtractions": _subtractions(series, films, numbers),
         "fills": [_fill_row(change, numbers) for change in series.fill_changes],
         "scores": _score_rows(series),
+        "scales": _scale_sources(series),
         "trend": _trend_plot(series, numbers),
+        "trend_gaps": trend_gaps_text(series),
         "due": {
-            "date": series.next_recall.date or "None proposed",
+            "head": due_text(series.next_recall),
             "reason": series.next_recall.reason,
             "source": series.next_recall.source,
         },
         "warnings": [numbers.in_text(w.text) for w in series.warnings],
+        "cautions": [_caution(caution) for caution in RECALL_CAUTIONS],
         "foot": f"rxmeasure {series.software_version}, {series.created_utc}",
     }
 
@@ -165,6 +175,11 @@ def _row(head: str, *cells: str, note: str = "") -> dict[str, Any]:
     return {"head": clean(head), "cells": [clean(cell) for cell in cells], "note": note}
 
 
+def _caution(caution: Caution) -> dict[str, str]:
+    sources = "; ".join(f"{source.text} ({source.status})" for source in caution.sources)
+    return {"head": caution.head, "text": caution.text, "sources": sources}
+
+
 def _fill_row(change: FillChange, numbers: Numbers) -> dict[str, Any]:
     row = fill_row(change, numbers)
     return _row(
@@ -173,7 +188,7 @@ def _fill_row(change: FillChange, numbers: Numbers) -> dict[str, Any]:
         f"{row.sign} {row.word}",
         row.difference,
         row.least_significant,
-        row.text,
+        "" if change.changed is False else row.text,
     )
 
 
@@ -194,7 +209,8 @@ def _visit_facts(visit: Visit) -> str:
 
 
 def _lesion_row(lesion: Lesion, numbers: Numbers) -> dict[str, Any]:
-    notes = " ".join([lesion.declined, *(w.text for w in lesion.warnings)])
+    warnings = [w.text for w in lesion.warnings if w.code != NOT_NO_LESION]
+    notes = " ".join([lesion.declined, *warnings])
     if lesion.size is None:
         cells = ("no number" if lesion.declined else "none visible", "", "")
     else:
@@ -264,28 +280,29 @@ def _change_part(change: LesionChange, numbers: Numbers) -> dict[str, Any]:
 
 
 def _score_rows(series: Series) -> list[dict[str, Any]]:
-    """The scores of each visit, scale by scale, the tooth's last."""
+    """The scores scale by scale and visit by visit, the tooth's last."""
     rows = []
-    for number, visit in enumerate(series.visits, 1):
-        for scale in published_scales().values():
+    for scale in published_scales().values():
+        for number, visit in enumerate(series.visits, 1):
             given = [one for one in visit.scores if one.scale_id == scale.id]
             for one in given:
-                rows.append(
-                    _row(
-                        scale.title,
-                        str(number),
-                        root_heading(one.root),
-                        choice_text(scale.choice(one.value)),
-                        _suggestion(series, number, one),
-                        source_text(scale),
-                    )
-                )
+                score = choice_text(scale.choice(one.value))
+                beside = _suggestion(series, number, one)
+                rows.append(_row(scale.title, str(number), root_heading(one.root), score, beside))
             tooth = tooth_words(scale, given)
             if tooth is not None:
-                rows.append(
-                    _row(scale.title, str(number), "Tooth", tooth.score, tooth.ruled_by, "")
-                )
+                rows.append(_row(scale.title, str(number), "Tooth", tooth.score, tooth.ruled_by))
     return rows
+
+
+def _scale_sources(series: Series) -> list[str]:
+    """Sources of the scales that were used."""
+    used = {one.scale_id for visit in series.visits for one in visit.scores}
+    return [
+        clean(f"{scale.title}: {source_text(scale)}")
+        for scale in published_scales().values()
+        if scale.id in used
+    ]
 
 
 def _suggestion(series: Series, number: int, given: ReaderScore) -> str:
@@ -359,13 +376,17 @@ def _trend_plot(series: Series, numbers: Numbers) -> str:
                 marker=_MARKERS[n % len(_MARKERS)],
                 capsize=3,
             )
+            none_visible = [p.years for p in points if p.area_mm2 == 0.0]
+            axes.plot(none_visible, [0.0] * len(none_visible), "kx", ms=9, clip_on=False, zorder=5)
+        if any(p.area_mm2 == 0.0 for points in lines.values() for p in points):
+            axes.plot([], [], "kx", label="no lesion visible")
         axes.set_xlabel("years since the first visit")
         axes.set_ylabel("lesion area (mm²), 95 % interval")
         axes.set_ylim(bottom=0.0)
         axes.grid(color="#d9dde2", linewidth=0.5)
         axes.spines[["top", "right"]].set_visible(False)
         for axis in (axes.xaxis, axes.yaxis):
-            axis.set_major_formatter(lambda value, _: numbers.fixed(value, 1))
+            axis.set_major_formatter(marked_formatter(numbers))
         axes.legend(frameon=False)
         buffer = io.BytesIO()
         metadata = dict.fromkeys(("Creator", "Date", "Format", "Type"))

@@ -61,6 +61,16 @@ class RootChange:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Glance:
+    """What became of one root by the last visit, in one line."""
+
+    head: str
+    sign: str
+    word: str
+    numbers: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class FillRow:
     """What became of one quantity of a fill."""
 
@@ -146,6 +156,33 @@ def _size_change(change: Change, numbers: Numbers) -> SizeChange:
         percent=f"{numbers.fixed(change.percent, 0)} %",
         interval=interval,
     )
+
+
+def glances(series: Series, numbers: Numbers) -> tuple[Glance, ...]:
+    """The last visit against the first and the one before, root by root."""
+    last = len(series.visits)
+    found = []
+    for change in series.lesion_changes:
+        if change.after == last:
+            words = root_change(change, numbers)
+            found.append(
+                Glance(
+                    head=f"{words.root}, {words.visits}",
+                    sign=words.sign,
+                    word=words.word,
+                    numbers=_first_size(words.rows),
+                )
+            )
+    return tuple(sorted(found, key=lambda glance: glance.head))
+
+
+def _first_size(rows: Sequence[SizeChange]) -> str:
+    return f"{rows[0].quantity} {rows[0].values}, {percent_text(rows[0])}" if rows else ""
+
+
+def percent_text(row: SizeChange) -> str:
+    """Change in percent with its interval."""
+    return f"{row.percent} (95 %: {row.interval})" if row.interval else row.percent
 
 
 def fill_row(change: FillChange, numbers: Numbers) -> FillRow:
