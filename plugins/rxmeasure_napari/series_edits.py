@@ -79,15 +79,6 @@ def by_date(marks: SeriesMarks) -> SeriesMarks:
     return _reordered(marks, sorted(numbers, key=lambda n: marks.visits[n - 1].date or "9999"))
 
 
-def move_visit(marks: SeriesMarks, number: int, by: int) -> SeriesMarks:
-    """A visit exchanged with its neighbour."""
-    order = list(range(1, len(marks.visits) + 1))
-    here, there = number - 1, number - 1 + by
-    if 0 <= there < len(order):
-        order[here], order[there] = order[there], order[here]
-    return _reordered(marks, order)
-
-
 def _reordered(marks: SeriesMarks, order: Sequence[int]) -> SeriesMarks:
     """Visits in a new order, given by their old numbers; left out are taken away."""
     new = {old: number for number, old in enumerate(order, 1)}

@@ -189,7 +189,7 @@ class SeriesState(Undoable["SeriesMarks"]):
         """Take new marks; ``label`` says what was done, for undo."""
         self._change(label, marks)
 
-    def begin(self, marks: SeriesMarks, path: Path | None) -> None:
+    def begin(self, marks: SeriesMarks, path: Path) -> None:
         """Take up a series that was kept in a file; what was before can be undone to."""
         self.path, self.kept = path, marks
         self.edit("open a series", marks)
