@@ -36,7 +36,11 @@ class _Repeated(dict[str, Any]):
 
 def read_json(path: Path, error: type[RxMeasureError]) -> Any:
     """Return the parsed JSON file, or raise ``error`` with the place of the fault."""
-    text = _read_text(path, MAX_JSON_BYTES, error)
+    return parse_json(_read_text(path, MAX_JSON_BYTES, error), path, error)
+
+
+def parse_json(text: str, path: Path, error: type[RxMeasureError]) -> Any:
+    """Return the parsed JSON text of `path`, or raise ``error`` with the place of the fault."""
     try:
         tree = json.loads(text, object_pairs_hook=_object)
     except json.JSONDecodeError as fault:

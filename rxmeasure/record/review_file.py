@@ -21,7 +21,7 @@ from rxmeasure.marks import ReviewMarks
 from rxmeasure.radiograph import Radiograph
 from rxmeasure.record.document import as_json, converter, tree_of
 from rxmeasure.record.migrations import FORMAT, REVIEW, migrate
-from rxmeasure.record.parsing import read_json, read_toml, refuse
+from rxmeasure.record.parsing import parse_json, read_json, read_toml, refuse
 from rxmeasure.record.schema import MARKS_SCHEMA_PATH, REVIEW_SCHEMA_PATH
 from rxmeasure.review import Review
 
@@ -47,7 +47,41 @@ def save_review(review: Review, path: str | Path) -> None:
         The file cannot be written; an older review stays as it was.
     """
     path = Path(path)
-    write_text(path, as_json(tree_of(review, REVIEW, name=path.name)))
+    write_text(path, review_text(review, name=path.name))
+
+
+def review_text(review: Review, *, name: str) -> str:
+    """Return what the review file ``name`` holds. Inverse of `review_of_text`.
+
+    Raises
+    ------
+    ReviewFileError
+        A value cannot be kept (NaN, infinity, broken text); the place is named.
+    """
+    return as_json(review_tree(review, name=name))
+
+
+def review_tree(review: Review, *, name: str = "the review") -> dict[str, Any]:
+    """Return what a review file holds, as a JSON tree.
+
+    Raises
+    ------
+    ReviewFileError
+        A value cannot be kept (NaN, infinity, broken text); the place is named.
+    """
+    return tree_of(review, REVIEW, name=name)
+
+
+def review_of_text(text: str, *, name: str) -> Review:
+    """Return the review in a review file's text; older versions are brought to the current one.
+
+    Raises
+    ------
+    ReviewFileError
+        As of `load_review`.
+    """
+    path = Path(name)
+    return _review_of(parse_json(text, path, ReviewFileError), path)
 
 
 def load_review(path: str | Path) -> Review:
