@@ -6,9 +6,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from drawn_visits import drawn_film
 from scipy import ndimage
 
-from rxmeasure.radiograph import ImageSource, Polarity, Radiograph
+from rxmeasure.radiograph import Radiograph
 from rxmeasure.recall.alignment import AlignmentVerdict
 from rxmeasure.recall.contrast import AlignmentError
 from rxmeasure.recall.pairs import PairLandmarks, align_pair, register
@@ -19,21 +20,7 @@ SHIFT = (6.0, -9.0)
 
 
 def film(pixels: np.ndarray) -> Radiograph:
-    return Radiograph(
-        pixels=pixels.astype(np.float32),
-        value_min=0.0,
-        value_max=4095.0,
-        source=ImageSource(
-            file_name="film.png",
-            format="PNG",
-            sha256="0" * 64,
-            rows=pixels.shape[0],
-            columns=pixels.shape[1],
-            bits=12,
-            lossy=False,
-        ),
-        polarity=Polarity(turned=False, reason="drawn"),
-    )
+    return replace(drawn_film(1), pixels=pixels.astype(np.float32))
 
 
 @pytest.fixture(scope="module")
