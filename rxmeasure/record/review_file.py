@@ -62,7 +62,7 @@ def review_text(review: Review, *, name: str) -> str:
 
 
 def review_tree(review: Review, *, name: str = "the review") -> dict[str, Any]:
-    """Return what a review file holds, as a JSON tree.
+    """Return what a review file holds, as a JSON tree. Inverse of `review_from_tree`.
 
     Raises
     ------
@@ -82,6 +82,20 @@ def review_of_text(text: str, *, name: str) -> Review:
     """
     path = Path(name)
     return _review_of(parse_json(text, path, ReviewFileError), path)
+
+
+def review_from_tree(tree: dict[str, Any]) -> Review:
+    """Return the review of a tree that was checked when it was kept; older ones are migrated.
+
+    Raises
+    ------
+    ReviewFileError
+        Not a review, or made by a newer program.
+    """
+    review: Review = _structure(
+        migrate(tree)["review"], Review, Path("the review"), ReviewFileError
+    )
+    return review
 
 
 def load_review(path: str | Path) -> Review:

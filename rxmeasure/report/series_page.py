@@ -5,7 +5,6 @@ from __future__ import annotations
 import base64
 import dataclasses
 import io
-import json
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -43,9 +42,9 @@ from rxmeasure.report.series_words import (
     with_u,
 )
 from rxmeasure.report.subtraction import subtract
+from rxmeasure.report.templating import html_page, need_report_packages, pdf_page
 from rxmeasure.values import Area, Length
 
-_TEMPLATES = Path(__file__).with_name("templates")
 _LINES = ("solid", (0, (5, 2)), (0, (1, 1.5)), (0, (5, 1.5, 1, 1.5)))
 _MARKERS = "osD^v"
 #: The film's picture on the page: longer side in pixels.
@@ -77,7 +76,7 @@ def write_series_html(
         packages are not installed.
     """
     content = series_content(series, films, numbers or Numbers())
-    write_text(path, _html(content))
+    write_text(path, html_page("series.html.j2", c=content))
 
 
 def write_series_pdf(
@@ -89,16 +88,7 @@ def write_series_pdf(
 ) -> None:
     """Write the series as PDF on A4. Parameters and errors as in `write_series_html`."""
     content = series_content(series, films, numbers or Numbers())
-    import typst
-    from matplotlib import get_data_path
-
-    pdf = typst.compile(
-        str(_TEMPLATES / "series.typ"),
-        font_paths=[str(Path(get_data_path()) / "fonts" / "ttf")],
-        sys_inputs={"data": json.dumps(content)},
-        format="pdf",
-    )
-    write_bytes(path, pdf)
+    write_bytes(path, pdf_page("series.typ", content))
 
 
 def series_content(series: Series, films: Sequence[Radiograph], numbers: Numbers) -> dict[str, Any]:
@@ -109,16 +99,7 @@ def series_content(series: Series, films: Sequence[Radiograph], numbers: Numbers
             needed="the film of each visit, in their order.",
             next_step="Open the films of the series.",
         )
-    try:
-        import jinja2  # noqa: F401
-        import matplotlib  # noqa: F401
-        import typst  # noqa: F401
-    except ImportError as error:
-        raise WriteError(
-            found=f"the package {error.name} is missing.",
-            needed="the packages that make reports.",
-            next_step="Install rxmeasure with its report extra: pip install 'rxmeasure[report]'.",
-        ) from error
+    need_report_packages()
     return {
         "title": _title(series),
         "glances": [dataclasses.asdict(glance) for glance in glances(series, numbers)],
@@ -148,27 +129,6 @@ def series_content(series: Series, films: Sequence[Radiograph], numbers: Numbers
         "cautions": [_caution(caution) for caution in RECALL_CAUTIONS],
         "foot": f"rxmeasure {series.software_version}, {series.created_utc}",
     }
-
-
-def _html(content: dict[str, Any]) -> str:
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
-    environment = Environment(
-        loader=FileSystemLoader(_TEMPLATES),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template("series.html.j2").render(
-        c=content,
-        uri=_as_uri,
-        style=(_TEMPLATES / "page.css").read_text(encoding="utf-8"),
-    )
-
-
-def _as_uri(svg: str) -> str:
-    return "data:image/svg+xml;base64," + base64.b64encode(svg.encode("utf-8")).decode("ascii")
 
 
 def _row(head: str, *cells: str, note: str = "") -> dict[str, Any]:
