@@ -157,7 +157,9 @@ class ViewsPage(QWidget):
             return
         found = result.found
         sign, outcome = SIGNS[found.verdict]
-        self._say(outcome, f"{sign} {found.verdict}: {numbers.in_text(error_text(found))}")
+        # The error of a refused pair says nothing, but where it is the reason: then it is told there.
+        error = "" if found.refused else f": {numbers.in_text(error_text(found))}"
+        self._say(outcome, f"{sign} {found.verdict}{error}")
         seen = " The films are shown side by side." if found.refused else ""
         set_line(self._reason, numbers.in_text(found.reason) + seen)
         set_line(self._angles, angle_text(found, numbers))
