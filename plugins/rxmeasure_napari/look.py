@@ -49,6 +49,7 @@ CHANGE = {
 TOLD = {"note": MUTED, "warning": colours.SEALER_END, "refusal": ALERT}
 
 DOCK_WIDTH_PX = 400
+CENTRE = Qt.AlignmentFlag.AlignHCenter
 
 #: Text of a label that is smaller than the rest, as a share of it.
 SMALL = 0.9

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import zlib
+from datetime import date
 from io import BytesIO
 from typing import Any
 
@@ -149,6 +150,7 @@ def read_dicom(data: bytes, *, file_name: str, sha256: str, invert: bool) -> Rad
         intensity = _intensity(dataset)
         lossy = _lossy(dataset, syntax)
         instance_uid = _text(dataset, "SOPInstanceUID")
+        taken = _taken(dataset)
     # Rounded to the pixels' own precision, so that no pixel lies beyond the ends.
     table = table.astype(np.float32).astype(np.float64)
     low, high = float(table.min()), float(table.max())
@@ -186,8 +188,19 @@ def read_dicom(data: bytes, *, file_name: str, sha256: str, invert: bool) -> Rad
         pixel_aspect=aspect,
         intensity=intensity,
         window=window,
+        taken=taken,
         warnings=tuple(notes),
     )
+
+
+def _taken(dataset: Any) -> str:
+    """Day of the exposure, else of the study, as YYYY-MM-DD; empty where none can be read."""
+    for keyword in ("AcquisitionDate", "ContentDate", "StudyDate"):
+        try:
+            return date.fromisoformat(_text(dataset, keyword) or "").isoformat()
+        except ValueError:
+            continue
+    return ""
 
 
 def _damaged(found: str, cause: BaseException | None = None) -> ImageReadError:

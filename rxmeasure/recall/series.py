@@ -26,6 +26,7 @@ from rxmeasure.recall.comparison import (
 )
 from rxmeasure.recall.dates import NextRecall, check_dates, next_recall, years_between
 from rxmeasure.recall.lesion import Lesion, LesionSource, find_lesion, no_lesion, outlined_lesion
+from rxmeasure.recall.pairs import PairLandmarks
 from rxmeasure.recall.scores import (
     Measured,
     ReaderScore,
@@ -67,7 +68,7 @@ class SeriesMarks:
     """All inputs of a series beyond the marks of its films.
 
     ``treated`` is the date of the treatment. ``differing_reason``: why visits of another
-    tooth or pseudonym are compared all the same.
+    tooth or pseudonym are compared all the same. ``landmarks`` align pairs of visits by hand.
     """
 
     visits: tuple[VisitMarks, ...]
@@ -75,6 +76,7 @@ class SeriesMarks:
     suggest: Suggest = Suggest.AFTER_SCORING
     differing_reason: str = ""
     repeat_sd_area_mm2: float | None = None
+    landmarks: tuple[PairLandmarks, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -323,20 +325,29 @@ def _visit(first_date: str, visit: VisitMarks, radiograph: Radiograph, film: Rev
         calibration=calibration,
         symptoms=visit.symptoms,
         lesions=tuple(
-            _lesion(mark, radiograph, film, calibration, canals) for mark in visit.lesions
+            measured_lesion(mark, radiograph, film, calibration, canals) for mark in visit.lesions
         ),
         canals=canals,
         scores=_checked_scores(visit.scores),
     )
 
 
-def _lesion(
+def measured_lesion(
     mark: LesionMark,
     radiograph: Radiograph,
     film: ReviewMarks,
     calibration: Calibration | None,
     canals: Sequence[CanalMeasurement],
 ) -> Lesion:
+    """Measure what the reader marked at one root.
+
+    Raises
+    ------
+    RecallError
+        Not exactly one of click, outline and 'none visible'.
+    MarksError
+        See `find_lesion` and `outlined_lesion`.
+    """
     given = (mark.seed_px is not None, bool(mark.outline_px), mark.none_visible)
     if sum(given) != 1:
         raise RecallError(

@@ -22,8 +22,8 @@ from rxmeasure.record.document import (
     tree_of,
 )
 from rxmeasure.record.parsing import read_json, read_toml, refuse
+from rxmeasure.record.sidecar import SERIES_SUFFIX
 
-SUFFIX = ".rxseries.json"
 FORMAT = "rxmeasure-series"
 VERSION = 1
 SERIES_SCHEMA_PATH = Path(__file__).with_name("series.schema.json")
@@ -33,7 +33,7 @@ SERIES = DocumentKind(
     version=VERSION,
     key="series",
     name="a series file",
-    otherwise=f"Choose a file NAME{SUFFIX} that the program saved.",
+    otherwise=f"Choose a file NAME{SERIES_SUFFIX} that the program saved.",
     too_old="Compare the visits again.",
 )
 

@@ -200,10 +200,11 @@ def _subtractions(
 ) -> list[dict[str, str]]:
     """Each visit less the one before; films that cannot be aligned are told."""
     found = []
+    marked = {(pair.before, pair.after): pair for pair in series.marks.landmarks}
     visits = list(zip(series.visits, films, strict=True))
     for number, (before, after) in enumerate(zip(visits, visits[1:], strict=False), 1):
         try:
-            subtraction, _ = subtract(before, after)
+            subtraction, _ = subtract(before, after, marked.get((number, number + 1)))
             svg, text = subtraction.svg, subtraction.text
         except AlignmentError as error:
             svg, text = "", f"No subtraction: {error.found}"

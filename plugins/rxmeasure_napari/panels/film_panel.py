@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -204,6 +205,14 @@ class Choice(QComboBox):
         self.setObjectName(object_name)
         self.setAccessibleName(accessible_name)
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
+
+    def show_choices(self, names: Sequence[str], chosen: int) -> None:
+        """Show these entries and the one that is chosen; an open list of the same stays open."""
+        with QSignalBlocker(self):
+            if [self.itemText(k) for k in range(self.count())] != list(names):
+                self.clear()
+                self.addItems(names)
+            self.setCurrentIndex(chosen)
 
     def wheelEvent(self, event: QWheelEvent) -> None:
         """Leave the wheel to the panel."""
