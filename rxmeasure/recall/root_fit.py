@@ -37,6 +37,9 @@ _EXPECTED_MM = (0.13, 0.05)
 _HOLD_MM, _SAME_MM2 = (0.5, 0.1), 0.1
 #: Side of the blocks that are left out in turn, mm.
 _BLOCK_MM = 0.8
+#: Bone before and behind a root pulls all blocks the same way, so that they disagree less than
+#: they err: by this factor (read off development pairs).
+_SHARED_PULL = 2.2
 _ITERATIONS, _STEP_PX = 12, 0.01
 _MARGIN_MM = 3.0 * _DETAIL_MM
 _FEWEST_PX = 100
@@ -66,11 +69,13 @@ class _Part:
     """The part of the fixed film that holds the root.
 
     ``shares``: how much each pixel moves with the apex and with the neck, shape (..., 2).
+    ``block``: number of the square block in which it lies.
     """
 
     grid: FloatArray
     weight: FloatArray
     shares: FloatArray
+    block: NDArray[np.intp]
     grey: Image
     px_per_mm: float
 
@@ -123,7 +128,7 @@ def fit_root(
         shift = shift + step
         if np.abs(step).max() < _STEP_PX:
             break
-    covariance = equations.covariance(hold)
+    covariance = _SHARED_PULL**2 * equations.covariance(hold)
     shift, covariance = _with_expectation(shift, covariance, part.px_per_mm)
     return RootFit(
         matrix=compose(plane, _shift_map(line_px, shift)),
@@ -153,6 +158,7 @@ def _part(
         grid=grid,
         weight=support * fixed.valid[box] * stable[box],
         shares=np.stack([1.0 - of_neck, of_neck], axis=-1),
+        block=_blocks(grid, _BLOCK_MM * px_per_mm),
         grey=grey,
         px_per_mm=px_per_mm,
     )
@@ -253,7 +259,7 @@ def _equations(part: _Part, own: Image, seen: _Seen) -> _Equations:
     columns = np.stack([share * slope for share in shares.T for slope in slopes], axis=1)
     residual = a - gain * b - offset
     left = columns * weight[:, None]
-    block = _blocks(part.grid[used], _BLOCK_MM * part.px_per_mm)
+    _, block = np.unique(part.block[used], return_inverse=True)
     products = (left[:, :, None] * columns[:, None, :]).reshape(-1, 16)
     return _Equations(
         block_normals=_sums(products, block).reshape(-1, 4, 4),
@@ -263,11 +269,9 @@ def _equations(part: _Part, own: Image, seen: _Seen) -> _Equations:
     )
 
 
-def _blocks(points: FloatArray, side_px: float) -> NDArray[np.intp]:
-    """Number of the square block in which each point lies."""
-    place = (points // side_px).astype(np.int64)
-    _, index = np.unique(place, axis=0, return_inverse=True)
-    return np.asarray(index.ravel())
+def _blocks(grid: FloatArray, side_px: float) -> NDArray[np.intp]:
+    rows, cols = np.moveaxis(grid // side_px, -1, 0).astype(np.intp)
+    return np.asarray(rows * (cols.max() + 1) + cols)
 
 
 def _sums(values: FloatArray, block: NDArray[np.intp]) -> FloatArray:
