@@ -68,10 +68,14 @@ class AlignmentVerdict(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RootCourse:
-    """A root in the first film: points from the orifice to the radiographic apex, px."""
+    """A root in the first film: points from the orifice to the radiographic apex, px.
+
+    ``proposed``: by the program, and confirmed by nobody.
+    """
 
     name: str
     line_px: tuple[tuple[float, float], ...]
+    proposed: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -93,6 +97,8 @@ class RootAlignment:
     crown_root_ratio : float or None
         Length of the root against its crown in the second film over that in the first: above 1
         the second film shows the root longer. None where the crown cannot be followed.
+    proposed : bool
+        The root's course is the program's own.
     """
 
     name: str
@@ -103,6 +109,7 @@ class RootAlignment:
     residual_mm: float | None
     parallax_px: float
     crown_root_ratio: float | None
+    proposed: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -359,6 +366,7 @@ def _root_map(
         residual_mm=None if mm_per_px is None else residual * mm_per_px,
         parallax_px=float(np.hypot(*parallax)),
         crown_root_ratio=_crown_root_ratio(a, b, plane, to_second, line),
+        proposed=root.proposed,
     )
 
 

@@ -17,6 +17,7 @@ from scipy.ndimage import gaussian_filter, map_coordinates
 
 from rxmeasure.geometry import FloatArray, feet_on_polyline, polyline_length
 from rxmeasure.recall.contrast import match_contrast
+from rxmeasure.recall.intensity_fit import fitted_line
 from rxmeasure.recall.plane_map import compose, mapped, pixel_grid
 from rxmeasure.recall.prepared_film import Image, Mask, SmallFilm
 
@@ -177,7 +178,7 @@ def _matched(part: _Part, moving: SmallFilm, plane: FloatArray) -> Image | None:
     seen = map_coordinates(moving.grey, at, order=1, mode="nearest")
     inside = _inside(moving, at)
     both = (part.weight > 0.5) & (inside > 0.0)
-    if both.sum() < _FEWEST_PX:
+    if both.sum() < _FEWEST_PX or min(np.ptp(part.grey[both]), np.ptp(seen[both])) == 0.0:
         return None
     curve = match_contrast(part.grey, seen, both)
     return np.asarray(curve.apply(moving.grey), dtype=np.float32)
@@ -249,8 +250,8 @@ class _Equations:
 def _equations(part: _Part, own: Image, seen: _Seen) -> _Equations:
     used = part.used & (seen.inside > 0.0)
     weight = part.weight[used]
-    a, b = own[used].astype(np.float64), seen.detail[used].astype(np.float64)
-    gain, offset = np.polyfit(b, a, 1, w=np.sqrt(weight)) if a.size > 2 else (1.0, 0.0)
+    a, b = own[used], seen.detail[used]
+    gain, offset = fitted_line(b, a, weight)
     slopes = [
         0.5 * (one + gain * two)[used]
         for one, two in zip(np.gradient(own), np.gradient(seen.detail), strict=True)

@@ -14,6 +14,7 @@ from rxmeasure.radiograph import Radiograph
 from rxmeasure.recall.alignment import Alignment, AlignmentVerdict, RootCourse, align_films
 from rxmeasure.recall.lesion import Lesion
 from rxmeasure.recall.series import Visit
+from rxmeasure.recall.unmarked_roots import proposed_roots
 
 #: Colours of denser later, no difference, less dense later: ends of a blue and orange scale on
 #: grey, which readers with the common colour-vision deficiencies can tell apart (choice).
@@ -36,6 +37,8 @@ def subtract(
 ) -> tuple[Subtraction, Alignment]:
     """Align two visits and draw their difference on the grid of the earlier film.
 
+    Where no canal of the earlier film is marked, the roots that the program proposes are used.
+
     Raises
     ------
     AlignmentError
@@ -43,13 +46,13 @@ def subtract(
     """
     (visit, first), (_, second) = before, after
     lesions = [lesion.outline_px for lesion in visit.lesions if lesion.outline_px]
+    marked = [
+        RootCourse(name=canal.name, line_px=canal.centre_line.points_px) for canal in visit.canals
+    ]
     alignment = align_films(
         first.pixels,
         second.pixels,
-        roots=[
-            RootCourse(name=canal.name, line_px=canal.centre_line.points_px)
-            for canal in visit.canals
-        ],
+        roots=marked or proposed_roots(first, visit.calibration),
         changed_px=lesions,
         mm_per_px=None if visit.calibration is None else visit.calibration.scale.mean,
     )
@@ -58,7 +61,9 @@ def subtract(
     moved = alignment.warp(_without_rim(second), first.shape)
     difference = alignment.contrast.apply(moved) - _without_rim(first)
     outlines = [lesion for lesion in visit.lesions if lesion.size is not None]
-    return Subtraction(svg=_svg(difference, first, outlines), text=_text(alignment)), alignment
+    return Subtraction(
+        svg=_svg(difference, first, outlines), text=alignment_text(alignment)
+    ), alignment
 
 
 def _without_rim(film: Radiograph) -> NDArray[np.float32]:
@@ -106,12 +111,15 @@ def _svg(difference: FloatArray, film: Radiograph, lesions: list[Lesion]) -> str
     )
 
 
-def _text(alignment: Alignment) -> str:
+def alignment_text(alignment: Alignment) -> str:
+    """How the picture is read, and how well the films were aligned."""
     if alignment.residual_mm is None:
         error = f"{alignment.residual_px:.1f} px"
     else:
         error = f"{alignment.residual_mm:.2f} mm"
     place = "at the apex" if alignment.roots else "in the middle of the film"
+    if any(root.proposed for root in alignment.roots):
+        place += " (roots proposed by the program, not confirmed)"
     caution = f" {alignment.reason}" if alignment.reason else ""
     return (
         "Later film less earlier film: blue denser, orange less dense, grey the same; dashed the "
