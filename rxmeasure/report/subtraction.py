@@ -14,6 +14,7 @@ from rxmeasure.recall.alignment import RootCourse
 from rxmeasure.recall.lesion import Lesion
 from rxmeasure.recall.pairs import PairAlignment, PairLandmarks, Registered, align_pair, register
 from rxmeasure.recall.series import Visit
+from rxmeasure.recall.unmarked_roots import proposed_roots
 
 #: Colours of denser later, no difference, less dense later: ends of a blue and orange scale on
 #: grey, which readers with the common colour-vision deficiencies can tell apart (choice).
@@ -36,6 +37,8 @@ def subtract(
 ) -> tuple[Subtraction, PairAlignment]:
     """Align two visits and draw their difference on the grid of the earlier film.
 
+    Where no canal of the earlier film is marked, the roots that the program proposes are used.
+
     Raises
     ------
     AlignmentError
@@ -43,13 +46,13 @@ def subtract(
     """
     (visit, first), (_, second) = before, after
     lesions = [lesion.outline_px for lesion in visit.lesions if lesion.outline_px]
+    marked = [
+        RootCourse(name=canal.name, line_px=canal.centre_line.points_px) for canal in visit.canals
+    ]
     found = align_pair(
         first,
         second,
-        roots=[
-            RootCourse(name=canal.name, line_px=canal.centre_line.points_px)
-            for canal in visit.canals
-        ],
+        roots=marked or proposed_roots(first, visit.calibration),
         changed_px=lesions,
         mm_per_px=None if visit.calibration is None else visit.calibration.scale.mean,
         landmarks=landmarks,
@@ -58,7 +61,7 @@ def subtract(
         return Subtraction(svg="", text=f"No subtraction: {found.reason}"), found
     seen = register(first, second, found.map, found.contrast)
     outlines = [lesion for lesion in visit.lesions if lesion.size is not None]
-    return Subtraction(svg=_svg(seen, first, outlines), text=_text(found)), found
+    return Subtraction(svg=_svg(seen, first, outlines), text=alignment_text(found)), found
 
 
 def coloured(difference: ArrayLike, end: float) -> NDArray[np.uint8]:
@@ -98,7 +101,8 @@ def _svg(seen: Registered, film: Radiograph, lesions: list[Lesion]) -> str:
     )
 
 
-def _text(found: PairAlignment) -> str:
+def alignment_text(found: PairAlignment) -> str:
+    """How the picture is read, and how well the films were aligned."""
     caution = f" {found.reason}" if found.reason else ""
     return (
         "Later film less earlier film: blue denser, orange less dense, grey the same; dashed the "
@@ -116,4 +120,6 @@ def error_text(found: PairAlignment) -> str:
     if found.automatic is None:
         return f"points by hand lie {error} from where the others put them"
     place = "at the apex" if found.automatic.roots else "in the middle of the film"
+    if any(root.proposed for root in found.automatic.roots):
+        place += " (roots proposed by the program, not confirmed)"
     return f"standard error {place} {error}"

@@ -157,7 +157,7 @@ class ViewsPage(QWidget):
             return
         found = result.found
         sign, outcome = SIGNS[found.verdict]
-        # The error of a refused pair says nothing, but where it is the reason: then it is told there.
+        # The error of a refused pair says nothing; where it is the reason, it is told there.
         error = "" if found.refused else f": {numbers.in_text(error_text(found))}"
         self._say(outcome, f"{sign} {found.verdict}{error}")
         seen = " The films are shown side by side." if found.refused else ""
