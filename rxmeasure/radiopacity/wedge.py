@@ -155,10 +155,11 @@ def _checked(radiograph: Radiograph, marks: WedgeMarks) -> tuple[FloatArray, Flo
     length = float(np.hypot(*(last - first))) / (marks.steps - 1)
     if length < SHORTEST_STEP_PX:
         raise MarksError(
-            found=f"steps of {length:.1f} px.",
+            found=f"two clicks so near to each other that each of {marks.steps} steps is "
+            f"{length:.1f} px long.",
             needed=f"steps of at least {SHORTEST_STEP_PX:.0f} px.",
-            next_step="Click the middle of the first and of the last step, or use a picture "
-            "with more pixels.",
+            next_step="Click the middle of the thinnest and of the thickest step and check the "
+            "number of steps, or use a picture with more pixels.",
         )
     return first, last
 

@@ -22,38 +22,28 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from played_reader import (
+    CLICK_SD_MM,
+    extended,
+    film,
+    measured,
+    measured_canals,
+    overlapped,
+    scale_from_ends,
+)
 
 from rxmeasure.calibration.file_finding import find_file
 from rxmeasure.calibration.known_length import calibrate_known_lengths
-from rxmeasure.calibration.scale import Calibration
 from rxmeasure.errors import RxMeasureError
-from rxmeasure.filling.measurement import measure_canal
 from rxmeasure.filling.results import CanalMeasurement
 from rxmeasure.geometry import foot_on_polyline
-from rxmeasure.marks import CanalMarks, FilmKind, LengthReference, Settings
-from rxmeasure.phantom.truth import CanalTruth, FileTruth, PhantomTruth, noisy_clicks
+from rxmeasure.marks import FilmKind, LengthReference, Settings
+from rxmeasure.phantom.truth import CanalTruth, FileTruth, noisy_clicks
 from rxmeasure.radiograph import Radiograph
 
-CLICK_SD_MM = 0.2
 FILE_CLICK_OFF_MM = 0.5
 END_ZONE_MM = 0.4
 BIG_BUBBLE_MM = 0.28
-
-
-def film(seed: int, cache: Path) -> tuple[Radiograph, PhantomTruth]:
-    """Film as the program reads it (from its file), and its truth."""
-    from rxmeasure.phantom import cached_phantom
-    from rxmeasure.reading import read_radiograph
-
-    image, truth = cached_phantom(seed, cache)
-    return read_radiograph(image), truth
-
-
-def extended(points: np.ndarray, by: float) -> np.ndarray:
-    """A line carried on straight at both ends."""
-    a = points[0] + (points[0] - points[3]) / np.hypot(*(points[0] - points[3])) * by
-    b = points[-1] + (points[-1] - points[-4]) / np.hypot(*(points[-1] - points[-4])) * by
-    return np.concatenate([[a], points, [b]])
 
 
 def errors_of(seed: int, cache: str, clicks_count: int) -> list[tuple[str, float, str]]:
@@ -62,38 +52,22 @@ def errors_of(seed: int, cache: str, clicks_count: int) -> list[tuple[str, float
     rng = np.random.default_rng([seed, 77])
     found: list[tuple[str, float, str]] = []
     scale = truth.mm_per_px
-    calibration = Calibration(row_mm=scale, col_mm=scale, u_rel=1e-6, source="true scale")
-    for canal in truth.canals:
-        if canal.content == "tissue":
-            continue
-        clicks = noisy_clicks(canal, rng, sd_mm=CLICK_SD_MM, count=clicks_count)
-        marks = CanalMarks(
-            name=canal.name, clicks_px=tuple((float(r), float(c)) for r, c in clicks)
-        )
-        kind = FilmKind(truth.film_kind)
-        try:
-            measured = measure_canal(radiograph, calibration, marks, kind, Settings())
-        except RxMeasureError as error:
-            found.append((f"refused: {type(error).__name__}", 1.0, "all"))
+    kind = FilmKind(truth.film_kind)
+    for canal, clicks, seen in measured_canals(radiograph, truth, rng, clicks_count=clicks_count):
+        if isinstance(seen, RxMeasureError):
+            found.append((f"refused: {type(seen).__name__}", 1.0, "all"))
             continue
         group = "plain"
         if "hourglass" in canal.flags or "stripped" in canal.flags:
             group = "hourglass"
         if "post" in canal.flags:
             group = "with a post"
-        if "overlapped" in canal.flags or beside_another(canal, truth):
+        if overlapped(canal, truth):
             group = "overlapped"
-        found.extend(canal_errors(canal, clicks, measured, scale, group))
-        found.extend(from_cusp(radiograph, calibration, canal, kind, rng, group))
+        found.extend(canal_errors(canal, clicks, seen, scale, group))
+        found.extend(from_cusp(radiograph, canal, kind, rng, group))
     for file in truth.files:
-        axis = np.asarray(file.axis_px)
-        ends = axis[[0, -1]] + rng.normal(0.0, CLICK_SD_MM / scale, (2, 2))
-        reference = LengthReference(
-            kind="file",
-            points_px=tuple((float(r), float(c)) for r, c in ends),
-            length_mm=file.length_mm,
-        )
-        known = calibrate_known_lengths(radiograph, (reference,), Settings())
+        known = scale_from_ends(radiograph, file, scale, rng)
         group = f"{file.kind} in a canal" if file.canal else f"{file.kind} beside the tooth"
         found.append(("scale_percent", 100.0 * (known.col_mm / scale - 1.0), group))
         found.append(("scale_z", np.log(known.col_mm / scale) / known.u_rel, group))
@@ -137,7 +111,6 @@ def scale_from_one_click(
 
 def from_cusp(
     radiograph: Radiograph,
-    calibration: Calibration,
     canal: CanalTruth,
     kind: FilmKind,
     rng: np.random.Generator,
@@ -145,32 +118,16 @@ def from_cusp(
 ) -> list[tuple[str, float, str]]:
     """Error of the length from a click on the coronal reference, where no canal is seen."""
     clicks = noisy_clicks(canal, rng, sd_mm=CLICK_SD_MM, count=3, start="reference")
-    marks = CanalMarks(name=canal.name, clicks_px=tuple((float(r), float(c)) for r, c in clicks))
     try:
-        measured = measure_canal(radiograph, calibration, marks, kind, Settings())
+        found = measured(radiograph, canal, clicks, kind)
     except RxMeasureError:
         return [("cusp_refused", 1.0, group)]
     line = extended(np.asarray(canal.centre_line_px) * canal.mm_per_px, 3.0)
     first, _ = foot_on_polyline(line, clicks[0] * canal.mm_per_px)
     last, _ = foot_on_polyline(line, clicks[-1] * canal.mm_per_px)
-    error = measured.canal_length.mm() - (last - first)
-    u = float(measured.canal_length.u_mm or 1.0)
+    error = found.canal_length.mm() - (last - first)
+    u = float(found.canal_length.u_mm or 1.0)
     return [("length_from_cusp_mm", error, group), ("length_from_cusp_z", error / u, group)]
-
-
-def beside_another(canal: CanalTruth, truth: PhantomTruth) -> bool:
-    """Whether another canal's fill lies on this one's line, within 0.5 mm, up to its apex."""
-    line = np.asarray(canal.centre_line_px) * truth.mm_per_px
-    own = line[np.asarray(canal.s_mm) >= float(canal.s_fill_start_mm or canal.s_orifice_mm)]
-    for other in truth.canals:
-        if other.name == canal.name or other.s_core_end_mm is None:
-            continue
-        s = np.asarray(other.s_mm)
-        filled = (s >= float(other.s_fill_start_mm or 0.0)) & (s <= other.s_core_end_mm)
-        theirs = np.asarray(other.centre_line_px)[filled][::3] * truth.mm_per_px
-        if len(theirs) and min(foot_on_polyline(own, p)[1] for p in theirs) < 0.5:
-            return True
-    return False
 
 
 def canal_errors(

@@ -19,17 +19,13 @@ from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 import numpy as np
-from accuracy import CLICK_SD_MM, beside_another, extended, film
+from played_reader import extended, film, measured_canals, overlapped, scale_from_ends
 from scipy import special
 
-from rxmeasure.calibration.known_length import calibrate_known_lengths
-from rxmeasure.calibration.scale import Calibration
 from rxmeasure.errors import RxMeasureError
-from rxmeasure.filling.measurement import measure_canal
 from rxmeasure.filling.results import CanalMeasurement, FillEnd
 from rxmeasure.geometry import foot_on_polyline
-from rxmeasure.marks import CanalMarks, FilmKind, LengthReference, Settings
-from rxmeasure.phantom.truth import CanalTruth, noisy_clicks
+from rxmeasure.phantom.truth import CanalTruth
 
 LEVELS = (0.5, 0.8, 0.95)
 
@@ -42,33 +38,14 @@ def places_of(seed: int, cache: str) -> list[Place]:
     radiograph, truth = film(seed, Path(cache))
     rng = np.random.default_rng([seed, 77])
     scale = truth.mm_per_px
-    calibration = Calibration(row_mm=scale, col_mm=scale, u_rel=1e-6, source="true scale")
     found: list[Place] = []
-    for canal in truth.canals:
-        if canal.content == "tissue":
+    for canal, _, seen in measured_canals(radiograph, truth, rng):
+        if isinstance(seen, RxMeasureError):
             continue
-        clicks = noisy_clicks(canal, rng, sd_mm=CLICK_SD_MM, count=3)
-        marks = CanalMarks(
-            name=canal.name, clicks_px=tuple((float(r), float(c)) for r, c in clicks)
-        )
-        try:
-            measured = measure_canal(
-                radiograph, calibration, marks, FilmKind(truth.film_kind), Settings()
-            )
-        except RxMeasureError:
-            continue
-        alone = "overlapped" not in canal.flags and not beside_another(canal, truth)
-        group = "alone" if alone else "overlapped"
-        found += [(name, group, place) for name, place in _canal(canal, measured, scale)]
+        group = "overlapped" if overlapped(canal, truth) else "alone"
+        found += [(name, group, place) for name, place in _canal(canal, seen, scale)]
     for file in truth.files:
-        axis = np.asarray(file.axis_px)
-        ends = axis[[0, -1]] + rng.normal(0.0, CLICK_SD_MM / scale, (2, 2))
-        reference = LengthReference(
-            kind="file",
-            points_px=tuple((float(r), float(c)) for r, c in ends),
-            length_mm=file.length_mm,
-        )
-        known = calibrate_known_lengths(radiograph, (reference,), Settings())
+        known = scale_from_ends(radiograph, file, scale, rng)
         found.append(("scale", "alone", _normal(float(np.log(known.col_mm / scale)), known.u_rel)))
     return found
 

@@ -25,8 +25,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from accuracy import CLICK_SD_MM, beside_another, canal_errors, film
+from accuracy import canal_errors
 from numpy.typing import NDArray
+from played_reader import CLICK_SD_MM, as_points, film, overlapped, true_scale
 from scipy import ndimage
 
 from rxmeasure.calibration.scale import Calibration
@@ -86,7 +87,7 @@ def with_clicks(
     radiograph: Radiograph, calibration: Calibration, clicks: Floats, kind: FilmKind
 ) -> CanalMeasurement:
     """Measure from rough clicks along the canal."""
-    marks = CanalMarks(name="single", clicks_px=tuple((float(r), float(c)) for r, c in clicks))
+    marks = CanalMarks(name="single", clicks_px=as_points(clicks))
     return measure_canal(radiograph, calibration, marks, kind, Settings())
 
 
@@ -219,8 +220,8 @@ def rows_of(seed: int, cache: str) -> list[Row]:
         (c, noisy_clicks(c, rng, sd_mm=CLICK_SD_MM, count=3))
         for c in truth.canals
         if c.content == "filled"
-        and not set(c.flags) & {"hourglass", "stripped", "post", "overlapped"}
-        and not beside_another(c, truth)
+        and not set(c.flags) & {"hourglass", "stripped", "post"}
+        and not overlapped(c, truth)
     ]
     kind = FilmKind(truth.film_kind)
     known = Film(
@@ -283,10 +284,9 @@ def errors_of(
 ) -> list[tuple[str, float]]:
     """Errors of one canal; ``lost`` is 1 for a fill that was not found or refused."""
     scale = picture.mm_per_px
-    calibration = Calibration(row_mm=scale, col_mm=scale, u_rel=1e-6, source="true scale")
     there = picture.moved(clicks)
     try:
-        measured = measurer(radiograph, calibration, there, kind)
+        measured = measurer(radiograph, true_scale(scale), there, kind)
     except RxMeasureError:
         return [("lost", 1.0)]
     found = canal_errors(moved_truth(picture, canal), there, measured, scale, "plain")
@@ -395,6 +395,8 @@ def main() -> None:
     errors, lost = summaries(rows)
     for measurer in MEASURERS:
         canals = sum(r[:4] == (measurer, *UNDEGRADED, "lost") for r in rows)
+        if not canals:
+            sys.exit("These films show no filled canal apart from others; take more films.")
         about = (
             f"{arguments.films} films from seed {arguments.first_seed}, {canals} plain canals, "
             f"measured by {measurer}; absolute error, median / 95th percentile in mm"

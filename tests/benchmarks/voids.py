@@ -19,14 +19,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from accuracy import CLICK_SD_MM, END_ZONE_MM, beside_another, film
+from accuracy import END_ZONE_MM
+from played_reader import film, measured_canals, overlapped
 
-from rxmeasure.calibration.scale import Calibration
 from rxmeasure.errors import RxMeasureError
 from rxmeasure.filling import density_gaps
-from rxmeasure.filling.measurement import measure_canal
-from rxmeasure.marks import CanalMarks, FilmKind, Settings
-from rxmeasure.phantom.truth import CanalTruth, noisy_clicks
+from rxmeasure.marks import Settings
+from rxmeasure.phantom.truth import CanalTruth
 
 #: Bubbles from this size on are also counted apart (mm).
 CLEAR_BUBBLE_MM = 0.28
@@ -60,24 +59,11 @@ def canals_of(seed: int, cache: str, least_strength: float | None) -> list[Canal
         density_gaps.LEAST_STRENGTH = least_strength
     radiograph, truth = film(seed, Path(cache))
     rng = np.random.default_rng([seed, 77])
-    scale = truth.mm_per_px
-    calibration = Calibration(row_mm=scale, col_mm=scale, u_rel=1e-6, source="true scale")
     found = []
-    for canal in truth.canals:
-        if canal.content != "filled":
+    for canal, _, seen in measured_canals(radiograph, truth, rng, contents=("filled",)):
+        if isinstance(seen, RxMeasureError):
             continue
-        clicks = noisy_clicks(canal, rng, sd_mm=CLICK_SD_MM, count=3)
-        marks = CanalMarks(
-            name=canal.name, clicks_px=tuple((float(r), float(c)) for r, c in clicks)
-        )
-        try:
-            measured = measure_canal(
-                radiograph, calibration, marks, FilmKind(truth.film_kind), Settings()
-            )
-        except RxMeasureError:
-            continue
-        overlapped = "overlapped" in canal.flags or beside_another(canal, truth)
-        found.append(_matched(canal, measured.gaps, scale, overlapped))
+        found.append(_matched(canal, seen.gaps, truth.mm_per_px, overlapped(canal, truth)))
     return found
 
 
@@ -175,10 +161,10 @@ def main() -> None:
         f"{arguments.films} phantoms from seed {arguments.first_seed}; "
         "area error: median / 95th percentile\n"
     )
-    for title, overlapped in (("canals apart", False), ("overlapped canals", True)):
+    for title, over_another in (("canals apart", False), ("overlapped canals", True)):
         out(f"\n{title}\n")
         for name, table in (("as used", found_table), ("free response", free_response)):
-            canals = [c for c in measured[name] if c.overlapped == overlapped]
+            canals = [c for c in measured[name] if c.overlapped == over_another]
             if canals:
                 out("\n".join(table(canals)) + "\n")
 

@@ -2,76 +2,49 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
-from napari.components import ViewerModel
-from qtpy.QtCore import QEvent, Qt
+from plugin.one_panel import (
+    Open,
+    click,
+    comes_in,
+    desk,
+    films,
+    in_window,
+    open_film,
+    part,
+    point,
+    said,
+    write,
+)
+from qtpy.QtCore import Qt
 from qtpy.QtTest import QTest
-from qtpy.QtWidgets import QApplication, QWidget
 from rxmeasure_napari.desk import Desk
 from rxmeasure_napari.panels.canals import APEX_STATES, SEEN_APART, CanalsPanel, typed_taper
 from rxmeasure_napari.review_state import OpenFilm, Pointing, Purpose, Step
 
 from rxmeasure.errors import MarksError
-from rxmeasure.marks import CanalMarks, FilmKind, Landmark, LandmarkState, NominalShape, ReviewMarks
+from rxmeasure.marks import CanalMarks, FilmKind, Landmark, LandmarkState, NominalShape
 from rxmeasure.record.review_file import read_marks
 
+__all__ = ["desk", "films", "open_film"]
+
 CLICKS = ((75.0, 242.0), (298.6, 261.5), (531.4, 254.6))
-Open = Callable[..., OpenFilm]
-
-
-@pytest.fixture
-def desk(qapp: Any) -> Iterator[Desk]:
-    desk = Desk(ViewerModel())
-    desk.wake()
-    yield desk
-    desk.close()
-
-
-@pytest.fixture
-def films(tmp_path: Path, sample_images: Path) -> Path:
-    return Path(shutil.copytree(sample_images, tmp_path / "films"))
-
-
-@pytest.fixture
-def open_film(desk: Desk, films: Path, qtbot: Any) -> Open:
-    def open_one(name: str, marks: ReviewMarks | None = None) -> OpenFilm:
-        desk.open_path(films / name)
-        qtbot.waitUntil(lambda: any(f.name == name for f in desk.state.films), timeout=10_000)
-        film = next(f for f in desk.state.films if f.name == name)
-        if marks is not None:
-            film.edit("marks of the test", marks)
-        return film
-
-    return open_one
 
 
 @pytest.fixture
 def panel(desk: Desk) -> Iterator[CanalsPanel]:
-    panel = CanalsPanel(desk)
-    panel.resize(375, 480)
-    yield panel
-    panel.close()
-    panel.deleteLater()
-    QApplication.sendPostedEvents(None, QEvent.Type.DeferredDelete)
+    with in_window(CanalsPanel(desk)) as panel:
+        yield panel
 
 
 @pytest.fixture
 def come_in(desk: Desk, panel: CanalsPanel, qtbot: Any) -> Callable[[], None]:
-    """Bring the step to the front, as the dock does."""
-
-    def come() -> None:
-        desk.state.choose_step(Step.CANALS)
-        with qtbot.waitActive(panel):
-            panel.show()
-            panel.activateWindow()
-
-    return come
+    return comes_in(desk, Step.CANALS, panel, qtbot)
 
 
 @pytest.fixture
@@ -99,34 +72,6 @@ def molar(open_film: Open, films: Path, come_in: Callable[[], None], qtbot: Any)
     come_in()
     qtbot.waitUntil(lambda: film.is_current, timeout=20_000)
     return film
-
-
-def part(panel: QWidget, name: str) -> Any:
-    found = panel.findChild(QWidget, name)
-    assert found is not None, name
-    return found
-
-
-def said(panel: QWidget, name: str) -> str:
-    """Text of a line, without the places where a long word may break."""
-    return str(part(panel, name).text()).replace("\u200b", "")
-
-
-def click(widget: QWidget) -> None:
-    assert widget.isVisible()
-    QTest.mouseClick(widget, Qt.MouseButton.LeftButton)
-
-
-def write(field: QWidget, text: str, key: Qt.Key = Qt.Key.Key_Return) -> None:
-    click(field)
-    field.selectAll()
-    QTest.keyClicks(field, text) if text else QTest.keyClick(field, Qt.Key.Key_Delete)
-    QTest.keyClick(field, key)
-
-
-def point(desk: Desk, *clicks: tuple[float, float]) -> None:
-    for place in clicks:
-        assert desk.state.place_point(place)
 
 
 def only(film: OpenFilm) -> CanalMarks:

@@ -2,18 +2,27 @@
 
 from __future__ import annotations
 
-import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
-from napari.components import ViewerModel
-from qtpy.QtCore import QEvent, QObject, Qt, QUrl, Slot
+from plugin.one_panel import (
+    Open,
+    bring_up,
+    click,
+    desk,
+    films,
+    in_window,
+    open_film,
+    part,
+    said,
+)
+from qtpy.QtCore import QObject, Qt, QUrl, Slot
 from qtpy.QtGui import QDesktopServices
 from qtpy.QtTest import QTest
-from qtpy.QtWidgets import QApplication, QFileDialog, QLabel, QWidget
+from qtpy.QtWidgets import QFileDialog, QLabel
 from rxmeasure_napari.desk import Desk
 from rxmeasure_napari.panels.keep import KeepPanel
 from rxmeasure_napari.review_state import OpenFilm
@@ -21,43 +30,14 @@ from rxmeasure_napari.review_state import OpenFilm
 from rxmeasure.marks import CanalMarks, Override
 from rxmeasure.record.review_file import load_review, read_marks, review_path
 
-Open = Callable[[str], OpenFilm]
-
-
-@pytest.fixture
-def desk(qapp: Any) -> Iterator[Desk]:
-    desk = Desk(ViewerModel())
-    desk.wake()
-    yield desk
-    desk.close()
-
-
-@pytest.fixture
-def films(tmp_path: Path, sample_images: Path) -> Path:
-    return Path(shutil.copytree(sample_images, tmp_path / "films"))
-
-
-@pytest.fixture
-def open_film(desk: Desk, films: Path, qtbot: Any) -> Open:
-    def open_one(name: str) -> OpenFilm:
-        desk.open_path(films / name)
-        qtbot.waitUntil(lambda: any(f.name == name for f in desk.state.films), timeout=10_000)
-        return next(f for f in desk.state.films if f.name == name)
-
-    return open_one
+__all__ = ["desk", "films", "open_film"]
 
 
 @pytest.fixture
 def panel(desk: Desk, qtbot: Any) -> Iterator[KeepPanel]:
-    panel = KeepPanel(desk)
-    panel.resize(375, 480)
-    with qtbot.waitActive(panel):
-        panel.show()
-        panel.activateWindow()
-    yield panel
-    panel.close()
-    panel.deleteLater()
-    QApplication.sendPostedEvents(None, QEvent.Type.DeferredDelete)
+    with in_window(KeepPanel(desk)) as panel:
+        bring_up(panel, qtbot)
+        yield panel
 
 
 @pytest.fixture
@@ -69,33 +49,17 @@ def reviewed(panel: KeepPanel, desk: Desk, films: Path, open_film: Open, qtbot: 
     return film
 
 
-def part(panel: QWidget, name: str) -> Any:
-    found = panel.findChild(QWidget, name)
-    assert found is not None, name
-    return found
-
-
-def text_of(panel: QWidget, name: str) -> str:
-    return str(part(panel, name).text()).replace("\u200b", "")
-
-
-def click(widget: QWidget) -> None:
-    assert widget.isVisible()
-    assert widget.isEnabled()
-    QTest.mouseClick(widget, Qt.MouseButton.LeftButton)
-
-
 def test_without_a_film_nothing_can_be_kept(panel: KeepPanel) -> None:
     for name in ("rx_keep", "rx_report", "rx_export"):
         assert not part(panel, name).isEnabled()
-    assert "No film is open" in text_of(panel, "rx_keep_why_not")
+    assert "No film is open" in said(panel, "rx_keep_why_not")
 
 
 def test_without_a_canal_it_says_so(panel: KeepPanel, open_film: Open) -> None:
     open_film("adequate_premolar.png")
     assert not part(panel, "rx_keep").isEnabled()
-    assert "No canal is traced yet" in text_of(panel, "rx_keep_why_not")
-    assert part(panel, "rx_keep").toolTip() == text_of(panel, "rx_keep_why_not")
+    assert "No canal is traced yet" in said(panel, "rx_keep_why_not")
+    assert part(panel, "rx_keep").toolTip() == said(panel, "rx_keep_why_not")
 
 
 def test_a_canal_with_one_click_is_not_finished(
@@ -104,10 +68,10 @@ def test_a_canal_with_one_click_is_not_finished(
     film = open_film("adequate_premolar.png")
     canal = CanalMarks(name="single", clicks_px=((75.0, 242.0),))
     film.edit("click", replace(film.marks, canals=(canal,)))
-    assert text_of(panel, "rx_keep_why_not") == "The last edit is being measured."
+    assert said(panel, "rx_keep_why_not") == "The last edit is being measured."
     qtbot.waitUntil(lambda: film.is_current, timeout=20_000)
-    assert "No canal is finished yet" in text_of(panel, "rx_keep_why_not")
-    assert text_of(panel, "rx_keep_canals") == "none; not finished and left out: single"
+    assert "No canal is finished yet" in said(panel, "rx_keep_why_not")
+    assert said(panel, "rx_keep_canals") == "none; not finished and left out: single"
 
 
 def test_the_reason_for_no_review_is_the_refusal_of_the_measuring(
@@ -117,19 +81,19 @@ def test_the_reason_for_no_review_is_the_refusal_of_the_measuring(
     reviewed.edit("click", replace(reviewed.marks, canals=(outside,)))
     qtbot.waitUntil(lambda: reviewed.is_current, timeout=20_000)
     assert reviewed.computed.problem is not None
-    assert text_of(panel, "rx_keep_why_not") == str(reviewed.computed.problem)
+    assert said(panel, "rx_keep_why_not") == str(reviewed.computed.problem)
     assert not part(panel, "rx_keep").isEnabled()
 
 
 def test_what_will_be_kept_is_shown(panel: KeepPanel, reviewed: OpenFilm, qtbot: Any) -> None:
-    assert text_of(panel, "rx_keep_tooth") == "35 (FDI), lower left second premolar"
-    assert text_of(panel, "rx_keep_canals") == "single"
-    assert text_of(panel, "rx_keep_reader") == reviewed.marks.reader
-    assert text_of(panel, "rx_keep_scale").startswith("file of known length 18.5 mm; ± ")
-    assert text_of(panel, "rx_keep_by_hand") == "no verdict changed"
+    assert said(panel, "rx_keep_tooth") == "35 (FDI), lower left second premolar"
+    assert said(panel, "rx_keep_canals") == "single"
+    assert said(panel, "rx_keep_reader") == reviewed.marks.reader
+    assert said(panel, "rx_keep_scale").startswith("file of known length 18.5 mm; ± ")
+    assert said(panel, "rx_keep_by_hand") == "no verdict changed"
     override = Override(canal="single", rule_id="zero_two/length", verdict="met", reason="seen")
     reviewed.edit("override", replace(reviewed.marks, overrides=(override,)))
-    assert text_of(panel, "rx_keep_by_hand") == "1 decision with a reason"
+    assert said(panel, "rx_keep_by_hand") == "1 decision with a reason"
 
 
 def test_without_a_scale_no_millimetres_are_promised(
@@ -137,21 +101,21 @@ def test_without_a_scale_no_millimetres_are_promised(
 ) -> None:
     reviewed.edit("no scale", replace(reviewed.marks, references=()))
     qtbot.waitUntil(lambda: reviewed.is_current, timeout=20_000)
-    assert text_of(panel, "rx_keep_scale") == "none: ratios and pixels only, no millimetres"
+    assert said(panel, "rx_keep_scale") == "none: ratios and pixels only, no millimetres"
     assert part(panel, "rx_keep").isEnabled()
 
 
 def test_keep_writes_what_is_shown(panel: KeepPanel, reviewed: OpenFilm) -> None:
-    assert "Not kept yet" in text_of(panel, "rx_keep_state")
+    assert "Not kept yet" in said(panel, "rx_keep_state")
     click(part(panel, "rx_keep"))
     target = review_path(reviewed.path)
     assert load_review(target).marks == reviewed.marks
-    assert text_of(panel, "rx_keep_state").startswith("Kept 20")
-    assert target.name in text_of(panel, "rx_written_0")
+    assert said(panel, "rx_keep_state").startswith("Kept 20")
+    assert target.name in said(panel, "rx_written_0")
     reviewed.edit("tooth", replace(reviewed.marks, tooth="34"))
-    assert "Changed since it was kept" in text_of(panel, "rx_keep_state")
+    assert "Changed since it was kept" in said(panel, "rx_keep_state")
     reviewed.undo()
-    assert text_of(panel, "rx_keep_state").startswith("Kept 20")
+    assert said(panel, "rx_keep_state").startswith("Kept 20")
 
 
 def test_keep_by_key(panel: KeepPanel, reviewed: OpenFilm) -> None:
@@ -164,7 +128,7 @@ def test_a_kept_file_that_is_gone_is_not_called_kept(panel: KeepPanel, reviewed:
     click(part(panel, "rx_keep"))
     review_path(reviewed.path).unlink()
     panel.refresh()
-    assert "no longer there" in text_of(panel, "rx_keep_state")
+    assert "no longer there" in said(panel, "rx_keep_state")
     assert (
         panel.findChild(QLabel, "rx_written_0") is None
         or not part(panel, "rx_written_0").isVisible()
@@ -177,12 +141,12 @@ def test_the_report_is_written_beside_the_film(
     with qtbot.waitSignal(panel.desk.written, timeout=60_000):
         click(part(panel, "rx_report"))
         assert part(panel, "rx_keep_cancel").isVisible()
-        assert "writing the report" in text_of(panel, "rx_busy")
+        assert "writing the report" in said(panel, "rx_busy")
     qtbot.waitUntil(lambda: not part(panel, "rx_keep_cancel").isVisible())
     for k, suffix in enumerate((".html", ".pdf")):
         path = reviewed.path.with_name(reviewed.name + suffix)
         assert path.stat().st_size > 1000
-        assert text_of(panel, f"rx_written_{k}").startswith(path.name)
+        assert said(panel, f"rx_written_{k}").startswith(path.name)
 
 
 def test_the_report_goes_to_the_chosen_folder(
@@ -196,13 +160,13 @@ def test_the_report_goes_to_the_chosen_folder(
     folder.mkdir()
     monkeypatch.setattr(QFileDialog, "getExistingDirectory", lambda *_: str(folder))
     click(part(panel, "rx_report_folder"))
-    assert text_of(panel, "rx_report_where") == f"Report to {folder}"
+    assert said(panel, "rx_report_where") == f"Report to {folder}"
     with qtbot.waitSignal(panel.desk.written, timeout=60_000):
         click(part(panel, "rx_report"))
     assert sorted(p.suffix for p in folder.iterdir()) == [".html", ".pdf"]
-    assert text_of(panel, "rx_written_0").startswith(reviewed.name + ".html")
+    assert said(panel, "rx_written_0").startswith(reviewed.name + ".html")
     click(part(panel, "rx_report_beside"))
-    assert text_of(panel, "rx_report_where") == "Report beside the film"
+    assert said(panel, "rx_report_where") == "Report beside the film"
 
 
 def test_a_cancelled_report_says_so(panel: KeepPanel, reviewed: OpenFilm, qtbot: Any) -> None:
@@ -221,8 +185,8 @@ def test_the_review_is_saved_elsewhere(
     click(part(panel, "rx_export"))
     written = tmp_path / "copy.rxreview.json"
     assert read_marks(written) == reviewed.marks
-    assert text_of(panel, "rx_written_0").startswith(written.name)
-    assert "Not kept yet" in text_of(panel, "rx_keep_state")
+    assert said(panel, "rx_written_0").startswith(written.name)
+    assert "Not kept yet" in said(panel, "rx_keep_state")
 
 
 class _Opened(QObject):
@@ -255,12 +219,12 @@ def test_each_film_has_its_own_files(
 ) -> None:
     click(part(panel, "rx_keep"))
     other = open_film("voids_canine.png")
-    assert text_of(panel, "rx_keep_canals") == "none"
-    assert "Not kept yet" in text_of(panel, "rx_keep_state")
+    assert said(panel, "rx_keep_canals") == "none"
+    assert "Not kept yet" in said(panel, "rx_keep_state")
     assert panel.findChild(QLabel, "rx_written_0") is None
     desk.close_film(other)
-    assert text_of(panel, "rx_keep_canals") == "single"
-    assert review_path(reviewed.path).name in text_of(panel, "rx_written_0")
+    assert said(panel, "rx_keep_canals") == "single"
+    assert review_path(reviewed.path).name in said(panel, "rx_written_0")
 
 
 def test_nothing_is_wider_than_the_dock(

@@ -3,15 +3,25 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-from napari.components import ViewerModel
-from qtpy.QtCore import QEvent, QPoint, QPointF, Qt
+from plugin.one_panel import (
+    Open,
+    bring_up,
+    click,
+    desk,
+    films,
+    in_window,
+    open_film,
+    part,
+    write,
+)
+from qtpy.QtCore import QPoint, QPointF, Qt
 from qtpy.QtGui import QWheelEvent
 from qtpy.QtTest import QTest
 from qtpy.QtWidgets import QApplication, QFileDialog, QLabel, QPushButton, QWidget
@@ -28,62 +38,14 @@ from rxmeasure.reading import read_radiograph
 from rxmeasure.report.options import ToothNotation
 from rxmeasure.tooth import TEETH
 
-Open = Callable[[str], OpenFilm]
-
-
-@pytest.fixture
-def desk(qapp: Any) -> Iterator[Desk]:
-    desk = Desk(ViewerModel())
-    desk.wake()
-    yield desk
-    desk.close()
-
-
-@pytest.fixture
-def films(tmp_path: Path, sample_images: Path) -> Path:
-    return Path(shutil.copytree(sample_images, tmp_path / "films"))
-
-
-@pytest.fixture
-def open_film(desk: Desk, films: Path, qtbot: Any) -> Open:
-    def open_one(name: str) -> OpenFilm:
-        desk.open_path(films / name)
-        qtbot.waitUntil(lambda: any(f.name == name for f in desk.state.films), timeout=10_000)
-        return next(f for f in desk.state.films if f.name == name)
-
-    return open_one
+__all__ = ["desk", "films", "open_film"]
 
 
 @pytest.fixture
 def panel(desk: Desk, qtbot: Any) -> Iterator[PicturePanel]:
-    panel = PicturePanel(desk)
-    panel.resize(375, 480)
-    with qtbot.waitActive(panel):
-        panel.show()
-        panel.activateWindow()
-    yield panel
-    panel.close()
-    panel.deleteLater()
-    QApplication.sendPostedEvents(None, QEvent.Type.DeferredDelete)
-
-
-def part(panel: QWidget, name: str) -> Any:
-    found = panel.findChild(QWidget, name)
-    assert found is not None, name
-    return found
-
-
-def click(widget: QWidget) -> None:
-    assert widget.isVisible()
-    QTest.mouseClick(widget, Qt.MouseButton.LeftButton)
-
-
-def write(field: QWidget, text: str, *, enter: bool = True) -> None:
-    click(field)
-    field.selectAll()
-    QTest.keyClicks(field, text)
-    if enter:
-        QTest.keyClick(field, Qt.Key.Key_Return)
+    with in_window(PicturePanel(desk)) as panel:
+        bring_up(panel, qtbot)
+        yield panel
 
 
 def test_without_a_film_it_says_what_to_do(panel: PicturePanel) -> None:
@@ -242,8 +204,8 @@ def test_the_wheel_never_changes_the_film_kind(panel: PicturePanel, open_film: O
 def test_case_visit_and_reader(panel: PicturePanel, open_film: Open) -> None:
     film = open_film("curved_molar.tif")
     write(part(panel, "rx_case"), "case-12 ")
-    write(part(panel, "rx_visit"), "2025-03-14", enter=False)
-    write(part(panel, "rx_reader"), "reader-3", enter=False)
+    write(part(panel, "rx_visit"), "2025-03-14", key=None)
+    write(part(panel, "rx_reader"), "reader-3", key=None)
     assert film.marks.reader == ""
     panel.setFocus()
     assert (film.marks.patient_pseudonym, film.marks.visit) == ("case-12", "2025-03-14")
@@ -258,7 +220,7 @@ def test_results_leave_what_is_being_typed_and_undo_does_not(
     field = part(panel, "rx_case")
     write(field, "case-1")
     write(field, "case-2")
-    write(field, "cas", enter=False)
+    write(field, "cas", key=None)
     film.computed_changed.emit()
     assert field.text() == "cas"
     film.undo()
@@ -269,7 +231,7 @@ def test_what_is_typed_belongs_to_the_film_it_was_typed_for(
     panel: PicturePanel, desk: Desk, open_film: Open
 ) -> None:
     first, second = open_film("curved_molar.tif"), open_film("short_incisor.dcm")
-    write(part(panel, "rx_reader"), "reader-3", enter=False)
+    write(part(panel, "rx_reader"), "reader-3", key=None)
     desk.state.choose_film(first)
     assert second.marks.reader == "reader-3"
     assert first.marks.reader == ""
@@ -373,7 +335,7 @@ def test_a_changed_image_needs_a_reason(
     assert not use.isEnabled()
     write(part(panel, "rx_changed_reason"), "   ")
     assert changed_film.changed_image is not None
-    write(part(panel, "rx_changed_reason"), "the same film, cropped anew", enter=False)
+    write(part(panel, "rx_changed_reason"), "the same film, cropped anew", key=None)
     click(use)
     assert changed_film.changed_image is None
     assert changed_film.marks.overrides[-1].reason == "the same film, cropped anew"
