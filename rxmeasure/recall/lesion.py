@@ -18,7 +18,8 @@ from rxmeasure.recall.bone_texture import TextureSpectrum
 from rxmeasure.recall.lesion_fit import (
     BoneField,
     LesionFit,
-    film_maps,
+    draws_of,
+    fit_from,
     fit_lesion,
     levelled,
     single_field,
@@ -31,13 +32,14 @@ from rxmeasure.values import Length, Warned
 
 #: Radii that the search starts from, mm.
 _START_RADII = (0.8, 1.2, 1.7, 2.4, 3.3, 4.5, 6.0)
-SEARCH_HALF, _SEARCH_STEP = 9.0, 0.45
+SEARCH_HALF, _SEARCH_STEP, FINE_STEP = 9.0, 0.45, 0.15
 #: Bone that a search needs, and the disc round the click that tells nothing of the texture (mm).
 _LEAST_BONE_MM2, _LEFT_OUT_RADIUS = 45.0, 3.0
-#: Step of the last fit, mm, and most steps from its window's middle to its rim (choice: time).
-_CLOSE_STEP, _CLOSE_STEPS = 0.25, 24
+#: Steps of the last two fits, mm, and most steps from a window's middle to its rim (choice: the
+#: coarser one is hardly misled by film noise, the finer one sees the edge; time).
+_CLOSE_STEPS, _MOST_STEPS = (0.4, 0.25), 24
 #: Radii that the last fit starts from, over the one that was found: edges lie in dark marrow too.
-_CLOSE_STARTS = (1.0,)
+_CLOSE_STARTS = (1.0, 0.7, 1.3)
 #: Below this radius no number is given (mm): texture alone makes lesions of that size.
 LEAST_RADIUS_MM = 1.5
 #: Least depth of a lesion in standard deviations of the bone beside it (read off development
@@ -52,7 +54,7 @@ MOST_U_AREA = 0.25
 _JAW_MM, _LEAST_LEFT, _LEFT_SLACK = 8.0, 0.1, 0.45
 #: Longer side of a film without a scale, in assumed millimetres: receptor size 2.
 _ASSUMED_SIDE_MM = 41.0
-_DRAWS, DRAW_POINTS = 100, 90
+DRAWS, DRAW_POINTS = 100, 90
 
 
 class LesionSource(StrEnum):
@@ -233,9 +235,10 @@ def find_lesion(
             declined="No patch here is darker and quieter than the bone round it. Outline the "
             "lesion by hand, or state that none is visible.",
         )
-    window, fit = searched
+    window, modes = searched
+    fit = modes[0]
     outline = window.centre + outline_of(fit.parameters)
-    (draws,) = draws_of(fit, settings.seed)
+    (draws,) = draws_of(modes, DRAWS, settings.seed)
     lesion = Lesion(
         root=root,
         source=LesionSource.CLICK,
@@ -269,13 +272,15 @@ def plane_of(radiograph: Radiograph, calibration: Calibration | None) -> PixelSc
 
 def _searched(
     radiograph: Radiograph, plane: PixelScale, seed: FloatArray, lines: Sequence[FloatArray]
-) -> tuple[Window, LesionFit] | None:
+) -> tuple[Window, tuple[LesionFit, ...]] | None:
     """The best cavity near the seed in a wide window, fitted again in its own window."""
+    fine = cut_window(radiograph, plane, seed, half=SEARCH_HALF, step=FINE_STEP, root_lines=lines)
+    if np.count_nonzero(fine.bone) * FINE_STEP**2 < _LEAST_BONE_MM2:
+        return None
     wide = cut_window(
         radiograph, plane, seed, half=SEARCH_HALF, step=_SEARCH_STEP, root_lines=lines
     )
-    if np.count_nonzero(wide.bone) * _SEARCH_STEP**2 < _LEAST_BONE_MM2:
-        return None
+    wide = without(wide, fine)
     unknown = prior_for(_LEFT_OUT_RADIUS, np.zeros(2)).mean
     unknown[0] = np.log(_LEFT_OUT_RADIUS)
     field = levelled(_bone(wide, wide, unknown, degree=2), unknown)
@@ -289,36 +294,46 @@ def _searched(
     if not cavities:
         return None
     best = min(cavities, key=lambda fit: fit.cost)
-    return _fitted_closely(radiograph, plane, seed, lines, best)
+    return _fitted_closely(radiograph, plane, fine, lines, best)
 
 
 def _fitted_closely(
     radiograph: Radiograph,
     plane: PixelScale,
-    seed: FloatArray,
+    fine: Window,
     lines: Sequence[FloatArray],
     found: LesionFit,
-) -> tuple[Window, LesionFit]:
+) -> tuple[Window, tuple[LesionFit, ...]]:
+    """Fits in a window of the lesion's own size: coarsely from several radii, then finely."""
     middle = found.parameters[ROW : COL + 1]
-    half, step = close_window(found.radius)
-    wide = cut_window(radiograph, plane, seed, half=SEARCH_HALF, step=step, root_lines=lines)
-    close = cut_window(radiograph, plane, seed + middle, half=half, step=step, root_lines=lines)
-    close = without(close, wide)
-    start = found.parameters.copy()
-    start[ROW : COL + 1] = 0.0
-    field = levelled(_bone(close, wide, found.parameters, degree=1), start)
     prior = prior_for(found.radius, -middle)
-    fits = []
-    for larger in _CLOSE_STARTS:
-        start[0] = np.log(larger * found.radius)
-        fits.append(fit_lesion(field, start, prior))
-    return close, min(fits, key=lambda fit: fit.cost)
+    plain = found.parameters.copy()
+    plain[ROW : COL + 1] = 0.0
+    starts = [_enlarged(plain, by) for by in _CLOSE_STARTS]
+    for step in _CLOSE_STEPS:
+        half, step = close_window(found.radius, step)
+        wide, close = (
+            without(
+                cut_window(radiograph, plane, centre, half=reach, step=step, root_lines=lines), fine
+            )
+            for centre, reach in ((fine.centre, SEARCH_HALF), (fine.centre + middle, half))
+        )
+        field = levelled(_bone(close, wide, found.parameters, degree=1), starts[0])
+        modes = fit_from(field, starts, prior)
+        starts = [mode.parameters for mode in modes]
+    return close, modes
 
 
-def close_window(radius: float) -> tuple[float, float]:
+def _enlarged(lesion: FloatArray, by: float) -> FloatArray:
+    larger = lesion.copy()
+    larger[0] += np.log(by)
+    return larger
+
+
+def close_window(radius: float, step: float) -> tuple[float, float]:
     """Half-width and step of the window in which a lesion of that radius is fitted, mm."""
     half = 1.5 * radius + 2.0
-    return half, max(_CLOSE_STEP, half / _CLOSE_STEPS)
+    return half, max(step, half / _MOST_STEPS)
 
 
 def _bone(window: Window, wide: Window, lesion: FloatArray, *, degree: int) -> BoneField:
@@ -336,13 +351,6 @@ def _most_left(radius: float) -> float:
 def is_cavity(fit: LesionFit) -> bool:
     """Whether the patch leaves no more texture than a cavity about as deep as wide."""
     return fit.left <= _most_left(fit.radius)
-
-
-def draws_of(fit: LesionFit, seed: int) -> list[FloatArray]:
-    """Lesions drawn from what is known, shape (K, parameters), for each film of the fit."""
-    rng = np.random.default_rng(seed)
-    drawn = rng.multivariate_normal(fit.parameters, fit.covariance, _DRAWS, method="eigh")
-    return [np.asarray(drawn @ to_film.T) for to_film in film_maps(len(fit.contrast))]
 
 
 def share_off_film(radiograph: Radiograph, outline_px: FloatArray) -> float:

@@ -14,6 +14,7 @@ strength varies more than a Gaussian field's.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -46,6 +47,8 @@ _BLOCK_MM = 0.7
 #: How far a lesion may change between two films: log radius, place (mm), waves as a share of
 #: their own spread, log edge width, rounding (choice).
 _RADIUS_CHANGE, _PLACE_CHANGE, _WAVE_CHANGE, _EDGE_CHANGE, _DOME_CHANGE = 0.4, 0.25, 0.3, 0.15, 0.08
+#: Fits whose log radii differ by no more are one (choice).
+_SAME_RADIUS = 0.03
 #: Longest step of a parameter.
 _LONGEST_STEP = 0.3
 
@@ -110,12 +113,15 @@ class LesionFit:
         Depth below the bone in standard deviations of its texture, one for each film.
     cost : float
         Minus twice the log likelihood and prior, but for a constant.
+    dispersion : float
+        How much more the radius scatters than the likelihood says.
     """
 
     parameters: FloatArray
     covariance: FloatArray
     contrast: tuple[float, ...]
     cost: float
+    dispersion: float = 1.0
 
     def of_film(self, film: int) -> FloatArray:
         """The lesion's parameters on one film."""
@@ -253,12 +259,47 @@ def fit_lesion(
         state, damping = other, max(damping / 4.0, 1e-4)
         if done:
             break
-    return LesionFit(
+    found = LesionFit(
         parameters=state.p,
-        covariance=_sandwich(field, state, prior) if covariance else np.empty((0, 0)),
+        covariance=np.empty((0, 0)),
         contrast=tuple(film.depth for film in state.films),
         cost=state.cost,
     )
+    return _with_covariance(found, field, state, prior) if covariance else found
+
+
+def fit_from(field: BoneField, starts: Sequence[FloatArray], prior: Prior) -> tuple[LesionFit, ...]:
+    """Fits from several starts that came to different radii, the likeliest first."""
+    modes: list[LesionFit] = []
+    for fit in sorted((fit_lesion(field, s, prior) for s in starts), key=lambda fit: fit.cost):
+        if all(_differ(fit, other) for other in modes):
+            modes.append(fit)
+    return tuple(modes)
+
+
+def _differ(one: LesionFit, other: LesionFit) -> bool:
+    count = len(one.contrast)
+    return any(abs(one.of_film(k)[0] - other.of_film(k)[0]) > _SAME_RADIUS for k in range(count))
+
+
+def draws_of(modes: Sequence[LesionFit], count: int, seed: int) -> list[FloatArray]:
+    """Lesions drawn from what is known, for each film; shape (about ``count``, COUNT).
+
+    A mode that is less likely than the first gets fewer draws.
+    """
+    rng = np.random.default_rng(seed)
+    best = modes[0]
+    behind = np.array([fit.cost - best.cost for fit in modes])
+    weights = np.exp(-0.5 * behind / max(best.dispersion, 1.0))
+    drawn = np.concatenate(
+        [
+            rng.multivariate_normal(fit.parameters, fit.covariance, number, method="eigh")
+            for fit, number in zip(
+                modes, np.rint(count * weights / weights.sum()).astype(int), strict=True
+            )
+        ]
+    )
+    return [np.asarray(drawn @ to_film.T) for to_film in film_maps(len(best.contrast))]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -375,8 +416,7 @@ def _scores(field: BoneField, state: _State) -> FloatArray:
     return np.hstack([by_parameter, *by_linear])
 
 
-def _sandwich(field: BoneField, state: _State, prior: Prior) -> FloatArray:
-    """Covariance of the parameters."""
+def _with_covariance(fit: LesionFit, field: BoneField, state: _State, prior: Prior) -> LesionFit:
     count = len(state.p)
     blocks = np.floor(np.column_stack([field.y, field.x]) / _BLOCK_MM).astype(int)
     _, block = np.unique(blocks, axis=0, return_inverse=True)
@@ -386,7 +426,8 @@ def _sandwich(field: BoneField, state: _State, prior: Prior) -> FloatArray:
     scatter = summed.T @ summed
     scatter[np.arange(count), np.arange(count)] += 1.0 / prior.sd**2
     inverse = np.linalg.inv(_score(field, state, prior)[0])
-    return np.asarray((inverse @ scatter @ inverse)[:count, :count])
+    covariance = np.asarray((inverse @ scatter @ inverse)[:count, :count])
+    return replace(fit, covariance=covariance, dispersion=float(covariance[0, 0] / inverse[0, 0]))
 
 
 def _factor(covariance: FloatArray) -> FloatArray:

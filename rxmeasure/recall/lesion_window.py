@@ -16,12 +16,14 @@ Mask = NDArray[np.bool_]
 
 #: Half-width of what is left out round a canal's line: at the apex, within about 1 mm of it,
 #: and its growth further coronally (mm, mm, mm/mm; choice: a root with its ligament).
-_ROOT_AT_TIP, _ROOT_BEHIND_TIP, _ROOT_GROWTH, _ROOT_MOST = 0.45, 0.8, 0.13, 3.0
+_ROOT_AT_TIP, _ROOT_BEHIND_TIP, _ROOT_GROWTH, _ROOT_MOST = 0.6, 0.95, 0.13, 3.2
 _TIP_LENGTH = 0.8
 #: Bright patches of this area (mm2) and height (SD of the bone) are teeth or fillings (choice).
 _BRIGHT_AREA, _BRIGHT_SD, _BRIGHT_BLUR = 3.0, 2.0, 0.6
-#: Anything this bright is no bone, however small: a puff, a file's tip (choice).
-_GLARING_SD = 5.0
+#: Anything this bright is no bone, however small: a puff, a point's tip (choice).
+_GLARING_SD = 4.0
+#: What is left out round anything bright, for its blur (mm, choice).
+_BRIGHT_MARGIN = 0.3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -86,13 +88,13 @@ def window_on_other_film(
     return _without_teeth(seen, root_lines)
 
 
-def without(window: Window, wider: Window) -> Window:
-    """The window without what the wider one left out as bright."""
+def without(window: Window, finer: Window) -> Window:
+    """The window without what a finer and larger one left out as bright."""
     place = [
-        (v + window.centre[k] - wider.centre[k]) / wider.step + wider.y.shape[0] // 2
+        (v + window.centre[k] - finer.centre[k]) / finer.step + finer.y.shape[0] // 2
         for k, v in enumerate((window.y, window.x))
     ]
-    bright = (wider.on_film & ~wider.bone).astype(np.float64)
+    bright = (finer.on_film & ~finer.bone).astype(np.float64)
     inside = ndimage.map_coordinates(bright, place, order=1, mode="nearest") > 0.5
     return replace(window, bone=window.bone & ~inside)
 
@@ -163,7 +165,8 @@ def _bright(window: Window) -> Mask:
     areas = ndimage.sum_labels(high, labels, np.arange(1, count + 1)) * window.step**2
     large = np.isin(labels, 1 + np.flatnonzero(np.asarray(areas) > _BRIGHT_AREA))
     glaring = window.bone & (window.values > middle + _GLARING_SD * sd)
-    return np.asarray(ndimage.binary_dilation(large | glaring, iterations=2))
+    margin = max(1, round(_BRIGHT_MARGIN / window.step))
+    return np.asarray(ndimage.binary_dilation(large | glaring, iterations=margin))
 
 
 def as_lines(plane: PixelScale, lines_px: Sequence[ArrayLike]) -> tuple[FloatArray, ...]:

@@ -19,18 +19,20 @@ from rxmeasure.marks import Settings
 from rxmeasure.radiograph import Radiograph
 from rxmeasure.recall.lesion import (
     DRAW_POINTS,
+    DRAWS,
+    FINE_STEP,
     MOST_OFF_FILM,
     SEARCH_HALF,
     Lesion,
     close_window,
-    draws_of,
     is_cavity,
     plane_of,
     share_off_film,
 )
 from rxmeasure.recall.lesion_fit import (
     LesionFit,
-    fit_lesion,
+    draws_of,
+    fit_from,
     levelled,
     paired_field,
     paired_prior,
@@ -44,6 +46,8 @@ from rxmeasure.recall.size import LesionSize, size_of_outline, sizes_of_draws
 
 #: Places of bone that a fit needs (choice).
 _FEWEST_PLACES = 200
+#: Step of the window, mm (choice: film noise, time).
+_STEP = 0.35
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,12 +111,13 @@ def paired_sizes(
     found = _fitted((first, second), plane, to_first, starts)
     if found is None:
         return None
-    centre, fit = found
-    draws = draws_of(fit, Settings().seed)
+    centre, modes = found
+    draws = draws_of(modes, DRAWS, Settings().seed)
     sizes, spreads = [], []
     for k, film in enumerate((first, second)):
         outlines_px = [
-            plane.to_px(centre + outline_of(p, DRAW_POINTS)) for p in (fit.of_film(k), *draws[k])
+            plane.to_px(centre + outline_of(p, DRAW_POINTS))
+            for p in (modes[0].of_film(k), *draws[k])
         ]
         if k == 1:
             outlines_px = [mapped(inverse(to_first), outline) for outline in outlines_px]
@@ -138,14 +143,21 @@ def _fitted(
     plane: PixelScale,
     to_first: FloatArray,
     outlines: Sequence[FloatArray],
-) -> tuple[FloatArray, LesionFit] | None:
-    """Middle of the window on the plane of the first film, and the likeliest fit."""
+) -> tuple[FloatArray, tuple[LesionFit, ...]] | None:
+    """Middle of the window on the plane of the first film, and fits, the likeliest first."""
     middle = outlines[0].mean(axis=0)
     radius = float(np.exp(max(parameters_of(outline - middle)[0] for outline in outlines)))
-    half, step = close_window(radius)
-    wide = _windows(films, plane, to_first, middle, SEARCH_HALF, step)
-    close = _windows(films, plane, to_first, middle, half, step)
-    close = (without(close[0], wide[0]), without(close[1], wide[1]))
+    half, step = close_window(radius, _STEP)
+    fine = _windows(films, plane, to_first, middle, SEARCH_HALF, FINE_STEP)
+    wide, close = (
+        [
+            without(window, bright)
+            for window, bright in zip(
+                _windows(films, plane, to_first, middle, reach, step), fine, strict=True
+            )
+        ]
+        for reach in (SEARCH_HALF, half)
+    )
     if np.count_nonzero(close[0].bone & close[1].bone) < _FEWEST_PLACES:
         return None
     lesions = [parameters_of(outline - middle) for outline in outlines]
@@ -155,7 +167,7 @@ def _fitted(
         for window in wide
     ]
     field = paired_field(
-        close,
+        (close[0], close[1]),
         (textures[0][0], textures[1][0]),
         textures[0][1],
         (textures[0][2], textures[1][2]),
@@ -163,16 +175,9 @@ def _fitted(
     start = paired_start(lesions[0], lesions[1])
     field = levelled(field, start)
     prior = paired_prior(prior_for(radius, lesions[0][ROW : COL + 1]))
-    fits = [
-        fit_lesion(field, begin, prior)
-        for begin in (
-            start,
-            paired_start(lesions[0], lesions[0]),
-            paired_start(lesions[1], lesions[1]),
-        )
-    ]
-    best = min(fits, key=lambda fit: fit.cost)
-    return (middle, best) if is_cavity(best) else None
+    starts = [start, *(paired_start(lesion, lesion) for lesion in lesions)]
+    modes = fit_from(field, starts, prior)
+    return (middle, modes) if is_cavity(modes[0]) else None
 
 
 def _windows(

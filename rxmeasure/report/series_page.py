@@ -201,7 +201,7 @@ def _lesion_row(lesion: Lesion, numbers: Numbers) -> dict[str, Any]:
             _length_text(size.largest_diameter, numbers),
             _length_text(size.perpendicular_diameter, numbers),
         )
-    return _row(lesion.root, *cells, str(lesion.source), note=numbers.in_text(notes))
+    return _row(f"root {lesion.root}", *cells, str(lesion.source), note=numbers.in_text(notes))
 
 
 def _area_text(area: Area, numbers: Numbers) -> str:
@@ -244,7 +244,7 @@ def _subtractions(
 
 def _change_part(change: LesionChange, numbers: Numbers) -> dict[str, Any]:
     return {
-        "head": clean(f"{change.root}, visit {change.before} to {change.after}"),
+        "head": clean(f"Lesion at root {change.root}, visit {change.before} to {change.after}"),
         "sign": SIGNS[change.verdict],
         "word": str(change.verdict),
         "reason": numbers.in_text(change.reason),
@@ -349,7 +349,7 @@ def _trend_plot(series: Series, numbers: Numbers) -> str:
                 [p.years for p in points],
                 [p.area_mm2 for p in points],
                 yerr=[1.96 * p.u_area_mm2 for p in points],
-                label=clean(root),
+                label=clean(f"root {root}"),
                 color=(colours.PLOT_WIDTH, colours.PLOT_VOID, colours.INK)[n % 3],
                 linestyle=_LINES[n % len(_LINES)],
                 marker=_MARKERS[n % len(_MARKERS)],

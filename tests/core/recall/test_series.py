@@ -24,6 +24,7 @@ from rxmeasure.recall.series import (
     VisitMarks,
     compare_visits,
 )
+from rxmeasure.recall.together import BroughtTogether
 from rxmeasure.record.schema import as_text, series_schema
 from rxmeasure.record.series_file import (
     FORMAT,
@@ -85,11 +86,11 @@ def _visit(number: int, radius_px: float | None, **changes) -> VisitMarks:
     return replace(plain, **changes)
 
 
-def _series(*radii: float | None, films=None, pixel_ratios=None, **changes) -> Series:
+def _series(*radii: float | None, films=None, together=None, **changes) -> Series:
     visits = tuple(_visit(n, r) for n, r in enumerate(radii, 1))
     marks = replace(SeriesMarks(visits=visits, treated="2021-03-01"), **changes)
     films = films or [(_film(n), _marks()) for n in range(1, len(marks.visits) + 1)]
-    return compare_visits(marks, films, pixel_ratios=pixel_ratios)
+    return compare_visits(marks, films, together=together)
 
 
 # --- what became of the lesion ----------------------------------------------------------------
@@ -153,7 +154,8 @@ def test_one_film_without_a_scale_is_not_compared_unless_the_films_are_aligned()
     assert [w.code for w in series.warnings] == ["visit-without-scale"]
     # Pixels of the second film count 0.8 of the first: 45 px are 36.
     ratio = PixelRatio(before=1, after=2, value=0.8, u_rel=0.005)
-    (change,) = _series(60.0, 45.0, films=films, pixel_ratios=[ratio]).lesion_changes
+    together = [BroughtTogether(before=1, after=2, pixel_ratio=ratio)]
+    (change,) = _series(60.0, 45.0, films=films, together=together).lesion_changes
     assert change.verdict is ChangeVerdict.REDUCED
     assert change.changes[0].unit == "ratio"
     assert change.changes[0].after == pytest.approx((36.0 / 60.0) ** 2)
