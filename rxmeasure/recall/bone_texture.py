@@ -42,7 +42,7 @@ class TextureSpectrum:
     def of(cls, field: FloatArray, where: NDArray[np.bool_], step: float) -> TextureSpectrum:
         """Read off a field of mean 0 and variance 1 on a square grid, where it shows bone."""
         lag, found, pairs = _correlations(np.where(where, field, 0.0), where, step)
-        terms = np.column_stack([_ring_correlations(lag), lag == 0.0])
+        terms = np.column_stack([_ring_table()[np.rint(lag / _STEP).astype(int)], lag == 0.0])
         trust = np.sqrt(pairs) / (_READING_FLOOR + np.clip(1.0 - found, 0.0, None))
         weights, _ = nnls(terms * trust[:, None], found * trust)
         return cls(weights[:-1] / weights.sum())

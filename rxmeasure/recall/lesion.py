@@ -32,7 +32,7 @@ from rxmeasure.values import Length, Warned
 
 #: Radii that the search starts from, mm.
 _START_RADII = (0.8, 1.2, 1.7, 2.4, 3.3, 4.5, 6.0)
-SEARCH_HALF, _SEARCH_STEP, FINE_STEP = 9.0, 0.45, 0.15
+SEARCH_HALF, _SEARCH_STEP, FINE_STEP = 9.0, 0.6, 0.15
 #: Bone that a search needs, and the disc round the click that tells nothing of the texture (mm).
 _LEAST_BONE_MM2, _LEFT_OUT_RADIUS = 45.0, 3.0
 #: Steps of the last two fits, mm, and most steps from a window's middle to its rim (choice: the
@@ -44,7 +44,7 @@ _CLOSE_STARTS = (1.0, 0.7, 1.3)
 LEAST_RADIUS_MM = 1.5
 #: Least depth of a lesion in standard deviations of the bone beside it (read off development
 #: phantoms: below it the outline runs into dark marrow).
-LEAST_CONTRAST_SD = 1.4
+LEAST_CONTRAST_SD = 1.0
 #: Most of the outline that may lie outside the film (choice).
 MOST_OFF_FILM = 0.1
 #: Largest relative standard uncertainty of an area that is still given (choice).

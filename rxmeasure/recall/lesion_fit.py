@@ -49,6 +49,8 @@ _BLOCK_MM = 0.7
 _RADIUS_CHANGE, _PLACE_CHANGE, _WAVE_CHANGE, _EDGE_CHANGE, _DOME_CHANGE = 0.4, 0.25, 0.3, 0.15, 0.08
 #: Fits whose log radii differ by no more are one (choice).
 _SAME_RADIUS = 0.03
+#: Fall of the cost at which a fit has arrived (choice: far below what one outline costs more).
+_DONE = 0.01
 #: Longest step of a parameter.
 _LONGEST_STEP = 0.3
 
@@ -255,7 +257,7 @@ def fit_lesion(
             damping *= 4.0
         else:
             break
-        done = state.cost - other.cost < 5e-3
+        done = state.cost - other.cost < _DONE
         state, damping = other, max(damping / 4.0, 1e-4)
         if done:
             break
@@ -405,7 +407,7 @@ def _score(field: BoneField, state: _State, prior: Prior) -> tuple[FloatArray, F
 def _scores(field: BoneField, state: _State) -> FloatArray:
     """What each place adds to the slope, shape (N, parameters, backgrounds and depths)."""
     pulls = field.back(state.white)
-    by_parameter = 0.0
+    by_parameter = np.zeros((len(field.y), len(state.p)))
     for film, pull, to_film in zip(state.films, pulls, film_maps(len(state.films)), strict=True):
         energy = film.texture * pull
         own = film.lowered * pull[:, None] + film.quieter * (1.0 - energy)[:, None]

@@ -17,7 +17,7 @@ Mask = NDArray[np.bool_]
 #: Half-width of what is left out round a canal's line: at the apex, within about 1 mm of it,
 #: and its growth further coronally (mm, mm, mm/mm; choice: a root with its ligament).
 _ROOT_AT_TIP, _ROOT_BEHIND_TIP, _ROOT_GROWTH, _ROOT_MOST = 0.6, 0.95, 0.13, 3.2
-_TIP_LENGTH = 0.8
+_TIP_LENGTH, _LINE_STEP = 0.8, 0.5
 #: Bright patches of this area (mm2) and height (SD of the bone) are teeth or fillings (choice).
 _BRIGHT_AREA, _BRIGHT_SD, _BRIGHT_BLUR = 3.0, 2.0, 0.6
 #: Anything this bright is no bone, however small: a puff, a point's tip (choice).
@@ -170,5 +170,12 @@ def _bright(window: Window) -> Mask:
 
 
 def as_lines(plane: PixelScale, lines_px: Sequence[ArrayLike]) -> tuple[FloatArray, ...]:
-    """Canals' lines on the plane."""
-    return tuple(plane.to_plane(line) for line in lines_px)
+    """Canals' lines on the plane, with points about 0.5 mm apart."""
+    return tuple(thinned(plane.to_plane(line)) for line in lines_px)
+
+
+def thinned(line: FloatArray) -> FloatArray:
+    """A line with fewer points, its ends among them."""
+    count = max(2, round(polyline_length(line) / _LINE_STEP) + 1)
+    kept = np.unique(np.linspace(0, len(line) - 1, min(count, len(line))).astype(int))
+    return np.asarray(line[kept])

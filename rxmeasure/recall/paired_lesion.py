@@ -40,7 +40,13 @@ from rxmeasure.recall.lesion_fit import (
     texture_beside,
 )
 from rxmeasure.recall.lesion_shape import COL, ROW, outline_of, parameters_of, prior_for
-from rxmeasure.recall.lesion_window import Window, cut_window, window_on_other_film, without
+from rxmeasure.recall.lesion_window import (
+    Window,
+    as_lines,
+    cut_window,
+    window_on_other_film,
+    without,
+)
 from rxmeasure.recall.plane_map import inverse, mapped
 from rxmeasure.recall.size import LesionSize, size_of_outline, sizes_of_draws
 
@@ -175,7 +181,7 @@ def _fitted(
     start = paired_start(lesions[0], lesions[1])
     field = levelled(field, start)
     prior = paired_prior(prior_for(radius, lesions[0][ROW : COL + 1]))
-    starts = [start, *(paired_start(lesion, lesion) for lesion in lesions)]
+    starts = [start, paired_start(lesions[0], lesions[0])]
     modes = fit_from(field, starts, prior)
     return (middle, modes) if is_cavity(modes[0]) else None
 
@@ -190,8 +196,8 @@ def _windows(
 ) -> tuple[Window, Window]:
     """The same places on both films."""
     first, second = films
-    lines = [plane.to_plane(np.asarray(line)) for line in first.root_lines_px]
-    lines += [plane.to_plane(mapped(to_first, np.asarray(line))) for line in second.root_lines_px]
+    moved = [mapped(to_first, line) for line in second.root_lines_px]
+    lines = as_lines(plane, [*first.root_lines_px, *moved])
     window = cut_window(first.radiograph, plane, middle, half=half, step=step, root_lines=lines)
     points = np.stack([window.y, window.x], axis=-1) + middle
     places = mapped(inverse(to_first), plane.to_px(points))
