@@ -44,7 +44,7 @@ _CLOSE_STARTS = (1.0, 0.7, 1.3)
 LEAST_RADIUS_MM = 1.5
 #: Least depth of a lesion in standard deviations of the bone beside it (read off development
 #: phantoms: below it the outline runs into dark marrow).
-LEAST_CONTRAST_SD = 1.0
+LEAST_CONTRAST_SD = 1.4
 #: Most of the outline that may lie outside the film (choice).
 MOST_OFF_FILM = 0.1
 #: Largest relative standard uncertainty of an area that is still given (choice).
