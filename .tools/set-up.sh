@@ -72,6 +72,19 @@ need_for_window() {
   apt_install $missing
 }
 
+# want PACKAGE=FILE...: installs these as root on Debian; elsewhere says that tests will be skipped.
+want() {
+  local missing
+  missing=$(missing_of "$@")
+  # shellcheck disable=SC2086,SC2116
+  missing=$(echo $missing)
+  [ -n "$missing" ] || return 0
+  # shellcheck disable=SC2086
+  if on_debian_as_root; then apt_install $missing; else
+    say "Tests that need these Debian packages will be skipped: $missing"
+  fi
+}
+
 is_new_enough() { "$1" -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null; }
 has_venv() { "$1" -c 'import ensurepip, venv' 2>/dev/null; }
 

@@ -115,6 +115,10 @@ def normals(points: ArrayLike) -> FloatArray:
     return np.column_stack([t[:, 1], -t[:, 0]])
 
 
+#: Points times segments that are compared at a time: some 50 MB.
+_PAIRS_AT_ONCE = 1_000_000
+
+
 def foot_on_polyline(points: ArrayLike, point: ArrayLike) -> tuple[float, float]:
     """Nearest place on a polyline.
 
@@ -144,7 +148,14 @@ def feet_on_polyline(points: ArrayLike, others: ArrayLike) -> tuple[FloatArray, 
         As of :func:`foot_on_polyline`.
     """
     points = np.asarray(points, dtype=np.float64)
-    p = np.asarray(others, dtype=np.float64)[:, None, :]
+    others = np.asarray(others, dtype=np.float64)
+    at_once = max(1, _PAIRS_AT_ONCE // len(points))
+    parts = [_feet(points, others[k : k + at_once]) for k in range(0, max(len(others), 1), at_once)]
+    return np.concatenate([s for s, _ in parts]), np.concatenate([away for _, away in parts])
+
+
+def _feet(points: FloatArray, others: FloatArray) -> tuple[FloatArray, FloatArray]:
+    p = others[:, None, :]
     a, b = points[:-1], points[1:]
     ab = b - a
     squared = np.maximum((ab**2).sum(axis=1), 1e-300)

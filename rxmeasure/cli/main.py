@@ -18,6 +18,11 @@ VERBS: dict[str, tuple[str, str, str]] = {
     ),
     "open": (f"{_HERE}.open", "open", "Open films in the window and review them there."),
     "report": (f"{_HERE}.report", "report", "Write a review as an HTML page and a PDF."),
+    "dicom": (
+        f"{_HERE}.dicom",
+        "dicom",
+        "Write a review as DICOM objects, read a structured report.",
+    ),
     "info": (f"{_HERE}.info", "info", "Say what is in an image file, and all versions."),
     "calibrate": (f"{_HERE}.calibrate", "calibrate", "Find the scale of one film."),
     "trace": (f"{_HERE}.trace", "trace", "Trace canals, fills or files from a few clicks."),
@@ -55,6 +60,13 @@ VERBS: dict[str, tuple[str, str, str]] = {
         "agreement",
         "Agreement of raters and of repeated readings, with intervals.",
     ),
+    "course": (
+        f"{_HERE}.course",
+        "course",
+        "Rubric, hidden keys, blind marking and marks of a course.",
+    ),
+    "store": (f"{_HERE}.store", "store", "Keep reviews in a store, with every revision."),
+    "audit": (f"{_HERE}.audit", "audit", "Audit a clinic's reviews: choose films, count, report."),
     "phantom": (f"{_HERE}.phantom", "phantom", "Make synthetic films with known truth."),
 }
 

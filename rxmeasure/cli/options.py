@@ -201,3 +201,15 @@ marks_options = all_of(
 )
 
 image_argument = click.argument("image", type=FILE)
+kept_review_options = all_of(
+    click.option(
+        "--review",
+        "review_file",
+        type=FILE,
+        metavar="FILE",
+        help="The review file; else the one beside the image.",
+    ),
+    click.option(
+        "--out", type=FILE, metavar="FOLDER", help="Where to write; else beside the image."
+    ),
+)

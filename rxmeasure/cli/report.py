@@ -3,28 +3,17 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
-from rxmeasure.cli.options import FILE, image_argument, output_options
+from rxmeasure.cli.options import image_argument, kept_review_options, output_options
 from rxmeasure.cli.output import emit
-
-if TYPE_CHECKING:
-    from rxmeasure.radiograph import Radiograph
-    from rxmeasure.review import Review
 
 
 @click.command()
 @image_argument
-@click.option(
-    "--review",
-    "review_file",
-    type=FILE,
-    metavar="FILE",
-    help="The review file; else the one beside the image.",
-)
-@click.option("--out", type=FILE, metavar="FOLDER", help="Where to write; else beside the image.")
+@kept_review_options
 @click.option(
     "--notation",
     type=click.Choice(["FDI", "Universal", "Palmer"], case_sensitive=False),
@@ -52,6 +41,7 @@ def report(
     """Write a review as an HTML page and a PDF. Nothing is measured again."""
     from rxmeasure.cli.report_files import make_folder, write_report
     from rxmeasure.record.review_file import load_review, review_path
+    from rxmeasure.record.reviewed_film import read_as_reviewed
     from rxmeasure.report.options import DecimalMark, ReportOptions, ToothNotation
 
     review = load_review(review_file or review_path(image))
@@ -62,7 +52,7 @@ def report(
         changed_image_reason=image_changed_reason or "",
         **more,
     )
-    radiograph = _as_reviewed(image, review)
+    radiograph = read_as_reviewed(image, review)
     target = image if out is None else out / image.name
     make_folder(target.parent)
     written = [str(path) for path in write_report(review, radiograph, target, options)]
@@ -72,15 +62,3 @@ def report(
         [f"Written: {path}" for path in written],
         as_json=as_json,
     )
-
-
-def _as_reviewed(image: Path, review: Review) -> Radiograph:
-    """The image with the grey levels the way they were when it was reviewed."""
-    from rxmeasure.reading import read_radiograph
-
-    radiograph = read_radiograph(image)
-    if radiograph.polarity.reason != review.polarity_reason:
-        turned = read_radiograph(image, invert=True)
-        if turned.polarity.reason == review.polarity_reason:
-            return turned
-    return radiograph

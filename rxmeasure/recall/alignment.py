@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import map_coordinates
 from skimage.draw import polygon2mask
+from skimage.measure import approximate_polygon
 
 from rxmeasure.geometry import FloatArray, as_points, feet_on_polyline, polyline_length, tangents
 from rxmeasure.recall.contrast import AlignmentError, ContrastCurve, match_contrast
@@ -325,6 +326,10 @@ _SHARED_PULL, _ROOT_DEPTH_MM, _PLANE_DEPTH_MM = 2.0, 0.05, 0.13
 _CROWN_LENGTH, _CROWN_HALF_WIDTH = 0.55, 0.22
 
 
+#: How far the course of a root may be simplified: far less than the rim of its support (choice).
+_LINE_SLACK_MM = 0.05
+
+
 def _root_map(
     a: _Film,
     b: _Film,
@@ -335,6 +340,7 @@ def _root_map(
     mm_per_px: float | None,
 ) -> RootAlignment:
     line = as_points(root.line_px, at_least=2, what=f"points of root {root.name}")
+    line = approximate_polygon(line, _LINE_SLACK_MM / scale_mm)
     film, other = a.fine or a.plane, b.fine or b.plane
     support = _root_support(film, line, scale_mm) * _sampled(stable, film)
     fitted = fit(film, other, _on_prepared(plane, film, other), _ROOT, support)

@@ -16,7 +16,7 @@ Mask = NDArray[np.bool_]
 
 #: Half-width of what is left out round a canal's line: at the apex, within about 1 mm of it,
 #: and its growth further coronally (mm, mm, mm/mm; choice: a root with its ligament).
-_ROOT_AT_TIP, _ROOT_BEHIND_TIP, _ROOT_GROWTH, _ROOT_MOST = 0.6, 0.95, 0.13, 3.2
+_ROOT_AT_TIP, _ROOT_BEHIND_TIP, _ROOT_GROWTH, _ROOT_MOST = 0.45, 0.95, 0.13, 3.0
 _TIP_LENGTH, _LINE_STEP = 0.8, 0.5
 #: Bright patches of this area (mm2) and height (SD of the bone) are teeth or fillings (choice).
 _BRIGHT_AREA, _BRIGHT_SD, _BRIGHT_BLUR = 3.0, 2.0, 0.6

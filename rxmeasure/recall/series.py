@@ -13,7 +13,12 @@ from rxmeasure.errors import RecallError
 from rxmeasure.filling.results import CanalMeasurement
 from rxmeasure.marks import PointPx, ReviewMarks
 from rxmeasure.radiograph import ImageSource, Radiograph
+<<<<<<< HEAD
 from rxmeasure.recall.alignment import RootCourse
+=======
+from rxmeasure.recall.aligned_pixels import middle, pixel_ratio
+from rxmeasure.recall.change import Z_95
+>>>>>>> main
 from rxmeasure.recall.comparison import (
     FillChange,
     LesionChange,
@@ -122,6 +127,21 @@ class TrendPoint:
     years: float
     area_mm2: float
     u_area_mm2: float
+
+    @property
+    def interval_mm2(self) -> tuple[float, float]:
+        """95 % interval of the area; never below nothing."""
+        spread = Z_95 * self.u_area_mm2
+        return max(0.0, self.area_mm2 - spread), self.area_mm2 + spread
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnchangedBand:
+    """Areas at later visits that are no change from the first: within the least significant one."""
+
+    years: tuple[float, ...]
+    low_mm2: tuple[float, ...]
+    high_mm2: tuple[float, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -403,6 +423,28 @@ def _trend(visits: Sequence[Visit]) -> tuple[TrendPoint, ...]:
                 )
             )
     return tuple(points)
+
+
+def unchanged_band(series: Series, root: str) -> UnchangedBand | None:
+    """The band round a root's first area; None without a dated comparison in mm2 with it."""
+    found: list[tuple[float, float, float]] = []
+    for change in series.lesion_changes:
+        years = series.visits[change.after - 1].years
+        if (change.root, change.before) != (root, 1) or not change.changes or years is None:
+            continue
+        area = change.changes[0]
+        if area.unit == "mm2":
+            least = area.least_significant
+            found.append((years, max(0.0, area.before - least), area.before + least))
+    if not found:
+        return None
+    found.sort()
+    found.insert(0, (0.0, *found[0][1:]))
+    return UnchangedBand(
+        years=tuple(point[0] for point in found),
+        low_mm2=tuple(point[1] for point in found),
+        high_mm2=tuple(point[2] for point in found),
+    )
 
 
 def _tooth_scores(visits: Sequence[Visit]) -> tuple[ToothScore, ...]:

@@ -668,10 +668,10 @@ def measure_rows(
     """
     rows: list[tuple[MeasureValue | None, MeasureRow]] = []
     for measure in canal.measures:
-        attribute = _LENGTH_OF.get(measure.name)
-        length: Length | None = getattr(canal, attribute) if attribute else None
-        if measure.value is None and length is not None and length.value_mm is None:
-            rows.append((measure, _pixel_row(measure, str(attribute), length, numbers)))
+        length = length_without_scale(measure, canal)
+        if length is not None:
+            attribute = _LENGTH_OF[measure.name]
+            rows.append((measure, _pixel_row(measure, attribute, length, numbers)))
         else:
             rows.append((measure, _measure_row(measure, verdicts, numbers)))
     puff = canal.puff
@@ -689,7 +689,16 @@ def measure_rows(
     return tuple(rows)
 
 
-def _label(name: str) -> str:
+def length_without_scale(measure: MeasureValue, canal: CanalMeasurement) -> Length | None:
+    """The length in pixels of a measure that only lacks a scale; None for any other."""
+    attribute = _LENGTH_OF.get(measure.name)
+    length: Length | None = getattr(canal, attribute) if attribute else None
+    only_scale = measure.value is None and length is not None and length.value_mm is None
+    return length if only_scale else None
+
+
+def measure_label(name: str) -> str:
+    """Short name of a measure in words."""
     if name in _LABELS:
         return _LABELS[name]
     known = MEASURES.get(name)
@@ -701,7 +710,7 @@ def _pixel_row(
     measure: MeasureValue, attribute: str, length: Length, numbers: Numbers
 ) -> MeasureRow:
     return MeasureRow(
-        label=_label(measure.name),
+        label=measure_label(measure.name),
         name=attribute.replace("_", " "),
         value=numbers.quantity(length.value_px, "px"),
         u=numbers.uncertainty(length.u_px, "px"),
@@ -732,7 +741,7 @@ def _measure_row(
             u = numbers.uncertainty(measure.u, rounding)
     note = measure.why_missing if value is None else measure.scale_source
     return MeasureRow(
-        label=_label(measure.name),
+        label=measure_label(measure.name),
         name=clean(measure.name),
         value=text,
         u=u,

@@ -143,6 +143,16 @@ def test_a_font_is_installed_only_where_there_is_none() -> None:
     assert done.stdout.split() == ["fonts-dejavu-core"], done.stderr
 
 
+@pytest.mark.parametrize("way", LACKS_TWO)
+def test_what_tests_can_do_without_is_installed_or_told(way: str) -> None:
+    wanted = "want xvfb=NoX dpkg=bash; echo went on"
+    done = _bash(AS_ROOT + LACKS_TWO[way] + wanted)
+    assert done.stdout.split("\n")[:2] == ["xvfb", "went on"], done.stderr
+    done = _bash(NOT_ROOT + LACKS_TWO[way] + wanted)
+    assert (done.returncode, done.stdout.strip()) == (0, "went on")
+    assert done.stderr.strip().endswith("will be skipped: xvfb")
+
+
 @pytest.mark.skipif(shutil.which("dpkg-query") is None, reason="asks the package manager")
 def test_an_installed_package_is_known_from_one_that_is_not() -> None:
     done = _bash("is_installed dpkg && echo yes; is_installed no-such-package-here || echo no")

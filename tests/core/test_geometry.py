@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import tracemalloc
 
 import numpy as np
 import pytest
@@ -186,3 +187,16 @@ def test_what_is_not_a_list_of_pairs_is_refused(points: list, word: str) -> None
 def test_too_few_points_are_refused() -> None:
     with pytest.raises(MarksError, match="at least 2"):
         as_points([[1.0, 2.0]], at_least=2, what="clicks")
+
+
+def test_many_points_against_a_long_line_take_little_memory():
+    line = np.column_stack([np.arange(400.0), 5.0 * np.sin(np.arange(400.0) / 40.0)])
+    points = np.random.default_rng(3).uniform(0.0, 400.0, (20_000, 2))
+    tracemalloc.start()
+    s, away = feet_on_polyline(line, points)
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert peak < 150e6
+    for k in (0, 9_999, 19_999):
+        assert_allclose((s[k], away[k]), foot_on_polyline(line, points[k]), rtol=1e-12)
+    assert feet_on_polyline(line, np.empty((0, 2)))[0].shape == (0,)

@@ -232,6 +232,11 @@ def breakable(text: str) -> str:
     return "\n".join(_LONG_WORD.sub(_broken, clean(line)) for line in text.splitlines())
 
 
+def wrapped(text: str) -> str:
+    """Text whose long words may break; a number and its unit stay together."""
+    return "\u00a0".join(breakable(part) for part in text.split("\u00a0"))
+
+
 def _broken(word: re.Match[str]) -> str:
     return _BREAK_AFTER.sub(lambda m: m[0] + "\u200b", word[0])
 
@@ -244,3 +249,10 @@ def button(text: str, object_name: str, tip: str = "") -> QPushButton:
     made.setToolTip(tip)
     made.setAutoDefault(True)
     return made
+
+
+def drop(widget: QWidget) -> None:
+    """Take a widget out of sight and reach at once; it may be the one that is speaking."""
+    widget.hide()
+    widget.setParent(None)
+    widget.deleteLater()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from rxmeasure.geometry import resample
 from rxmeasure.phantom import Phantom, Visits, apex_map, random_visits
 from rxmeasure.recall.alignment import (
     Alignment,
@@ -169,6 +170,18 @@ def test_a_root_is_warped_by_its_own_map(found, first, second):
 def test_a_film_is_too_small_to_compare(first):
     with pytest.raises(AlignmentError, match="100 x 100"):
         align_films(first, np.zeros((50, 300)))
+
+
+def test_a_finely_drawn_root_gives_the_map_of_a_coarse_one(first, second, found, films, visits):
+    coarse = course(films, visits)
+    fine = resample(coarse.line_px, 1.0)
+    line = tuple((float(r), float(c)) for r, c in fine)
+    root = RootCourse(name="root", line_px=line)
+    again = align_films(first, second, roots=[root], mm_per_px=films[0].truth.mm_per_px)
+    there = corners(first)
+    np.testing.assert_allclose(
+        mapped(again.roots[0].map, there), mapped(found.roots[0].map, there), atol=0.01
+    )
 
 
 def test_without_a_scale_no_millimetres(first, films, visits):

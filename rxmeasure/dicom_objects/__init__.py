@@ -1,0 +1,1 @@
+"""Reviews as DICOM objects: report, presentation state, segmentation, calibrated copy."""
