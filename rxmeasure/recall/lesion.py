@@ -54,13 +54,9 @@ MOST_U_AREA = 0.25
 _JAW_MM, _LEAST_LEFT, _LEFT_SLACK = 8.0, 0.1, 0.45
 #: Longer side of a film without a scale, in assumed millimetres: receptor size 2.
 _ASSUMED_SIDE_MM = 41.0
-<<<<<<< HEAD
 DRAWS, DRAW_POINTS = 100, 90
-=======
-_DRAWS, _DRAW_POINTS = 100, 90
 #: Code of the warning that stands with each finding of no lesion.
 NOT_NO_LESION = "no-shadow-is-not-no-lesion"
->>>>>>> main
 
 
 class LesionSource(StrEnum):

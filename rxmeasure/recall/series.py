@@ -13,12 +13,8 @@ from rxmeasure.errors import RecallError
 from rxmeasure.filling.results import CanalMeasurement
 from rxmeasure.marks import PointPx, ReviewMarks
 from rxmeasure.radiograph import ImageSource, Radiograph
-<<<<<<< HEAD
 from rxmeasure.recall.alignment import RootCourse
-=======
-from rxmeasure.recall.aligned_pixels import middle, pixel_ratio
 from rxmeasure.recall.change import Z_95
->>>>>>> main
 from rxmeasure.recall.comparison import (
     FillChange,
     LesionChange,
@@ -200,7 +196,7 @@ def compare_visits(
         ]
     changes = tuple(
         change
-        for pair in together
+        for pair in _for_each_pair(len(visits), together)
         for change in lesion_changes(
             (pair.before, visits[pair.before - 1].lesions),
             (pair.after, visits[pair.after - 1].lesions),
@@ -237,6 +233,13 @@ def _pairs(count: int) -> list[tuple[int, int]]:
     """Each visit with the one before, then with the first, by number."""
     steps = [(n - 1, n) for n in range(2, count + 1)]
     return steps + [(1, n) for n in range(3, count + 1)]
+
+
+def _for_each_pair(count: int, together: Sequence[BroughtTogether]) -> list[BroughtTogether]:
+    known = {(one.before, one.after): one for one in together}
+    return [
+        known.get(pair) or BroughtTogether(before=pair[0], after=pair[1]) for pair in _pairs(count)
+    ]
 
 
 def _seen(number: int, visit: Visit, radiograph: Radiograph) -> SeenVisit:

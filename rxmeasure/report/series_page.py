@@ -180,11 +180,7 @@ def _lesion_row(lesion: Lesion, numbers: Numbers) -> dict[str, Any]:
             _length_text(size.largest_diameter, numbers),
             _length_text(size.perpendicular_diameter, numbers),
         )
-<<<<<<< HEAD
-    return _row(f"root {lesion.root}", *cells, str(lesion.source), note=numbers.in_text(notes))
-=======
     return _row(root_heading(lesion.root), *cells, str(lesion.source), note=numbers.in_text(notes))
->>>>>>> main
 
 
 def _area_text(area: Area, numbers: Numbers) -> str:
@@ -224,13 +220,6 @@ def _subtractions(
 def _change_part(change: LesionChange, numbers: Numbers) -> dict[str, Any]:
     words = root_change(change, numbers)
     return {
-<<<<<<< HEAD
-        "head": clean(f"Lesion at root {change.root}, visit {change.before} to {change.after}"),
-        "sign": SIGNS[change.verdict],
-        "word": str(change.verdict),
-        "reason": numbers.in_text(change.reason),
-        "rows": [_change_row(one, numbers) for one in change.changes],
-=======
         "head": f"{words.root}, {words.visits}",
         "sign": words.sign,
         "word": words.word,
@@ -246,7 +235,6 @@ def _change_part(change: LesionChange, numbers: Numbers) -> dict[str, Any]:
             )
             for one in words.rows
         ],
->>>>>>> main
     }
 
 
@@ -339,15 +327,9 @@ def _trend_plot(series: Series, numbers: Numbers) -> str:
             low, high = np.transpose([p.interval_mm2 for p in points])
             axes.errorbar(
                 [p.years for p in points],
-<<<<<<< HEAD
-                [p.area_mm2 for p in points],
-                yerr=[1.96 * p.u_area_mm2 for p in points],
-                label=clean(f"root {root}"),
-=======
                 areas,
                 yerr=[areas - low, high - areas],
                 label=root_heading(root),
->>>>>>> main
                 color=(colours.PLOT_WIDTH, colours.PLOT_VOID, colours.INK)[n % 3],
                 linestyle=_LINES[n % len(_LINES)],
                 marker=_MARKERS[n % len(_MARKERS)],

@@ -30,66 +30,6 @@ from rxmeasure.record.series_file import (
 )
 
 SCALES = published_scales()
-<<<<<<< HEAD
-#: 10 mm along 200 px: 0.05 mm a pixel.
-REFERENCE = LengthReference(
-    kind="line", points_px=((10.0, 20.0), (10.0, 220.0)), length_mm=10.0, length_u_mm=0.01
-)
-
-
-def _film(number: int) -> Radiograph:
-    pixels = np.random.default_rng(number).normal(2000.0, 50.0, (300, 260))
-    return Radiograph(
-        pixels=pixels.astype(np.float32),
-        value_min=0.0,
-        value_max=4095.0,
-        source=ImageSource(
-            file_name=f"visit-{number}.png",
-            format="PNG",
-            sha256=f"{number:064x}",
-            rows=300,
-            columns=260,
-            bits=12,
-            lossy=False,
-        ),
-        polarity=Polarity(turned=False, reason="drawn"),
-    )
-
-
-def _marks(*, scaled: bool = True, case: str = "case-1", tooth: str = "36") -> ReviewMarks:
-    return ReviewMarks(
-        film_kind=FilmKind.RECALL,
-        tooth=tooth,
-        patient_pseudonym=case,
-        references=(REFERENCE,) if scaled else (),
-    )
-
-
-def _circle(radius_px: float) -> tuple[tuple[float, float], ...]:
-    t = np.linspace(0.0, 2.0 * np.pi, 120, endpoint=False)
-    return tuple(
-        (150.0 + radius_px * float(np.sin(a)), 130.0 + radius_px * float(np.cos(a))) for a in t
-    )
-
-
-def _visit(number: int, radius_px: float | None, **changes) -> VisitMarks:
-    lesion = (
-        LesionMark(root="M", none_visible=True)
-        if radius_px is None
-        else LesionMark(root="M", outline_px=_circle(radius_px))
-    )
-    plain = VisitMarks(image=f"visit-{number}.png", date=f"202{number}-03-01", lesions=(lesion,))
-    return replace(plain, **changes)
-
-
-def _series(*radii: float | None, films=None, together=None, **changes) -> Series:
-    visits = tuple(_visit(n, r) for n, r in enumerate(radii, 1))
-    marks = replace(SeriesMarks(visits=visits, treated="2021-03-01"), **changes)
-    films = films or [(_film(n), _marks()) for n in range(1, len(marks.visits) + 1)]
-    return compare_visits(marks, films, together=together)
-
-=======
->>>>>>> main
 
 # --- what became of the lesion ----------------------------------------------------------------
 
@@ -154,12 +94,8 @@ def test_one_film_without_a_scale_is_not_compared_unless_the_films_are_aligned()
     assert [w.code for w in series.warnings] == ["visit-without-scale"]
     # Pixels of the second film count 0.8 of the first: 45 px are 36.
     ratio = PixelRatio(before=1, after=2, value=0.8, u_rel=0.005)
-<<<<<<< HEAD
     together = [BroughtTogether(before=1, after=2, pixel_ratio=ratio)]
-    (change,) = _series(60.0, 45.0, films=films, together=together).lesion_changes
-=======
-    (change,) = drawn_series(60.0, 45.0, films=films, pixel_ratios=[ratio]).lesion_changes
->>>>>>> main
+    (change,) = drawn_series(60.0, 45.0, films=films, together=together).lesion_changes
     assert change.verdict is ChangeVerdict.REDUCED
     assert change.changes[0].unit == "ratio"
     assert change.changes[0].after == pytest.approx((36.0 / 60.0) ** 2)
