@@ -92,6 +92,10 @@ class AgreementError(RxMeasureError):
     exit_code = 12
 
 
+class DeidentificationError(RxMeasureError):
+    """Something that cannot be told to hold no identity, or a key that cannot be used."""
+
+
 class WindowMissingError(RxMeasureError):
     """The window is not installed, or this machine cannot show it."""
 
