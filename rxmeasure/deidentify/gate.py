@@ -69,7 +69,9 @@ def gate_of_dicom(image: StoredImage) -> Gate:
         return _look(f"modality {image.modality}: plates and films carry letters")
     if value_of(image.dataset, "SOPClassUID") not in _FROM_A_DEVICE:
         return _look("not of a class that digital X-ray devices write")
-    return Gate(decision=Decision.RELEASE, reason="a device's original that says: nothing burned in")
+    return Gate(
+        decision=Decision.RELEASE, reason="a device's original that says nothing is burned in"
+    )
 
 
 def _look(reason: str) -> Gate:

@@ -15,6 +15,7 @@ from typing import Any
 from pydicom.dataset import Dataset
 from pydicom.sequence import Sequence
 from pydicom.sr.codedict import codes
+from pydicom.sr.coding import Code
 from pydicom.valuerep import format_number_as_ds
 
 from rxmeasure.dicom_objects.codes import tooth_code, tooth_of_code
@@ -154,12 +155,12 @@ def _modality_table(item: Any) -> Iterator[Any]:
 
 def _regions(item: Any) -> Iterator[Any]:
     known = (getattr(codes.cid4016, name) for name in codes.cid4016.dir())
-    yield from (_coded(code) for code in known if _code_of(item) == (code.value, code.scheme_designator))
+    yield from (
+        _coded(code) for code in known if _code_of(item) == (code.value, code.scheme_designator)
+    )
 
 
 def _teeth(item: Any) -> Iterator[Any]:
-    from pydicom.sr.coding import Code
-
     value, scheme = _code_of(item)
     tooth = tooth_of_code(Code(value, scheme, ""))
     code = None if tooth is None else tooth_code(tooth)

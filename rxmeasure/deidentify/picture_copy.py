@@ -24,7 +24,10 @@ _PNG_START = b"\x89PNG\r\n\x1a\n"
 #: Chunks that the picture is made of (PNG, section 11).
 _PNG_PICTURE = (b"PLTE", b"tRNS")
 #: Columns and rows of the seven passes: first, step (PNG, section 8.2).
-_ADAM7 = ((0, 8, 0, 8), (4, 8, 0, 8), (0, 4, 4, 8), (2, 4, 0, 4), (0, 2, 2, 4), (1, 2, 0, 2), (0, 1, 1, 2))  # fmt: skip
+_ADAM7 = (
+    *((0, 8, 0, 8), (4, 8, 0, 8), (0, 4, 4, 8), (2, 4, 0, 4)),
+    *((0, 2, 2, 4), (1, 2, 0, 2), (0, 1, 1, 2)),
+)
 _PNG_CHANNELS = {0: 1, 2: 3, 3: 1, 4: 2, 6: 4}
 
 #: JPEG markers (ITU-T T.81, table B.1): tables and restart interval; those without a length.

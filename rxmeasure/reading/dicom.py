@@ -398,6 +398,7 @@ class Layout:
 
     @property
     def raw_bytes(self) -> int:
+        """Bytes of the uncompressed picture."""
         return self.rows * self.columns * self.bits_allocated // 8
 
 
