@@ -18,6 +18,10 @@ from rxmeasure.report.picture import grey_for_the_eye
 #: Longest side of a picture on the sheet (choice: letters of 12 px on a film of 2000 keep 6 px).
 _LONGEST_SIDE_PX = 1000
 
+#: What counts as round a pixel, and the spread (share of the range) below which contrast is not
+#: raised to the full (choices: a letter's height; a quarter of an 8-bit level).
+_AROUND_PX, _FLOOR = 15.0, 0.001
+
 _HEADINGS = {
     Decision.LOOK: "Held back: look at these",
     Decision.RELEASE: "Released: look whether the files spoke the truth",
@@ -55,19 +59,16 @@ class SheetEntry:
 
 def sheet_entry(name: str, decision: Decision, reason: str, film: Radiograph) -> SheetEntry:
     """Draw a film for the sheet."""
-    from skimage.exposure import equalize_adapthist
-
     # The brightest pixel of a block: thin bright letters stay.
     shown = _blocks(grey_for_the_eye(film)).max(axis=(1, 3))
     # All of the range, because the window for the eye can hide letters at its ends.
     whole = (film.pixels - film.value_min) / (film.value_max - film.value_min)
-    raised = equalize_adapthist(_blocks(whole).mean(axis=(1, 3)).clip(0.0, 1.0), clip_limit=0.05)
     return SheetEntry(
         name=name,
         decision=decision,
         reason=reason,
         shown=_png(shown),
-        raised=_png((raised * 255.0 + 0.5).astype(np.uint8)),
+        raised=_png(_raised(_blocks(whole).mean(axis=(1, 3)))),
     )
 
 
@@ -89,6 +90,15 @@ def _figure(entry: SheetEntry) -> str:
     )
     caption = f"<figcaption><code>{name}</code><br>{reason}</figcaption>"
     return f'<figure>{caption}<div class="pair">{images}</div></figure>'
+
+
+def _raised(grey: NDArray[Any]) -> NDArray[np.uint8]:
+    """Each pixel against the mean and spread of what lies round it, however little that is."""
+    from scipy.ndimage import gaussian_filter
+
+    mean = gaussian_filter(grey, _AROUND_PX)
+    spread = np.sqrt(gaussian_filter((grey - mean) ** 2, _AROUND_PX)) + _FLOOR
+    return np.clip(128.0 + 50.0 * (grey - mean) / spread, 0, 255).astype(np.uint8)
 
 
 def _blocks(grey: NDArray[Any]) -> NDArray[Any]:

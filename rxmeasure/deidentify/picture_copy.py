@@ -222,6 +222,9 @@ def _tiff(data: bytes, orientation: int) -> bytes:
     if picture.lossy:
         raise _unknown("a TIFF picture with lossy compression.")
     channels = picture.channels
+    if channels.dtype.kind == "u":
+        # Colour maps give 8 bits in 16.
+        channels = channels.astype(f"u{picture.bits // 8}")
     colours = 1 if channels.ndim == 2 else channels.shape[2]
     photometric = "miniswhite" if picture.white_is_zero else "minisblack"
     stream = BytesIO()

@@ -27,9 +27,7 @@ KEY = Key(secret=b"a secret of the test")
 
 def test_the_search_finds_what_it_looks_for():
     words = ["Pqxaak", "Pqxabk", "Pqxack", "Pqxadk", "Pqxaek", "Pqxafk"]
-    data = (
-        b"PQXAAK" + "Pqxabk".encode("utf-16-be") + b"kcaxqP" + packed("--Pqxadk--") + b"Pqxae"
-    )
+    data = b"PQXAAK" + "Pqxabk".encode("utf-16-be") + b"kcaxqP" + packed("--Pqxadk--") + b"Pqxae"
     assert left_in(data, words) == words[:4]
 
 
