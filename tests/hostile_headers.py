@@ -12,7 +12,7 @@ import sys
 import time
 from collections import Counter
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from io import BytesIO
 from typing import Any
 
@@ -123,15 +123,11 @@ def spoiled(film: bytes, choose: random.Random) -> bytes:
 
 def outcome(data: bytes) -> str:
     """What reader and de-identifier make of a file: opened and copied, or the class of refusal."""
-    try:
+    with suppress(RxMeasureError):
         radiograph_of(data, file_name="")
-    except RxMeasureError as refusal:
-        assert refusal.found
-        assert refusal.next_step
     try:
         return str(copy_of(data, KEY).gate.decision)
     except RxMeasureError as refusal:
-        assert refusal.found
         return type(refusal).__name__
 
 
@@ -176,7 +172,7 @@ def main(count: int) -> None:
             start = time.monotonic()
             try:
                 found[watched(data)] += 1
-            except BaseException as fault:
+            except BaseException as fault:  # noqa: BLE001
                 print(f"file {number}: {type(fault).__name__}: {fault}", flush=True)
                 found[f"FAULT {type(fault).__name__}"] += 1
             slowest = max(slowest, time.monotonic() - start)

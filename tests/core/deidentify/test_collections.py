@@ -36,8 +36,7 @@ def outcome(path: Path) -> object:
         return copy_of(read_file(path), KEY).gate.decision
     except DeidentificationError as refusal:
         return refusal.found
-    except ImageReadError as refusal:
-        assert refusal.found
+    except ImageReadError:
         return "not opened"
 
 
