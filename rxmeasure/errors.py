@@ -96,7 +96,64 @@ class DeidentificationError(RxMeasureError):
     """Something that cannot be told to hold no identity, or a key that cannot be used."""
 
 
+class AuditError(AgreementError):
+    """Audit records, a sampling plan or a clinic's log that are wrong or not enough."""
+
+
+class TeachingError(RxMeasureError):
+    """A rubric, key or marking is wrong, or the course does not allow what is asked."""
+
+    exit_code = 15
+
+
 class WindowMissingError(RxMeasureError):
     """The window is not installed, or this machine cannot show it."""
 
     exit_code = 11
+
+
+class StoreError(RxMeasureError):
+    """The record store is missing, damaged, newer, busy or out of reach."""
+
+    exit_code = 13
+
+
+class AccessError(StoreError):
+    """The record is closed to this person."""
+
+
+class ConflictError(StoreError):
+    """Someone else saved the record first.
+
+    Attributes
+    ----------
+    record_id, saved_number : int
+        The record, and the number of the revision that is there.
+    difference : tuple of (str, str, str)
+        Place, what is saved, what was about to be saved; as text.
+    """
+
+    exit_code = 14
+
+    def __init__(
+        self,
+        *,
+        found: str,
+        needed: str,
+        next_step: str,
+        record_id: int,
+        saved_number: int,
+        difference: tuple[tuple[str, str, str], ...],
+    ) -> None:
+        super().__init__(found=found, needed=needed, next_step=next_step)
+        self.record_id = record_id
+        self.saved_number = saved_number
+        self.difference = difference
+
+
+class BrokenChainError(StoreError):
+    """A revision is not what was saved; the first such one is named."""
+
+
+class ForgottenError(StoreError):
+    """The content was deleted on request."""

@@ -91,6 +91,8 @@ class Radiograph:
         been changed by filters, so density is relative.
     window : tuple of float or None
         (low, high) grey levels the file proposes for the screen, in ``pixels`` values.
+    taken : str
+        Day of the exposure as YYYY-MM-DD; empty where the file does not tell.
     warnings : tuple of Warned
     """
 
@@ -103,6 +105,7 @@ class Radiograph:
     pixel_aspect: float = 1.0
     intensity: str = "unknown"
     window: tuple[float, float] | None = None
+    taken: str = ""
     warnings: tuple[Warned, ...] = field(default=())
 
     @property

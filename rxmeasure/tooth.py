@@ -15,6 +15,7 @@ handbooks (from memory).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 from rxmeasure.fit.inputs import checked
 from rxmeasure.values import Warned
@@ -190,6 +191,31 @@ def canal_meaning(name: str) -> str:
     """Full name of a canal abbreviation, or :data:`NOT_MAPPED`."""
     text = name.strip()
     return CANAL_NAMES.get(text) or CANAL_NAMES.get(text.upper(), NOT_MAPPED)
+
+
+_UPPER_MOLAR_ROOTS = {"MB": "MB", "DB": "DB", "DP": "P", "PAL": "P", "P": "P", "L": "P"}
+_UPPER_PREMOLAR_ROOTS = {"B": "B", "P": "P", "PAL": "P", "L": "P"}
+
+
+@lru_cache(maxsize=10_000)
+def root_of(fdi: str, canal: str) -> str:
+    """Name of the root that a canal lies in, by the usual anatomy; empty for the only root.
+
+    Upper molars have three roots, lower molars two (M, D), upper first premolars two (B, P),
+    other teeth one (from memory, handbooks). A canal or tooth that this does not know is a
+    root of its own.
+    """
+    tooth, name = tooth_of(fdi), canal.strip().upper()
+    if tooth is None:
+        return name
+    kind = "" if tooth.primary else _kind(tooth)
+    if kind in ("U6", "U7", "U8"):
+        return _UPPER_MOLAR_ROOTS.get(name.rstrip("0123456789"), name)
+    if kind in ("L6", "L7", "L8"):
+        return name[0] if name.startswith(("M", "D")) else name
+    if kind == "U4":
+        return _UPPER_PREMOLAR_ROOTS.get(name, name)
+    return name if tooth.primary else ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -99,6 +99,10 @@ class Background(QObject):
         """Whether a job is wanted and not done."""
         return bool(self._newest)
 
+    def is_wanted(self, key: str) -> bool:
+        """Whether a job of that key is wanted and not done."""
+        return key in self._newest
+
     def close(self, *, finish: bool = False) -> None:
         """Stop everything, or with ``finish`` do what was begun; no callback comes after this."""
         self._closed = True

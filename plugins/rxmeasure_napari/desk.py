@@ -34,6 +34,7 @@ from rxmeasure.record.review_file import (
     review_path,
     save_review,
 )
+from rxmeasure.record.sidecar import SERIES_SUFFIX
 from rxmeasure.report.numbers import Numbers
 from rxmeasure.review import Review
 from rxmeasure_napari import marks_edits, measuring
@@ -42,9 +43,11 @@ from rxmeasure_napari.background import Background
 from rxmeasure_napari.drawing import InFront, draw_film
 from rxmeasure_napari.film_layers import FilmLayers, FilmPlace
 from rxmeasure_napari.layer_edge import FILM_GAP, film_of_layer
+from rxmeasure_napari.page_files import write_both
 from rxmeasure_napari.pointer import Pointer
 from rxmeasure_napari.preferences import Preferences, on_change, read_preferences
 from rxmeasure_napari.reader import image_of
+from rxmeasure_napari.recall_desk import RecallDesk
 from rxmeasure_napari.review_state import (
     Computed,
     OfferedFile,
@@ -62,6 +65,7 @@ from rxmeasure_napari.writer import current_review
 if TYPE_CHECKING:
     from rxmeasure.calibration.file_finding import FoundFile
     from rxmeasure.proposals import Proposals
+    from rxmeasure_napari.recall_pointer import RecallPointer
 
 #: How long measuring leaves the processor to the line of a click (choice: the line takes 0.1 s).
 _LINE_FIRST_MS = 150
@@ -119,7 +123,7 @@ class Desk(QObject):
         self._search = Background("search", self)
         self._busy: dict[Background, str] = {}
         for job in (self._files, self._search):
-            job.progressed.connect(partial(self._tell_busy, job))
+            job.progressed.connect(partial(self.tell_busy, job))
         self.layers: dict[str, FilmLayers] = {}
         self._overwrite_asked: set[str] = set()
         self._dirty: set[str] = set()
@@ -132,6 +136,7 @@ class Desk(QObject):
         self._line_timer = _single_shot(self, _LINE_FIRST_MS, self._measure_waiting)
         self._line_first: OpenFilm | None = None
         self._followed: tuple[object, ...] = ()
+        self.recall = RecallDesk(self)
 
     # Waking and resting: a dock that is closed leaves the viewer alone.
 
@@ -155,6 +160,7 @@ class Desk(QObject):
         self._listen(viewer.layers.events.removed, self._on_layer_removed)
         self._listen(viewer.layers.events.inserted, self._on_layer_inserted)
         self._listen(viewer.scene.camera.events.zoom, self._on_zoom)
+        self.recall.wake(self._listen)
         self._pointer = Pointer(
             viewer, state, self.layers, finish=self.line_finished.emit, follow=self._follow
         )
@@ -169,6 +175,7 @@ class Desk(QObject):
             return
         self._pointer.detach()
         self._pointer = None
+        self.recall.rest()
         for signal, slot in self._connections:
             signal.disconnect(slot)
         self._connections.clear()
@@ -180,14 +187,15 @@ class Desk(QObject):
         """Stop all threads; the desk cannot be used after this."""
         self.rest()
         self._forget_preferences()
+        self.recall.close()
         for job in (self._measure, self._live, self._search, self._files):
             job.close()
         self._drafts.close(finish=True)
 
     @property
-    def pointer(self) -> Pointer | None:
-        """The pointer on the picture; None while the dock is closed."""
-        return self._pointer
+    def pointer(self) -> Pointer | RecallPointer | None:
+        """The pointer on the picture, that of the step in front; None while the dock is closed."""
+        return self.recall.pointer if self.recall.is_shown else self._pointer
 
     @property
     def numbers(self) -> Numbers:
@@ -201,12 +209,16 @@ class Desk(QObject):
     def _take_preferences(self, preferences: Preferences) -> None:
         self.preferences = preferences
         self.preferences_changed.emit()
-        self._touch_all()
+        self.touch_all()
 
     # Opening and closing films.
 
     def open_path(self, path: Path, *, inverted: bool = False) -> None:
-        """Open a film or the film of a review file; refusals are told."""
+        """Open a film, the film of a review file or a series; refusals are told."""
+        path = Path(path)
+        if path.name.endswith(SERIES_SUFFIX):
+            self.recall.open(path)
+            return
         self._open(Path(path), inverted=inverted, image=None)
 
     def _open(self, path: Path, *, inverted: bool, image: Any) -> None:
@@ -319,6 +331,7 @@ class Desk(QObject):
         self._listen(film.preview_changed, partial(self._touch, film, 0))
         self._listen(film.proposals_changed, partial(self._touch, film, 0))
         self._listen(film.radiograph_changed, partial(self._on_radiograph, film))
+        self.recall.watch(film, self._listen)
         self.arrange()
         self._touch(film)
         self._start_measuring(film)
@@ -337,12 +350,12 @@ class Desk(QObject):
             layers = self.layers.get(film.id)
             if layers is not None and layers.image in self.viewer.layers:
                 self.viewer.layers.selection.active = layers.image
-        self._touch_all()
+        self.touch_all()
 
     def _on_step(self, step: Step) -> None:
         if step not in (Step.CALIBRATE, Step.CANALS):
             self.state.point_for(Pointing())
-        self._touch_all()
+        self.touch_all()
         self._save_draft(self.state.film)
 
     def _on_pointing(self, pointing: Pointing) -> None:
@@ -350,7 +363,7 @@ class Desk(QObject):
         if film is not None and film.preview is not None and pointing.canal != film.preview_canal:
             self._live.cancel()
             film.set_preview("", None)
-        self._touch_all()
+        self.touch_all()
 
     def _on_marks(self, film: OpenFilm) -> None:
         self._save_draft(film)
@@ -396,6 +409,8 @@ class Desk(QObject):
             elif event.value in (layers.lines, layers.points):
                 self._dirty.add(film_id)
                 self._drawing_timer.start(0)
+        if self.recall.owns(event.value):
+            self.recall.follow_soon()
 
     def _on_layer_inserted(self, event: Any) -> None:
         self._adopt(event.value)
@@ -514,7 +529,7 @@ class Desk(QObject):
             why = f": {found.declined[0].reason}" if found.declined else ""
             self.state.tell(f"No fill is proposed at this click{why}.", "warning")
 
-    def _tell_busy(self, job: Background, word: str) -> None:
+    def tell_busy(self, job: Background, word: str) -> None:
         """Words of one kind of long work; another kind may still run."""
         self._busy[job] = word
         self.busy_changed.emit(word or next(filter(None, self._busy.values()), ""))
@@ -545,10 +560,14 @@ class Desk(QObject):
         """Stop the long work that runs."""
         self._files.cancel()
         self._search.cancel()
+        self.recall.cancel()
         self.state.tell("Stopped.")
 
     def undo(self) -> None:
-        """Take back the last edit of the film in front."""
+        """Take back the last edit of the film in front, or of the series."""
+        if self.recall.is_shown:
+            self.recall.undo()
+            return
         film = self.state.film
         if film is not None and film.undo_label:
             self.state.tell(f"Undone: {film.undo_label}.")
@@ -556,6 +575,9 @@ class Desk(QObject):
 
     def redo(self) -> None:
         """Do again what was taken back."""
+        if self.recall.is_shown:
+            self.recall.redo()
+            return
         film = self.state.film
         if film is not None and film.redo_label:
             self.state.tell(f"Done again: {film.redo_label}.")
@@ -565,7 +587,9 @@ class Desk(QObject):
 
     def arrange(self) -> None:
         """Lay the films side by side, each in its own scale; millimetres only if all have them."""
-        films = [f for f in self.state.films if f.id in self.layers]
+        films = [f for f in self.recall.films_in_picture() if f.id in self.layers]
+        for layers in self.layers.values():
+            layers.see(layers.film in films)
         scales = {f.id: _mm_scale(f) for f in films}
         millimetres = bool(films) and all(scales.values())
         front = self.layers.get(self.state.film.id) if self.state.film else None
@@ -589,13 +613,14 @@ class Desk(QObject):
         if moved and front is not None and centre is not None and zoom_px is not None:
             camera.center = (0.0, *front.to_world(centre))
             camera.zoom = zoom_px / front.place.scale[1]
-            self._touch_all()
+            self.touch_all()
 
     def _touch(self, film: OpenFilm, msec: int = 0) -> None:
         self._dirty.add(film.id)
         self._drawing_timer.start(msec)
 
-    def _touch_all(self) -> None:
+    def touch_all(self) -> None:
+        """Draw every film anew, once what happens now is done."""
         self._dirty.update(self.layers)
         self._drawing_timer.start(0)
 
@@ -603,7 +628,10 @@ class Desk(QObject):
         dirty, self._dirty = self._dirty, set()
         for film_id in dirty:
             layers = self.layers.get(film_id)
-            if layers is None or layers.image not in self.viewer.layers:
+            if layers is None or layers.image not in self.viewer.layers or not layers.seen:
+                continue
+            if self.recall.is_shown:
+                layers.draw(self.recall.draw(layers.film), self.viewer.scene.camera.zoom)
                 continue
             front = InFront()
             state = self.state
@@ -627,7 +655,10 @@ class Desk(QObject):
             layers.follow_zoom(self.viewer.scene.camera.zoom)
 
     def show_film(self) -> None:
-        """Show all films whole."""
+        """Show all films whole, or those of the pair."""
+        if self.recall.is_shown:
+            self.recall.fit()
+            return
         self.viewer.reset_view()
 
     def show_canal(self) -> None:
@@ -745,21 +776,25 @@ class Desk(QObject):
         def work(progress: Any) -> list[Path]:
             from rxmeasure.report.page import write_html, write_pdf
 
-            html = target.with_name(target.name + ".html")
-            pdf = target.with_name(target.name + ".pdf")
-            progress("HTML")
-            write_html(review, radiograph, html, options=options)
-            progress("PDF")
-            write_pdf(review, radiograph, pdf, options=options)
-            return [html, pdf]
-
-        def done(paths: list[Path]) -> None:
-            self.state.tell("Written: " + " and ".join(p.name for p in paths) + ".")
-            self.written.emit(paths)
+            return write_both(
+                target,
+                partial(write_html, review, radiograph, options=options),
+                partial(write_pdf, review, radiograph, options=options),
+                progress,
+            )
 
         self._files.run(
-            f"report:{film.id}", work, done, self.state.refuse, word="writing the report"
+            f"report:{film.id}",
+            work,
+            self.tell_written,
+            self.state.refuse,
+            word="writing the report",
         )
+
+    def tell_written(self, paths: list[Path]) -> None:
+        """Tell which files were written."""
+        self.state.tell("Written: " + " and ".join(p.name for p in paths) + ".")
+        self.written.emit(paths)
 
     def _check_on_disk(self, film: OpenFilm) -> None:
         """Refuse when the file is no longer the image that was measured."""

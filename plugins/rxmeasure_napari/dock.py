@@ -31,6 +31,7 @@ from rxmeasure_napari.grey_levels import window_for
 from rxmeasure_napari.keys import keys_for, with_key
 from rxmeasure_napari.keys_card import KeysCard
 from rxmeasure_napari.review_state import OpenFilm, Step, Told
+from rxmeasure_napari.series_state import SeriesState
 
 #: Cautions that matter most at each step.
 _CAUTION_TOPIC = {
@@ -40,6 +41,7 @@ _CAUTION_TOPIC = {
     Step.FILL: "density",
     Step.VERDICT: "all",
     Step.KEEP: "all",
+    Step.RECALL: "lesion",
 }
 
 
@@ -73,6 +75,7 @@ class ReviewDock(QWidget):
         self.destroyed.connect(self.desk.close)
         self._listening: list[tuple[Any, Any]] = []
         self._busy_shown = False
+        self._refused = False
         self._told_action: Callable[[], None] | None = None
         self.setAcceptDrops(True)
 
@@ -159,7 +162,7 @@ class ReviewDock(QWidget):
             button.setToolTip(with_key(f"Go to {step.value}; next step", "next_step"))
             button.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
             button.setMinimumWidth(10)
-            button.setStyleSheet("padding: 2px 1px;")
+            button.setStyleSheet("padding: 2px 0px;")
             self._steps.addButton(button, place)
             row.addWidget(button)
         self._steps.idClicked.connect(lambda k: self.desk.state.choose_step(list(Step)[k]))
@@ -196,6 +199,9 @@ class ReviewDock(QWidget):
             (state.film_chosen, self._show_film),
             (state.told, self._show_told),
             (state.film_added, self._show_head),
+            (state.series.marks_changed, self._show_head),
+            (state.series.marks_changed, self._forget_refusal),
+            (state.series.kept_changed, self._show_head),
             (self._viewer.layers.events.removing, self._enter_graphics),
         ):
             signal.connect(slot)
@@ -237,6 +243,7 @@ class ReviewDock(QWidget):
         self._stack.setCurrentIndex(place)
         self._steps.button(place).setChecked(True)
         self._cautions.show_for(_CAUTION_TOPIC[step])
+        self._show_head()
 
     def _show_film(self, film: OpenFilm | None) -> None:
         self._leave_film()
@@ -256,7 +263,12 @@ class ReviewDock(QWidget):
 
     def _show_head(self, _: object = None) -> None:
         film = self._film
-        if film is None:
+        recall = self.desk.recall.is_shown
+        edited: OpenFilm | SeriesState | None = self.desk.state.series if recall else film
+        if recall and not self.desk.state.series.is_empty:
+            self._title.show_name(_series_title(self.desk.state.series))
+            self._title.setToolTip("")
+        elif film is None:
             self._title.show_name("No film open")
         else:
             tooth = f"tooth {film.marks.tooth} · " if film.marks.tooth else ""
@@ -264,10 +276,10 @@ class ReviewDock(QWidget):
             place = f"{self.desk.state.films.index(film) + 1}/{many} · " if many > 1 else ""
             self._title.show_name(f"{place}{tooth}{film.name}")
             self._title.setToolTip(str(film.path))
-        self._unkept.setVisible(film is not None and film.has_unkept_work)
+        self._unkept.setVisible(edited is not None and edited.has_unkept_work)
         for button, label, name in (
-            (self._undo, film.undo_label if film else "", "undo"),
-            (self._redo, film.redo_label if film else "", "redo"),
+            (self._undo, edited.undo_label if edited else "", "undo"),
+            (self._redo, edited.redo_label if edited else "", "redo"),
         ):
             button.setEnabled(bool(label))
             button.setToolTip(with_key(f"{name.capitalize()}: {label or 'nothing'}", name))
@@ -284,12 +296,15 @@ class ReviewDock(QWidget):
             done[Step.FILL] = film.review is not None
             done[Step.VERDICT] = film.review is not None and bool(film.review.verdicts)
             done[Step.KEEP] = film.kept is not None and not film.has_unkept_work
+        series = self.desk.state.series
+        done[Step.RECALL] = series.kept is not None and not series.has_unkept_work
         for place, step in enumerate(Step):
             tick = "✓" if done[step] else ""
             self._steps.button(place).setText(tick + step.value.capitalize())
 
     def _show_told(self, told: Told) -> None:
         self._busy_shown = False
+        self._refused = told.kind == "refusal"
         self._told.setText(told.text)
         self._told.setStyleSheet(look.told_style(told.kind))
 
@@ -298,6 +313,12 @@ class ReviewDock(QWidget):
         if told.action is not None:
             self._action.setText(told.action[0])
             self._action.setAccessibleName(told.action[0])
+
+    def _forget_refusal(self) -> None:
+        """An edit of the series answers what was refused before."""
+        if self._refused:
+            self._refused = False
+            self._told.setText("")
 
     def _take_action(self) -> None:
         self._action.hide()
@@ -312,6 +333,8 @@ class ReviewDock(QWidget):
 
     def _show_busy(self, word: str) -> None:
         self._cancel.setVisible(bool(word))
+        if self._refused and self.desk.recall.is_shown:
+            return  # work that begins by itself leaves what was refused to be read
         if not word and self._busy_shown:
             self._told.setText("")
         self._busy_shown = bool(word)
@@ -373,11 +396,13 @@ class ReviewDock(QWidget):
             state.accept([state.proposal])
 
     def _keep(self) -> None:
-        if self._film is not None:
-            # What is typed and not yet taken belongs to the review.
-            commit = getattr(self._panel(self.desk.state.step), "commit", None)
-            if commit is not None:
-                commit()
+        # What is typed and not yet taken belongs to what is kept.
+        commit = getattr(self._panel(self.desk.state.step), "commit", None)
+        if commit is not None:
+            commit()
+        if self.desk.recall.is_shown:
+            self.desk.recall.keep()
+        elif self._film is not None:
             self.desk.keep(self._film)
 
     def _picture_actions(self) -> dict[str, Callable[[], None]]:
@@ -398,7 +423,12 @@ class ReviewDock(QWidget):
             "Left": pointer_does("nudge", 0.0, -1.0),
             "Right": pointer_does("nudge", 0.0, 1.0),
             "N": pointer_does("next_point"),
+            "B": self._blink,
         }
+
+    def _blink(self) -> None:
+        if self.desk.recall.is_shown:
+            self.desk.recall.blink()
 
     def _bind_picture_keys(self) -> None:
         for key, action in self._picture_actions().items():
@@ -432,6 +462,16 @@ class ReviewDock(QWidget):
         super().closeEvent(event)
 
 
+def _series_title(series: SeriesState) -> str:
+    """The tooth, how many visits, and the file that keeps them."""
+    count = len(series.visits)
+    films = [film for n in range(1, count + 1) if (film := series.film_of(n)) is not None]
+    tooth = next((f"tooth {film.marks.tooth}" for film in films if film.marks.tooth), "")
+    visits = "1 visit" if count == 1 else f"{count} visits"
+    name = series.path.name if series.path is not None else ""
+    return " · ".join(filter(None, (tooth, visits, name)))
+
+
 def make_panel(step: Step, desk: Desk) -> QWidget:
     """Make the panel of a step; only now is it imported, with what it draws with."""
     match step:
@@ -447,6 +487,8 @@ def make_panel(step: Step, desk: Desk) -> QWidget:
             from rxmeasure_napari.panels.verdict import VerdictPanel as Panel
         case Step.KEEP:
             from rxmeasure_napari.panels.keep import KeepPanel as Panel
+        case Step.RECALL:
+            from rxmeasure_napari.panels.recall import RecallPanel as Panel
     return Panel(desk)
 
 

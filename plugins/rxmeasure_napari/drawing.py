@@ -208,7 +208,7 @@ def _filling(drawing: Drawing, measured: CanalMeasurement, *, here: bool, number
         drawing.line([p.left_edge_px for p in ordered], style.EDGE)
         drawing.line([p.right_edge_px for p in ordered], style.EDGE)
     if measured.puff is not None:
-        drawing.line(_closed(measured.puff.outline_px), style.PUFF)
+        drawing.line(closed(measured.puff.outline_px), style.PUFF)
     if measured.apex_px is not None:
         _cross(drawing, measured, measured.apex_px, style.APEX, 9.0)
     _end(drawing, measured, measured.core_end, style.CORE_END)
@@ -279,7 +279,7 @@ def _gap(
     drawing: Drawing, measured: CanalMeasurement, k: int, number: int, *, chosen: bool
 ) -> None:
     gap = measured.gaps[k]
-    outline = _closed(gap.outline_px)
+    outline = closed(gap.outline_px)
     drawing.line(outline, style.VOID)
     if chosen and len(outline):
         centre = outline.mean(axis=0)
@@ -297,7 +297,8 @@ def _gap(
     )
 
 
-def _closed(outline_px: Sequence[PointPx]) -> FloatArray:
+def closed(outline_px: Sequence[PointPx]) -> FloatArray:
+    """An outline that comes back to its first point."""
     points = np.asarray(outline_px, dtype=np.float64).reshape(-1, 2)
     return np.vstack([points, points[:1]]) if len(points) else points
 

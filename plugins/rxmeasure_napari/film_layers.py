@@ -79,6 +79,7 @@ class FilmLayers:
             viewer.add_layer(self.image)
         offer_whole_range(self.image)
         self._drawing: Drawing | None = None
+        self._seen = True
 
     def _shown(self, role: str) -> Any:
         """The layer of this film that is in the viewer, from a dock that was closed."""
@@ -95,6 +96,18 @@ class FilmLayers:
             for layer in (self.image, self.lines, self.points)
             if layer is not None and layer in self.viewer.layers
         ]
+
+    @property
+    def seen(self) -> bool:
+        """Whether the film is in the picture; a reader may hide its pixels all the same."""
+        return self._seen
+
+    def see(self, seen: bool) -> None:
+        """Take the film into the picture, or out of it."""
+        if seen != self._seen:
+            self._seen = seen
+            for layer in self.layers():
+                layer.visible = seen
 
     def to_px(self, world: Any) -> PointPx:
         """World position to (row, col) pixels of the film."""

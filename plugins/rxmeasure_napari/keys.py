@@ -38,6 +38,7 @@ KEYS: tuple[Key, ...] = (
     Key(name="nudge_left", keys="Left", meaning="chosen point 0.5 px left", everywhere=False),
     Key(name="nudge_right", keys="Right", meaning="chosen point 0.5 px right", everywhere=False),
     Key(name="next_point", keys="N", meaning="choose the next point", everywhere=False),
+    Key(name="blink", keys="B", meaning="show the other visit (step recall)", everywhere=False),
 )
 
 _BY_NAME = {key.name: key for key in KEYS}

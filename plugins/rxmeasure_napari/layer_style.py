@@ -47,6 +47,14 @@ OFFERED = LineStyle(colour=colours.REFERENCE, dash_px=2, gap_px=4)
 APEX = LineStyle(colour=colours.LANDMARK)
 PLACE = LineStyle(colour=colours.LANDMARK, opacity=0.8, dash_px=2, gap_px=2)
 
+#: Outlines of lesions: whole at the film's own visit, dashed where another visit's lies on it.
+LESION = LineStyle(colour=colours.SEALER_END)
+LESION_BEHIND = LineStyle(colour=colours.SEALER_END, opacity=0.7)
+LESION_LATER = LineStyle(colour=colours.EDGES, dash_px=7, gap_px=4)
+#: A finding of which there is no number, or not yet.
+LESION_UNMEASURED = LineStyle(colour=colours.SEALER_END, dash_px=2, gap_px=4)
+DIVIDER = LineStyle(colour=colours.LANDMARK, opacity=0.8)
+
 #: Beneath the dashes of a proposal, so that they are seen on a bright fill too.
 GROUND = LineStyle(colour="#000000", opacity=0.75)
 PROPOSAL = LineStyle(colour=_PROPOSED, dash_px=11, gap_px=6)
@@ -58,6 +66,9 @@ CLICK = MarkStyle(symbol="ring", colour=colours.CENTRE_LINE)
 LANDMARK = MarkStyle(symbol="diamond", colour=colours.LANDMARK)
 REFERENCE_POINT = MarkStyle(symbol="square", colour=colours.REFERENCE, size_px=9.0)
 PROPOSAL_POINT = MarkStyle(symbol="x", colour=_PROPOSED, size_px=10.0)
+SEED = MarkStyle(symbol="cross", colour=colours.SEALER_END, size_px=13.0)
+OUTLINE_POINT = MarkStyle(symbol="ring", colour=colours.SEALER_END, size_px=9.0)
+PAIR_POINT = MarkStyle(symbol="diamond", colour=colours.REFERENCE)
 OFFERED_POINT = MarkStyle(symbol="cross", colour=colours.REFERENCE, size_px=13.0)
 CHOSEN_COLOUR = colours.LANDMARK
 

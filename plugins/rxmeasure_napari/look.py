@@ -12,6 +12,7 @@ from qtpy.QtGui import QFont, QResizeEvent
 from qtpy.QtWidgets import QLabel, QSizePolicy
 
 from rxmeasure.criteria.results import Outcome
+from rxmeasure.recall.change import ChangeVerdict
 from rxmeasure.report import colours
 
 #: Background, raised ground and text as in the dark theme of napari.
@@ -33,10 +34,22 @@ VERDICT = {
 }
 ALERT = VERDICT[Outcome.NOT_MET]
 
+#: What became of a lesion: smaller, larger, or neither that can be told.
+CHANGE = {
+    ChangeVerdict.REDUCED: VERDICT[Outcome.MET],
+    ChangeVerdict.NOT_VISIBLE: VERDICT[Outcome.MET],
+    ChangeVerdict.NONE_VISIBLE: VERDICT[Outcome.MET],
+    ChangeVerdict.UNCHANGED: VERDICT[Outcome.BORDERLINE],
+    ChangeVerdict.ENLARGED: ALERT,
+    ChangeVerdict.NEW: ALERT,
+    ChangeVerdict.CANNOT_BE_TOLD: MUTED,
+}
+
 #: What the dock tells, by the kind of line.
 TOLD = {"note": MUTED, "warning": colours.SEALER_END, "refusal": ALERT}
 
 DOCK_WIDTH_PX = 400
+CENTRE = Qt.AlignmentFlag.AlignHCenter
 
 #: Text of a label that is smaller than the rest, as a share of it.
 SMALL = 0.9
@@ -124,6 +137,8 @@ QToolButton, QPushButton {{ color: {TEXT}; background: {RAISED}; border: 1px sol
     border-radius: 2px; padding: 1px 6px; }}
 QToolButton:hover, QPushButton:hover, QToolButton:checked, QPushButton:checked
     {{ border-color: {MUTED}; }}
+QPushButton[rx_role="choice"]:checked {{ color: {BACKGROUND}; background: {FOCUS};
+    font-weight: bold; }}
 QToolButton:focus, QPushButton:focus {{ border-color: {FOCUS}; }}
 QToolButton:disabled, QPushButton:disabled {{ color: {MUTED}; background: {BACKGROUND}; }}
 QLineEdit, QComboBox {{ color: {TEXT}; background: {RAISED}; border: 1px solid {LINE};

@@ -37,8 +37,55 @@ if TYPE_CHECKING:
 #: One key press moves a point so far (pixels of the film).
 NUDGE_PX = 0.5
 
+#: What napari runs from the press of a button to its release, once for each move.
+Held = Generator[None, None, None]
 
-class Pointer:
+
+class ViewerMouse:
+    """Takes the mouse of one viewer; subclasses say what moving and pressing mean."""
+
+    def __init__(self, viewer: Any) -> None:
+        self._viewer = viewer
+        self._holding = False
+        self._callbacks: list[tuple[list[Any], Any]] = [
+            (viewer.mouse_move_callbacks, self._on_move),
+            (viewer.mouse_drag_callbacks, self._on_press),
+        ]
+        for callbacks, callback in self._callbacks:
+            callbacks.append(callback)
+
+    def _on_move(self, viewer: Any, event: Any) -> None:
+        raise NotImplementedError
+
+    def _on_press(self, viewer: Any, event: Any) -> Held | None:
+        raise NotImplementedError
+
+    def detach(self) -> None:
+        """Leave the viewer's mouse alone."""
+        for callbacks, callback in self._callbacks:
+            if callback in callbacks:
+                callbacks.remove(callback)
+        self._hold_camera(False)
+
+    def _hold_camera(self, hold: bool) -> None:
+        camera = self._viewer.scene.camera
+        if camera.mouse_pan is hold:
+            camera.mouse_pan = not hold
+
+    def _reach(self, layers: FilmLayers, screen_px: float) -> float:
+        return screen_px * layers.image_px_per_screen_px(self._viewer.scene.camera.zoom)
+
+    def _if_still(self, event: Any, act: Callable[[], None]) -> Held:
+        """Wait for the release, and act when the pointer is still where it was pressed."""
+        start = np.array(event.pos)
+        yield
+        while event.type == "mouse_move":
+            yield
+        if is_still(start, event):
+            act()
+
+
+class Pointer(ViewerMouse):
     """Mouse and point keys of one viewer.
 
     Parameters
@@ -62,25 +109,11 @@ class Pointer:
         finish: Callable[[], None],
         follow: Callable[[OpenFilm, ReviewMarks, str], object],
     ) -> None:
-        self._viewer = viewer
+        super().__init__(viewer)
         self._state = state
         self._layers = layers
         self._finish = finish
         self._follow = follow
-        self._holding = False
-        self._callbacks: list[tuple[list[Any], Any]] = [
-            (viewer.mouse_move_callbacks, self._on_move),
-            (viewer.mouse_drag_callbacks, self._on_press),
-        ]
-        for callbacks, callback in self._callbacks:
-            callbacks.append(callback)
-
-    def detach(self) -> None:
-        """Leave the viewer's mouse alone."""
-        for callbacks, callback in self._callbacks:
-            if callback in callbacks:
-                callbacks.remove(callback)
-        self._hold_camera(False)
 
     # What lies under the pointer.
 
@@ -94,9 +127,6 @@ class Pointer:
     def _front(self) -> FilmLayers | None:
         film = self._state.film
         return self._layers.get(film.id) if film is not None else None
-
-    def _reach(self, layers: FilmLayers, screen_px: float) -> float:
-        return screen_px * layers.image_px_per_screen_px(self._viewer.scene.camera.zoom)
 
     def _handle_at(self, layers: FilmLayers, point_px: PointPx) -> Handle | None:
         handles = self._within_reach(layers.film)
@@ -136,7 +166,7 @@ class Pointer:
 
     def _on_move(self, viewer: Any, event: Any) -> None:
         layers = self._front()
-        if layers is None or self._holding:
+        if layers is None or self._holding or self._state.step is Step.RECALL:
             return
         point = layers.to_px(event.position)
         if not layers.contains(point):
@@ -153,52 +183,31 @@ class Pointer:
             here = near is not None and near[0] == self._state.canal
             self._state.hover_place(near[1] if near is not None and here else None)
 
-    def _hold_camera(self, hold: bool) -> None:
-        camera = self._viewer.scene.camera
-        if camera.mouse_pan is hold:
-            camera.mouse_pan = not hold
-
     # Pressing.
 
-    def _on_press(self, viewer: Any, event: Any) -> Generator[None, None, None] | None:
+    def _on_press(self, viewer: Any, event: Any) -> Held | None:
+        if self._state.step is Step.RECALL:
+            return None
         if event.button == 2:
-            return self._right(event)
+            return self._if_still(event, self._finish_line)
         if event.button != 1:
             return None
         layers = self._film_at(event.position)
         if layers is None:
             return None
         if layers is not self._front():
-            return self._choose_film(layers, event)
+            return self._if_still(event, lambda: self._state.choose_film(layers.film))
         handle = self._handle_at(layers, layers.to_px(event.position))
         if handle is not None:
             return self._drag(layers, handle, event)
-        return self._click(layers, event)
+        point = layers.to_px(event.position)
+        return self._if_still(event, lambda: self._click(layers, point))
 
-    def _right(self, event: Any) -> Generator[None, None, None]:
-        start = np.array(event.pos)
-        yield
-        while event.type == "mouse_move":
-            yield
-        if _still(start, event) and self._state.pointing.purpose is not Purpose.LOOK:
+    def _finish_line(self) -> None:
+        if self._state.pointing.purpose is not Purpose.LOOK:
             self._finish()
 
-    def _choose_film(self, layers: FilmLayers, event: Any) -> Generator[None, None, None]:
-        start = np.array(event.pos)
-        yield
-        while event.type == "mouse_move":
-            yield
-        if _still(start, event):
-            self._state.choose_film(layers.film)
-
-    def _click(self, layers: FilmLayers, event: Any) -> Generator[None, None, None]:
-        start = np.array(event.pos)
-        point = layers.to_px(event.position)
-        yield
-        while event.type == "mouse_move":
-            yield
-        if not _still(start, event):
-            return
+    def _click(self, layers: FilmLayers, point: PointPx) -> None:
         self._state.choose_handle(None)
         if self._state.pointing.purpose is not Purpose.LOOK:
             self._state.place_point(point)
@@ -241,7 +250,7 @@ class Pointer:
                 self._state.choose_proposal(proposal)
                 return
 
-    def _drag(self, layers: FilmLayers, handle: Handle, event: Any) -> Generator[None, None, None]:
+    def _drag(self, layers: FilmLayers, handle: Handle, event: Any) -> Held:
         film, state = layers.film, self._state
         state.choose_handle(handle)
         if handle.proposal is not None:
@@ -253,13 +262,13 @@ class Pointer:
         try:
             yield
             while event.type == "mouse_move":
-                if not _still(start, event):
+                if not is_still(start, event):
                     marks, canal = _with_moved(film, handle, self._target(layers, event, offset))
                     film.set_provisional(marks)
                     if canal:
                         self._follow(film, marks, canal)
                 yield
-            if not _still(start, event):
+            if not is_still(start, event):
                 self._move(film, handle, self._target(layers, event, offset))
         except RxMeasureError as error:
             state.refuse(error)
@@ -342,7 +351,7 @@ class Pointer:
             self._state.point_for(Pointing())
 
 
-def _still(start: Any, event: Any) -> bool:
+def is_still(start: Any, event: Any) -> bool:
     """Whether the pointer is where it was pressed, within the shake of a hand (4 screen px)."""
     return bool(np.hypot(*(np.array(event.pos) - start)) <= 4.0)
 

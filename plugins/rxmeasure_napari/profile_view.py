@@ -12,10 +12,8 @@ from typing import Any
 
 import numpy as np
 import pyqtgraph as pg
-from qtpy.QtCore import QEvent, QPointF, QRectF, QSize, Qt, Signal
-from qtpy.QtGui import QColor, QFont, QMouseEvent, QPolygonF
+from qtpy.QtCore import QPointF, QRectF, QSize, Qt, Signal
 from qtpy.QtWidgets import (
-    QGraphicsPolygonItem,
     QGraphicsRectItem,
     QLabel,
     QSizePolicy,
@@ -25,19 +23,30 @@ from qtpy.QtWidgets import (
 )
 
 from rxmeasure.filling.results import CanalMeasurement, DensityGap, ProfilePoint
-from rxmeasure.geometry import FloatArray
 from rxmeasure.marks import FilmKind, PointPx
 from rxmeasure.radiograph import Radiograph
 from rxmeasure.report.numbers import Numbers
 from rxmeasure.report.picture import filling_word
 from rxmeasure.tracing.straighten import StraightenedCanal, straightened_canal
 from rxmeasure_napari import layer_style
+from rxmeasure_napari.plot_pieces import (
+    GROUND,
+    TEXT,
+    PlotGround,
+    band,
+    brush,
+    curve,
+    dashed,
+    label_axis,
+    new_plot,
+    pen,
+    small_font,
+)
 
-_GROUND, _LINES, _TEXT = "#262930", "#7d8794", "#f0f1f2"
 _WIDTH = layer_style.EDGE.colour
 _TAPER = layer_style.REFERENCE.colour
 _STATED = "#b5b5b5"
-_DENSITY = _TEXT
+_DENSITY = TEXT
 _EXPECTED = layer_style.CENTRE.colour
 _VOID = layer_style.VOID.colour
 
@@ -127,8 +136,8 @@ class ProfileView(QWidget):
         self._readout = QLabel()
         # Never wider than the panel, whatever it says.
         self._readout.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
-        self._view = _View()
-        self._strip, self._width, self._density = (self._new_plot(row) for row in range(3))
+        self._view = PlotGround()
+        self._strip, self._width, self._density = (new_plot(self._view, row) for row in range(3))
         self._plots = (self._strip, self._width, self._density)
         self._cursors = tuple(_cursor() for _ in self._plots)
 
@@ -223,10 +232,10 @@ class ProfileView(QWidget):
         """Make one void of ``canal.gaps`` stand out; None makes all equal again."""
         for k, gap in self._gaps.items():
             chosen = k == index
-            gap.outline.setPen(_pen(_VOID, _OUTLINE_CHOSEN_PX if chosen else _OUTLINE_PX))
+            gap.outline.setPen(pen(_VOID, _OUTLINE_CHOSEN_PX if chosen else _OUTLINE_PX))
             for shade in gap.shades:
-                shade.setBrush(_brush(_VOID, _SHADE_CHOSEN if chosen else _SHADE))
-            gap.number.border = _pen(_VOID, 1.5) if chosen else pg.mkPen(None)
+                shade.setBrush(brush(_VOID, _SHADE_CHOSEN if chosen else _SHADE))
+            gap.number.border = pen(_VOID, 1.5) if chosen else pg.mkPen(None)
             gap.number.update()
 
     # -- pointer --------------------------------------------------------------
@@ -297,31 +306,6 @@ class ProfileView(QWidget):
 
     # -- drawing --------------------------------------------------------------
 
-    def _new_plot(self, row: int) -> pg.PlotItem:
-        axes = {side: _NumberAxis(side) for side in ("left", "bottom")}
-        plot = self._view.addPlot(row=row, col=0, axisItems=axes)
-        plot.setMenuEnabled(False)
-        plot.hideButtons()
-        plot.vb.setMouseEnabled(x=False, y=False)
-        plot.vb.disableAutoRange()
-        plot.vb.setBorder(_pen(_LINES, 1))
-        font = self._small_font()
-        letters = self.fontMetrics().horizontalAdvance("0000000")
-        for axis in axes.values():
-            axis.setPen(_pen(_LINES, 1))
-            axis.setTextPen(_TEXT)
-            axis.setTickFont(font)
-            axis.enableAutoSIPrefix(False)
-            axis.setStyle(tickLength=-4, tickTextOffset=3)
-            axis.label.setFont(font)
-        axes["left"].setWidth(letters + self.fontMetrics().height() // 2)
-        return plot
-
-    def _small_font(self) -> QFont:
-        font = QFont(self.font())
-        font.setPointSizeF(max(8.0, 0.9 * font.pointSizeF()))
-        return font
-
     def _clear(self) -> None:
         self._leave()
         self._axis, self._profile, self._gaps = None, (), {}
@@ -341,9 +325,9 @@ class ProfileView(QWidget):
             plot.showAxis("bottom", plot is lowest)
             for side in ("left", "bottom"):
                 plot.getAxis(side).decimal_mark = self._numbers.decimal_mark
-        _label(lowest.getAxis("bottom"), words, self._small_font())
-        _label(self._width.getAxis("left"), f"width ({axis.unit})", self._small_font())
-        _label(self._density.getAxis("left"), "density", self._small_font())
+        label_axis(lowest.getAxis("bottom"), words, small_font(self))
+        label_axis(self._width.getAxis("left"), f"width ({axis.unit})", small_font(self))
+        label_axis(self._density.getAxis("left"), "density", small_font(self))
 
     def _keep_proportions(self) -> None:
         """A strip that stands alone shows the canal in its true proportions."""
@@ -370,10 +354,10 @@ class ProfileView(QWidget):
         for edge in ("left_edge_px", "right_edge_px"):
             if self._profile:
                 points = [getattr(p, edge) for p in self._profile]
-                self._strip.addItem(_outline(points, strip, axis, _pen(_WIDTH, 1.2)))
+                self._strip.addItem(_outline(points, strip, axis, pen(_WIDTH, 1.2)))
         if canal.puff is not None and len(canal.puff.outline_px) > 2:
             points = [*canal.puff.outline_px, canal.puff.outline_px[0]]
-            self._strip.addItem(_outline(points, strip, axis, _dashed(layer_style.PUFF.colour)))
+            self._strip.addItem(_outline(points, strip, axis, dashed(layer_style.PUFF.colour)))
         self._draw_marks(canal, strip, axis)
         return strip
 
@@ -399,16 +383,16 @@ class ProfileView(QWidget):
         line = pg.InfiniteLine(
             x,
             angle=90,
-            pen=_pen(colour, 1.4),
+            pen=pen(colour, 1.4),
             label=word,
             labelOpts={
                 "position": 1.0 if top else 0.0,
                 "color": colour,
-                "fill": _brush(_GROUND, _PAPER),
+                "fill": brush(GROUND, _PAPER),
                 "anchors": [anchor, anchor],
             },
         )
-        line.label.setFont(self._small_font())
+        line.label.setFont(small_font(self))
         self._strip.addItem(line, ignoreBounds=True)
 
     def _draw_width(self, canal: CanalMeasurement, axis: _Axis) -> None:
@@ -418,16 +402,16 @@ class ProfileView(QWidget):
         taper = canal.taper
         if taper is not None and taper.nominal_band_mm and axis.in_mm:
             at, low, high = np.array(taper.nominal_band_mm).T
-            self._width.addItem(_band(at, low, high, _STATED, 90))
+            self._width.addItem(band(at, low, high, _STATED, 90))
             key.append(("▒", _STATED, "as stated"))
-        self._width.addItem(_band(x, width - u, width + u, _WIDTH, 80))
-        self._width.addItem(_curve(x, width, _pen(_WIDTH, 1.6)))
+        self._width.addItem(band(x, width - u, width + u, _WIDTH, 80))
+        self._width.addItem(curve(x, width, pen(_WIDTH, 1.6)))
         at_end = None
         if taper is not None:
             at_end = taper.width_at_end_mm if axis.in_mm else taper.width_at_end_px
         if taper is not None and at_end is not None:
             ends = np.array([taper.from_to_end_px, taper.upto_to_end_px]) * axis.per_px
-            self._width.addItem(_curve(ends, at_end + taper.taper * ends, _dashed(_TAPER)))
+            self._width.addItem(curve(ends, at_end + taper.taper * ends, dashed(_TAPER)))
             key.insert(1, ("╍", _TAPER, "taper line"))
         self._finish(self._width, axis.low, (0.0, float((width + u).max())), key)
 
@@ -435,8 +419,8 @@ class ProfileView(QWidget):
         x = axis.x(np.array([p.s_px for p in self._profile]))
         found = np.array([p.density for p in self._profile])
         expected = np.array([p.density_expected for p in self._profile])
-        self._density.addItem(_curve(x, expected, _dashed(_EXPECTED)))
-        self._density.addItem(_curve(x, found, _pen(_DENSITY, 1.4)))
+        self._density.addItem(curve(x, expected, dashed(_EXPECTED)))
+        self._density.addItem(curve(x, found, pen(_DENSITY, 1.4)))
         key = [("━", _DENSITY, "found"), ("╍", _EXPECTED, "expected from the width")]
         if relative:
             key.append(("", _STATED, "(relative)"))
@@ -458,7 +442,7 @@ class ProfileView(QWidget):
         text = pg.TextItem(
             html="&nbsp; ".join(f'<span style="color:{c}">{sign} {w}</span>' for sign, c, w in key)
         )
-        text.setFont(self._small_font())
+        text.setFont(small_font(self))
         text.setPos(low_x, top)
         text.setZValue(40)
         plot.addItem(text, ignoreBounds=True)
@@ -470,19 +454,19 @@ class ProfileView(QWidget):
         centre = gap.to_end_px * axis.per_px
         half = gap.length.value_px * axis.per_px / 2.0
         points = [*gap.outline_px, *gap.outline_px[:1]]
-        outline = _outline(points, strip, axis, _pen(_VOID, _OUTLINE_PX))
+        outline = _outline(points, strip, axis, pen(_VOID, _OUTLINE_PX))
         self._strip.addItem(outline)
         shades = []
         for plot in (self._width, self._density):
             bottom, top = plot.viewRange()[1]
             shade = QGraphicsRectItem(centre - half, bottom, 2.0 * half, top - bottom)
-            shade.setBrush(_brush(_VOID, _SHADE))
-            shade.setPen(_pen(_VOID, 0.8))
+            shade.setBrush(brush(_VOID, _SHADE))
+            shade.setPen(pen(_VOID, 0.8))
             plot.addItem(shade, ignoreBounds=True)
             shades.append(shade)
         name = "" if number is None else str(number)
-        label = pg.TextItem(name, color=_TEXT, fill=_brush(_GROUND, _PAPER))
-        label.setFont(self._small_font())
+        label = pg.TextItem(name, color=TEXT, fill=brush(GROUND, _PAPER))
+        label.setFont(small_font(self))
         # Two rows by turns, so that numbers of neighbours keep apart.
         label.setAnchor((0.5, 2.0 if number is not None and number % 2 == 0 else 1.0))
         label.setPos(centre, self._density.viewRange()[1][0])
@@ -495,50 +479,6 @@ class ProfileView(QWidget):
             shades=tuple(shades),
             number=label,
         )
-
-
-class _View(pg.GraphicsLayoutWidget):
-    """The plots' ground; tells every place of the pointer (the scene leaves quick ones out)."""
-
-    pointer_moved = Signal(QPointF)
-    pointer_left = Signal()
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.setBackground(_GROUND)
-        self.setAntialiasing(True)
-        self.ci.layout.setContentsMargins(0, 2, 4, 0)
-        self.ci.layout.setSpacing(3)
-
-    def mouseMoveEvent(self, event: QMouseEvent) -> None:
-        super().mouseMoveEvent(event)
-        self.pointer_moved.emit(self.mapToScene(event.position().toPoint()))
-
-    def leaveEvent(self, event: QEvent) -> None:
-        super().leaveEvent(event)
-        self.pointer_left.emit()
-
-
-class _NumberAxis(pg.AxisItem):
-    """An axis with the reader's decimal mark and no numbers at its upper end, beside the key."""
-
-    decimal_mark = "."
-
-    def tickValues(
-        self,
-        minVal: float,
-        maxVal: float,
-        size: float,
-    ) -> list[tuple[float, list[float]]]:
-        levels = super().tickValues(minVal, maxVal, size)
-        if self.orientation == "bottom":
-            return list(levels)
-        most = maxVal - 0.15 * (maxVal - minVal)
-        return [(spacing, [v for v in values if v <= most]) for spacing, values in levels]
-
-    def tickStrings(self, values: Sequence[float], scale: float, spacing: float) -> list[str]:
-        texts: list[str] = super().tickStrings(values, scale, spacing)
-        return [text.replace(".", self.decimal_mark) for text in texts]
 
 
 # -- what is shown ------------------------------------------------------------
@@ -622,40 +562,12 @@ def _hint(canal: CanalMeasurement) -> str:
 # -- pieces of the drawing ----------------------------------------------------
 
 
-def _pen(colour: str, width: float) -> Any:
-    return pg.mkPen(colour, width=width)
-
-
-def _dashed(colour: str) -> Any:
-    return pg.mkPen(colour, width=1.4, dash=(4, 2.5))
-
-
-def _brush(colour: str, alpha: int) -> Any:
-    shade = QColor(colour)
-    shade.setAlpha(alpha)
-    return pg.mkBrush(shade)
-
-
-def _curve(x: FloatArray, y: FloatArray, pen: Any) -> pg.PlotCurveItem:
-    return pg.PlotCurveItem(x, y, pen=pen, antialias=True)
-
-
 def _outline(
     points_px: Sequence[PointPx], strip: StraightenedCanal, axis: _Axis, pen: Any
 ) -> pg.PlotCurveItem:
     """A line on the film, drawn in the strip."""
     s_px, offset_px = strip.places(points_px).T
-    return _curve(axis.x(s_px), offset_px * axis.per_px, pen)
-
-
-def _band(
-    x: FloatArray, low: FloatArray, high: FloatArray, colour: str, alpha: int
-) -> QGraphicsPolygonItem:
-    around = zip(np.concatenate([x, x[::-1]]), np.concatenate([low, high[::-1]]), strict=True)
-    band = QGraphicsPolygonItem(QPolygonF([QPointF(a, b) for a, b in around]))
-    band.setBrush(_brush(colour, alpha))
-    band.setPen(pg.mkPen(None))
-    return band
+    return curve(axis.x(s_px), offset_px * axis.per_px, pen)
 
 
 def _image(strip: StraightenedCanal, axis: _Axis) -> pg.ImageItem:
@@ -677,8 +589,3 @@ def _cursor() -> pg.InfiniteLine:
     line.setZValue(50)
     line.setVisible(False)
     return line
-
-
-def _label(axis: pg.AxisItem, words: str, font: QFont) -> None:
-    axis.setLabel(words, color=_TEXT)
-    axis.label.setFont(font)

@@ -28,15 +28,14 @@ from rxmeasure.reading import read_radiograph
 from rxmeasure.record.draft import Draft
 from rxmeasure.review import Review
 from rxmeasure_napari import marks_edits
+from rxmeasure_napari.history import Undoable
+from rxmeasure_napari.series_state import SeriesState
 
 if TYPE_CHECKING:
     from rxmeasure.calibration.file_finding import FoundFile
     from rxmeasure.proposals import CanalProposal, Proposals
     from rxmeasure.tracing.preview import TracePreview
     from rxmeasure_napari.autosave import Autosave
-
-#: Steps that can be undone (choice: a long review has some hundred edits).
-UNDO_DEPTH = 500
 
 
 class Step(StrEnum):
@@ -48,6 +47,7 @@ class Step(StrEnum):
     FILL = "fill"
     VERDICT = "verdict"
     KEEP = "keep"
+    RECALL = "recall"
 
 
 class Purpose(StrEnum):
@@ -157,15 +157,7 @@ class Computed:
     problem: RxMeasureError | None = None
 
 
-@dataclass
-class _Memory:
-    """One undo step."""
-
-    label: str
-    work: Work
-
-
-class OpenFilm:
+class OpenFilm(Undoable[Work]):
     """One film under review.
 
     Parameters
@@ -213,12 +205,11 @@ class OpenFilm:
     busy_changed = Signal(bool)
 
     def __init__(self, path: Path, radiograph: Radiograph, work: Work) -> None:
+        super().__init__()
         self.id = uuid.uuid4().hex
         self.path = path
         self._radiographs = {work.inverted: radiograph}
         self._work = work
-        self._done: list[_Memory] = []
-        self._undone: list[_Memory] = []
         self.revision = 0
         self.computed = Computed(revision=-1)
         self.preview: TracePreview | None = None
@@ -274,7 +265,7 @@ class OpenFilm:
     def has_unkept_work(self) -> bool:
         """Whether something differs from the review file (or from nothing at all)."""
         if self.kept is None:
-            return bool(self._done)
+            return bool(self.undo_label)
         return self._work != self.kept
 
     def measured(self, canal: str | None) -> CanalMeasurement | None:
@@ -389,38 +380,8 @@ class OpenFilm:
             self._radiographs[inverted] = again
         self._change("turn the grey levels", replace(self._work, inverted=inverted))
 
-    def _change(self, label: str, work: Work) -> None:
-        if work == self._work:
-            return
-        self._done.append(_Memory(label, self._work))
-        del self._done[:-UNDO_DEPTH]
-        self._undone.clear()
-        self._take(work)
-
-    @property
-    def undo_label(self) -> str:
-        """What undo would take back; empty when nothing."""
-        return self._done[-1].label if self._done else ""
-
-    @property
-    def redo_label(self) -> str:
-        """What redo would do again; empty when nothing."""
-        return self._undone[-1].label if self._undone else ""
-
-    def undo(self) -> None:
-        """Take the last edit back."""
-        self._step(self._done, self._undone)
-
-    def redo(self) -> None:
-        """Do the edit again that was taken back last."""
-        self._step(self._undone, self._done)
-
-    def _step(self, source: list[_Memory], target: list[_Memory]) -> None:
-        if not source:
-            return
-        memory = source.pop()
-        target.append(_Memory(memory.label, self._work))
-        self._take(memory.work)
+    def _now(self) -> Work:
+        return self._work
 
     def _take(self, work: Work) -> None:
         turned = work.inverted != self._work.inverted
@@ -597,6 +558,7 @@ class _Chosen:
 class ReviewState:
     """All films in one window, and what is in front of the reader.
 
+    ``series`` compares some of them as visits of one tooth.
     ``next_reference_kind`` and ``next_reference_length_mm`` are what the first
     click on a new known length makes.
     """
@@ -617,6 +579,7 @@ class ReviewState:
 
     def __init__(self) -> None:
         self.films: list[OpenFilm] = []
+        self.series = SeriesState(self.films)
         self._now = _Chosen()
         self.last_told: Told | None = None
         self.next_reference_kind = "file"

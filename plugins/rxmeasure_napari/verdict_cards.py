@@ -21,7 +21,7 @@ from rxmeasure.report.numbers import Numbers, clean
 from rxmeasure.review import Review
 from rxmeasure_napari import look
 from rxmeasure_napari.override_form import Draft, OverrideForm
-from rxmeasure_napari.panels.film_panel import breakable
+from rxmeasure_napari.panels.film_panel import drop, wrapped
 from rxmeasure_napari.verdict_words import (
     CardText,
     LineText,
@@ -96,9 +96,9 @@ class VerdictCards(QWidget):
             self._rows.addWidget(_tooth_line(tooth))
         if cards:
             self._rows.addWidget(look.heading(canal_heading(canal), "rx_verdict_canal"))
-            self._rows.addWidget(look.hint(_wrapped(words), "rx_verdict_scale"))
+            self._rows.addWidget(look.hint(wrapped(words), "rx_verdict_scale"))
         else:
-            self._rows.addWidget(look.text_line(_wrapped(words), "rx_verdict_missing"))
+            self._rows.addWidget(look.text_line(wrapped(words), "rx_verdict_missing"))
         for card in cards:
             self._rows.addWidget(self._card(card))
         for target, line in self._lines.items():
@@ -111,7 +111,7 @@ class VerdictCards(QWidget):
     def _clear(self) -> None:
         self._lines.clear()
         while self._rows.count():
-            _drop(self._rows.takeAt(0).widget())
+            drop(self._rows.takeAt(0).widget())
 
     def _card(self, card: CardText) -> QFrame:
         frame = QFrame()
@@ -120,8 +120,8 @@ class VerdictCards(QWidget):
         rows = QVBoxLayout(frame)
         rows.setContentsMargins(6, 4, 6, 4)
         rows.setSpacing(4)
-        rows.addWidget(look.heading(_wrapped(card.title), f"rx_title_{card.rule_id}"))
-        rows.addWidget(look.hint(_wrapped(card.rule), f"rx_rule_{card.rule_id}"))
+        rows.addWidget(look.heading(wrapped(card.title), f"rx_title_{card.rule_id}"))
+        rows.addWidget(look.hint(wrapped(card.rule), f"rx_rule_{card.rule_id}"))
         for text in card.lines:
             line = _Line(text)
             line.opening.connect(self._close_forms)
@@ -216,16 +216,16 @@ class _Line(QFrame):
     def close_form(self) -> None:
         """Close the form; what was entered is dropped."""
         if self.form is not None:
-            _drop(self.form)
+            drop(self.form)
             self.form = None
 
     def _head(self) -> QLabel:
         row, colour = self.text.row, look.VERDICT[self.text.outcome]
         name = f"{row.field}: {row.label}" if row.label else row.field
         if self.text.flagged:
-            colour, name = look.ALERT, f"<b>{escape(_wrapped(name))}</b>"
+            colour, name = look.ALERT, f"<b>{escape(wrapped(name))}</b>"
         else:
-            name = escape(_wrapped(name))
+            name = escape(wrapped(name))
         label = look.text_line("", f"rx_verdict_{self.text.target}")
         label.setTextFormat(Qt.TextFormat.RichText)
         label.setText(f'<b style="color: {colour}">{row.sign} {row.word}</b>&nbsp; {name}')
@@ -236,14 +236,14 @@ class _Line(QFrame):
     def _add_words(self) -> None:
         row, target = self.text.row, self.text.target
         if self.text.value:
-            self._rows.addWidget(look.text_line(_wrapped(self.text.value), f"rx_value_{target}"))
+            self._rows.addWidget(look.text_line(wrapped(self.text.value), f"rx_value_{target}"))
         for words, name in (
             (self.text.about, "about"),
             (row.changed, "changed"),
             (row.why, "why"),
         ):
             if words:
-                self._rows.addWidget(look.hint(_wrapped(words), f"rx_{name}_{target}"))
+                self._rows.addWidget(look.hint(wrapped(words), f"rx_{name}_{target}"))
 
     def _make_act(self) -> QToolButton:
         override = self.text.override
@@ -280,13 +280,6 @@ class _Line(QFrame):
         self._act.setFocus(Qt.FocusReason.OtherFocusReason)
 
 
-def _drop(widget: QWidget) -> None:
-    """Take a widget out of sight and reach at once; it may be the one that is speaking."""
-    widget.hide()
-    widget.setParent(None)
-    widget.deleteLater()
-
-
 def _tooth_line(tooth: tuple[ToothText, ...]) -> QLabel:
     """All rule sets on one tooth at a glance, a line each."""
     several = any(text.worst for text in tooth)
@@ -296,18 +289,13 @@ def _tooth_line(tooth: tuple[ToothText, ...]) -> QLabel:
         worst = f": {text.worst} ({text.counts})" if several else ""
         lines.append(
             f'<b style="color: {colour}">{escape(text.verdict)}</b>&nbsp; '
-            + escape(_wrapped(text.rule_id + worst))
+            + escape(wrapped(text.rule_id + worst))
         )
     label = look.text_line("", "rx_verdict_tooth")
     label.setTextFormat(Qt.TextFormat.RichText)
     label.setText("<br>".join(lines))
     label.setToolTip("The worst canal rules the tooth; nothing is averaged.")
     return label
-
-
-def _wrapped(text: str) -> str:
-    """Text whose long words may break; a number and its unit stay together."""
-    return "\u00a0".join(breakable(part) for part in text.split("\u00a0"))
 
 
 def _why_empty(review: Review, canal: str | None) -> str:

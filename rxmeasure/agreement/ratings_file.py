@@ -2,25 +2,21 @@
 
 from __future__ import annotations
 
-import csv
 import datetime
-import io
 import math
 from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from rxmeasure.errors import AgreementError
+from rxmeasure.csv_table import Columns, Table, read_table, wrong_line
+from rxmeasure.errors import AgreementError, RxMeasureError
 
-if TYPE_CHECKING:
-    from _csv import Reader
-
-NEEDED = ("unit", "rater", "rating")
-OPTIONAL = ("criterion", "session", "cluster")
-
-_DELIMITERS = ",;\t"
+_COLUMNS = Columns(
+    needed=("unit", "rater", "rating"),
+    optional=("criterion", "session", "cluster"),
+    what="rating",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,69 +45,28 @@ def read_rating_rows(path: str | Path) -> tuple[RatingRow, ...]:
     AgreementError
         The file cannot be read, a column is missing, or a line is wrong.
     """
-    text = _text_of(Path(path))
-    delimiter = max(_DELIMITERS, key=text.partition("\n")[0].count)
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
-    try:
-        rows = tuple(_rows(reader, decimal_comma=delimiter != ","))
-    except csv.Error as error:
-        raise _wrong(reader.line_num, f"{error}.", "cells with their quotes closed.") from error
+    rows = tuple(_rows(read_table(path, _COLUMNS, AgreementError)))
     if not rows:
         raise AgreementError(
-            found="a file without ratings.",
+            found=f"{Path(path).name} without ratings.",
             needed="one rating a line below the line of column names.",
             next_step="Fill in the ratings.",
         )
     return rows
 
 
-def _text_of(path: Path) -> str:
-    try:
-        return path.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise AgreementError(
-            found=f"{path.name} is not UTF-8 text.",
-            needed="a CSV file in UTF-8.",
-            next_step="Save the sheet as 'CSV UTF-8'.",
-        ) from error
-    except OSError as error:
-        raise AgreementError(
-            found=f"{path.name} cannot be read: {error.strerror}.",
-            needed="a CSV file of ratings.",
-            next_step="Correct the path.",
-        ) from error
-
-
-def _rows(reader: Reader, *, decimal_comma: bool) -> Iterator[RatingRow]:
-    names = [name.strip().lower() for name in next(reader, [])]
-    missing = [name for name in NEEDED if name not in names]
-    known = [name for name in names if name in NEEDED + OPTIONAL]
-    if missing or len(set(known)) != len(known):
-        raise AgreementError(
-            found=f"the columns {', '.join(names) or '(none)'}.",
-            needed=f"the columns {', '.join(NEEDED)}, each once; {', '.join(OPTIONAL)} if wanted.",
-            next_step="Name the columns in the first line.",
-        )
-    for cells in reader:
-        if not any(cell.strip() for cell in cells):
-            continue
-        if len(cells) != len(names):
-            raise _wrong(
-                reader.line_num, f"{len(cells)} cells.", f"{len(names)}, one for each column."
-            )
-        given = dict(zip(names, (cell.strip() for cell in cells), strict=True))
+def _rows(table: Table) -> Iterator[RatingRow]:
+    for row in table.rows:
+        given = row.cells
         if not given["unit"] or not given["rater"]:
-            raise _wrong(reader.line_num, "no unit or no rater.", "both.")
-        rating = given["rating"].replace(",", ".") if decimal_comma else given["rating"]
+            raise _wrong(row.line, "no unit or no rater.", "both.")
+        rating = given["rating"].replace(",", ".") if table.decimal_comma else given["rating"]
         if rating:
-            chosen = {name: given[name] for name in known} | {"rating": rating}
-            yield RatingRow(line=reader.line_num, **chosen)
+            yield RatingRow(line=row.line, **(given | {"rating": rating}))
 
 
-def _wrong(line: int, found: str, needed: str) -> AgreementError:
-    return AgreementError(
-        found=f"line {line}: {found}", needed=needed, next_step=f"Correct line {line}."
-    )
+def _wrong(line: int, found: str, needed: str) -> RxMeasureError:
+    return wrong_line(line, found, needed, AgreementError)
 
 
 def as_number(row: RatingRow) -> float:

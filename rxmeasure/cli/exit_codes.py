@@ -23,6 +23,9 @@ MEANINGS: dict[int, str] = {
     PARTLY_REFUSED: "several images: some were reviewed, some refused",
     errors.WindowMissingError.exit_code: "the window is not installed, or cannot be shown here",
     errors.AgreementError.exit_code: "ratings or audit records are wrong, or not enough",
+    errors.StoreError.exit_code: "the record store is missing, damaged, busy or closed to you",
+    errors.ConflictError.exit_code: "someone else saved the record first; nothing was changed",
+    errors.TeachingError.exit_code: "a rubric, key or marking is wrong, or not allowed now",
     STOPPED: "stopped by Ctrl-C",
 }
 

@@ -65,6 +65,13 @@ VERBS: dict[str, tuple[str, str, str]] = {
         "agreement",
         "Agreement of raters and of repeated readings, with intervals.",
     ),
+    "course": (
+        f"{_HERE}.course",
+        "course",
+        "Rubric, hidden keys, blind marking and marks of a course.",
+    ),
+    "store": (f"{_HERE}.store", "store", "Keep reviews in a store, with every revision."),
+    "audit": (f"{_HERE}.audit", "audit", "Audit a clinic's reviews: choose films, count, report."),
     "phantom": (f"{_HERE}.phantom", "phantom", "Make synthetic films with known truth."),
 }
 

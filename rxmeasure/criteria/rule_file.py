@@ -3,11 +3,7 @@
 from __future__ import annotations
 
 import math
-import re
-import tomllib
 from collections.abc import Iterable
-from enum import StrEnum
-from typing import Any, NoReturn, TypeVar
 
 from rxmeasure.criteria.rules import (
     OVERALL,
@@ -27,153 +23,14 @@ from rxmeasure.criteria.rules import (
     YesNoRule,
     is_count,
 )
-from rxmeasure.criteria.toml_lines import KeyPath, key_lines, line_of, syntax_error_line
+from rxmeasure.criteria.toml_document import TomlDocument, TomlTable
 from rxmeasure.errors import CriterionError
 from rxmeasure.marks import FilmKind
 from rxmeasure.measure_names import MEASURES, MeasureName
 
-_Word = TypeVar("_Word", bound=StrEnum)
-
 _KINDS = ("bands", "yes_no", "flag", "code", "reader", "all", "any", "score")
 _FIELD_KEYS = ("name", "kind", "source", "status", "note")
 _BAND_KEYS = ("label", "outcome", "at_least", "above", "at_most", "below")
-_ID = re.compile(r"[a-z0-9][a-z0-9_-]*")
-
-
-class _Table:
-    """One table of the file: hands out checked values and remembers where it stands."""
-
-    def __init__(self, data: dict[str, Any], path: KeyPath, document: _Document) -> None:
-        self._data = data
-        self.path = path
-        self.document = document
-
-    def refuse(self, key: str | None, *, found: str, needed: str, next_step: str) -> NoReturn:
-        path = self.path if key is None else (*self.path, key)
-        self.document.refuse(path, found=found, needed=needed, next_step=next_step)
-
-    def has(self, key: str) -> bool:
-        return key in self._data
-
-    def only(self, keys: Iterable[str], *, what: str) -> None:
-        allowed = tuple(keys)
-        for key in self._data:
-            if key not in allowed:
-                self.refuse(
-                    key,
-                    found=f"unknown key '{key}' in {what}.",
-                    needed=f"only these keys: {', '.join(allowed)}.",
-                    next_step="Correct the key, or take it out.",
-                )
-
-    def text(self, key: str, *, default: str | None = None) -> str:
-        if key not in self._data and default is not None:
-            return default
-        value = self._data.get(key)
-        if not isinstance(value, str) or not value.strip():
-            self.refuse(
-                key,
-                found=f"no text for '{key}'." if value is None else f"{key} = {value!r}.",
-                needed=f"'{key}' as a text that is not empty.",
-                next_step=f'Write {key} = "...".',
-            )
-        return value.strip()
-
-    def word(self, key: str, words: type[_Word]) -> _Word:
-        text = self.text(key)
-        try:
-            return words(text)
-        except ValueError:
-            self.refuse_word(key, text, tuple(words))
-
-    def refuse_word(self, key: str, text: str, allowed: Iterable[str]) -> NoReturn:
-        self.refuse(
-            key,
-            found=f"{key} = '{text}'.",
-            needed=f"one of: {', '.join(allowed)}.",
-            next_step="Use one of these words.",
-        )
-
-    def limit(self, key: str) -> float | None:
-        value = self._data.get(key)
-        if value is None:
-            return None
-        if (
-            isinstance(value, bool)
-            or not isinstance(value, (int, float))
-            or not math.isfinite(value)
-        ):
-            self.refuse(
-                key,
-                found=f"{key} = {value!r}.",
-                needed="a finite number.",
-                next_step="Give a number, or leave the limit out for an open end.",
-            )
-        return float(value)
-
-    def texts(self, key: str) -> tuple[str, ...]:
-        value = self._data.get(key)
-        if (
-            not isinstance(value, list)
-            or not value
-            or not all(isinstance(item, str) for item in value)
-        ):
-            self.refuse(
-                key,
-                found=f"no list for '{key}'." if value is None else f"{key} = {value!r}.",
-                needed=f"'{key}' as a list of texts with at least one item.",
-                next_step=f'Write {key} = ["...", "..."].',
-            )
-        repeated = next((item for item in value if value.count(item) > 1), None)
-        if repeated is not None:
-            self.refuse(
-                key,
-                found=f"'{repeated}' twice in '{key}'.",
-                needed="each item once.",
-                next_step="Take one of them out.",
-            )
-        return tuple(value)
-
-    def tables(self, key: str, *, header: str) -> list[_Table]:
-        value = self._data.get(key)
-        if (
-            not isinstance(value, list)
-            or not value
-            or not all(isinstance(item, dict) for item in value)
-        ):
-            self.refuse(
-                key,
-                found=f"no [[{header}]] here." if value is None else f"'{key}' is not a table.",
-                needed=f"at least one [[{header}]].",
-                next_step=f"Add [[{header}]] with its keys.",
-            )
-        return [
-            _Table(item, (*self.path, key, place), self.document)
-            for place, item in enumerate(value)
-        ]
-
-
-class _Document:
-    """The text of one file, able to refuse with a line number."""
-
-    def __init__(self, text: str, name: str) -> None:
-        self._name = name
-        try:
-            data = tomllib.loads(text)
-        except tomllib.TOMLDecodeError as error:
-            raise CriterionError(
-                found=f"{name}, line {syntax_error_line(error, text)}: not valid TOML ({error}).",
-                needed="a criteria file in TOML.",
-                next_step="Correct that line; texts stand in quotation marks.",
-            ) from error
-        self._lines = key_lines(text)
-        self.root = _Table(data, (), self)
-
-    def refuse(self, path: KeyPath, *, found: str, needed: str, next_step: str) -> NoReturn:
-        line = line_of(self._lines, path)
-        raise CriterionError(
-            found=f"{self._name}, line {line}: {found}", needed=needed, next_step=next_step
-        )
 
 
 def parse_rule_set(text: str, name: str) -> RuleSet:
@@ -191,16 +48,9 @@ def parse_rule_set(text: str, name: str) -> RuleSet:
     CriterionError
         Anything is wrong; the message names the line.
     """
-    root = _Document(text, name).root
+    root = TomlDocument(text, name, what="a criteria file", error=CriterionError).root
     root.only(("id", "version", "title", "film_kinds", "note", "field"), what="the rule set")
-    rule_id = root.text("id")
-    if not _ID.fullmatch(rule_id):
-        root.refuse(
-            "id",
-            found=f"id = '{rule_id}'.",
-            needed="small letters, digits, '_' and '-', starting with a letter or digit.",
-            next_step="Choose such an id.",
-        )
+    rule_id = root.identifier("id")
     version = root.text("version")
     title = root.text("title")
     film_kinds = []
@@ -222,7 +72,9 @@ def parse_rule_set(text: str, name: str) -> RuleSet:
     )
 
 
-def _field(table: _Table, earlier: list[RuleField], film_kinds: tuple[FilmKind, ...]) -> RuleField:
+def _field(
+    table: TomlTable, earlier: list[RuleField], film_kinds: tuple[FilmKind, ...]
+) -> RuleField:
     name = table.text("name")
     if "/" in name:
         table.refuse(
@@ -262,7 +114,7 @@ def _field(table: _Table, earlier: list[RuleField], film_kinds: tuple[FilmKind, 
 
 
 def _rule(
-    table: _Table, kind: str, earlier: list[RuleField], film_kinds: tuple[FilmKind, ...]
+    table: TomlTable, kind: str, earlier: list[RuleField], film_kinds: tuple[FilmKind, ...]
 ) -> Rule:
     what = f"a field of kind '{kind}'"
     keys: tuple[str, ...]
@@ -316,7 +168,7 @@ def _rule(
     )
 
 
-def _code_rule(table: _Table, film_kinds: tuple[FilmKind, ...]) -> CodeRule:
+def _code_rule(table: TomlTable, film_kinds: tuple[FilmKind, ...]) -> CodeRule:
     keys = [*_FIELD_KEYS, "code_measure", "value"]
     measure = _measure(table, "code_measure", film_kinds, units=("code",))
     then: BandsRule | YesNoRule | None = None
@@ -333,7 +185,7 @@ def _code_rule(table: _Table, film_kinds: tuple[FilmKind, ...]) -> CodeRule:
     return CodeRule(measure=measure.name, values=_code_values(table), then=then)
 
 
-def _code_values(table: _Table) -> tuple[CodeValue, ...]:
+def _code_values(table: TomlTable) -> tuple[CodeValue, ...]:
     values: list[CodeValue] = []
     for row in table.tables("value", header="field.value"):
         row.only(("equals", "label", "outcome"), what="a value")
@@ -353,7 +205,7 @@ def _code_values(table: _Table) -> tuple[CodeValue, ...]:
     return tuple(values)
 
 
-def _bands_rule(table: _Table, film_kinds: tuple[FilmKind, ...]) -> BandsRule:
+def _bands_rule(table: TomlTable, film_kinds: tuple[FilmKind, ...]) -> BandsRule:
     measure = _measure(
         table,
         "measure",
@@ -376,7 +228,7 @@ def _bands_rule(table: _Table, film_kinds: tuple[FilmKind, ...]) -> BandsRule:
     )
 
 
-def _yes_no_rule(table: _Table, film_kinds: tuple[FilmKind, ...]) -> YesNoRule:
+def _yes_no_rule(table: TomlTable, film_kinds: tuple[FilmKind, ...]) -> YesNoRule:
     measure = _measure(table, "measure", film_kinds, units=("bool", "1"))
     if measure.unit != "bool" and not is_count(measure.name):
         table.refuse(
@@ -400,14 +252,14 @@ def _yes_no_rule(table: _Table, film_kinds: tuple[FilmKind, ...]) -> YesNoRule:
 _NOT_NUMBERS = {"bool", "code"}
 
 
-def _floor(table: _Table, film_kinds: tuple[FilmKind, ...]) -> str | None:
+def _floor(table: TomlTable, film_kinds: tuple[FilmKind, ...]) -> str | None:
     if not table.has("floor_measure"):
         return None
     return _measure(table, "floor_measure", film_kinds, units=("mm",)).name
 
 
 def _measure(
-    table: _Table, key: str, film_kinds: tuple[FilmKind, ...], *, units: Iterable[str]
+    table: TomlTable, key: str, film_kinds: tuple[FilmKind, ...], *, units: Iterable[str]
 ) -> MeasureName:
     name = table.text(key)
     measure = MEASURES.get(name)
@@ -437,7 +289,7 @@ def _measure(
     return measure
 
 
-def _bands(table: _Table, *, whole: bool) -> tuple[Band, ...]:
+def _bands(table: TomlTable, *, whole: bool) -> tuple[Band, ...]:
     """Read the bands: ascending, touching, from one open end to the other.
 
     ``whole``: the measure counts, so 'at most 1' and 'at least 2' touch.
@@ -467,7 +319,7 @@ def _bands(table: _Table, *, whole: bool) -> tuple[Band, ...]:
     return tuple(bands)
 
 
-def _band(row: _Table) -> Band:
+def _band(row: TomlTable) -> Band:
     row.only(_BAND_KEYS, what="a band")
     ends = []
     for inside_key, outside_key, open_end in (
@@ -504,7 +356,7 @@ def _band(row: _Table) -> Band:
     )
 
 
-def _check_neighbours(row: _Table, before: Band, band: Band, *, whole: bool) -> None:
+def _check_neighbours(row: TomlTable, before: Band, band: Band, *, whole: bool) -> None:
     """Refuse bands out of order, overlapping, or with a gap between them."""
     pair = f"'{before.label}' and '{band.label}'"
     if band.low < before.low:
@@ -537,7 +389,7 @@ def _check_neighbours(row: _Table, before: Band, band: Band, *, whole: bool) -> 
         )
 
 
-def _check_labels(table: _Table, rule: Rule) -> None:
+def _check_labels(table: TomlTable, rule: Rule) -> None:
     """Refuse one word for two answers of a field."""
     labels: list[str] = []
     if isinstance(rule, CodeRule):

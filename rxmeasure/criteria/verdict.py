@@ -18,6 +18,7 @@ import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from statistics import NormalDist
+from typing import Protocol, TypeVar
 
 import numpy as np
 
@@ -178,7 +179,7 @@ def summarise_tooth(verdicts: Iterable[Verdict]) -> tuple[ToothSummary, ...]:
         by_rule.setdefault(verdict.rule_id, {}).setdefault(verdict.canal, []).append(verdict)
     summaries = []
     for rule_id, canals in by_rule.items():
-        outcomes = {canal: _canal_outcome(found) for canal, found in canals.items()}
+        outcomes = {canal: ruling_verdict(found).outcome for canal, found in canals.items()}
         worst_canal = min(
             outcomes, key=lambda canal: (SEVERITY.index(outcomes[canal]), _chance(canals[canal]))
         )
@@ -322,7 +323,7 @@ def _by_bands(rule: BandsRule, measures: Mapping[str, MeasureValue]) -> _Finding
     if band is None:
         return _cannot(rule.measure, f"{rule.measure} is {value:g}, which no count can be.")
     text = shown(value, rule.unit, band.contains)
-    refused = _unjudgeable(measure, rule)
+    refused = why_not_judged(measure, rule)
     if refused:
         return _cannot(rule.measure, refused, value_text=text, unit=rule.unit)
 
@@ -351,7 +352,7 @@ def _by_bands(rule: BandsRule, measures: Mapping[str, MeasureValue]) -> _Finding
     )
 
 
-def _unjudgeable(measure: MeasureValue, rule: BandsRule) -> str:
+def why_not_judged(measure: MeasureValue, rule: BandsRule) -> str:
     """Why a number may not be judged although it is there; empty when it may."""
     if rule.unit in ("mm", "mm2") and not measure.scale_source:
         return f"{measure.name} does not tell where its millimetres come from."
@@ -408,7 +409,7 @@ def _yes_probability(measure: MeasureValue) -> float | None:
     return p if p is not None and math.isfinite(p) and 0.0 <= p <= 1.0 else None
 
 
-def _as_yes_no(measure: MeasureValue) -> tuple[bool, float | None, str] | None:
+def as_yes_no(measure: MeasureValue) -> tuple[bool, float | None, str] | None:
     """Answer, probability of yes, and text of a yes/no measure or a count."""
     value = measure.value
     if isinstance(value, bool):
@@ -424,7 +425,7 @@ def _by_yes_no(rule: YesNoRule, measures: Mapping[str, MeasureValue]) -> _Findin
     measure = _given(rule.measure, measures)
     if isinstance(measure, _Finding):
         return measure
-    answer = _as_yes_no(measure)
+    answer = as_yes_no(measure)
     if answer is None:
         return _cannot(rule.measure, f"{rule.measure} is neither yes, no nor a count.")
     yes, p_yes, text = answer
@@ -454,7 +455,7 @@ def _by_flag(rule: FlagRule, measures: Mapping[str, MeasureValue]) -> _Finding:
     measure = _given(rule.measure, measures)
     if isinstance(measure, _Finding):
         return measure
-    answer = _as_yes_no(measure)
+    answer = as_yes_no(measure)
     if answer is None:
         return _cannot(rule.measure, f"{rule.measure} is neither yes nor no.")
     yes, p_yes, text = answer
@@ -570,9 +571,23 @@ def _cdf(normal: NormalDist, value: float) -> float:
     return normal.cdf(value)
 
 
-def _canal_outcome(verdicts: Sequence[Verdict]) -> Outcome:
+class _Judged(Protocol):
+    """A field and its outcome, however they are kept."""
+
+    @property
+    def field(self) -> str: ...
+
+    @property
+    def outcome(self) -> str: ...
+
+
+_AnyVerdict = TypeVar("_AnyVerdict", bound=_Judged)
+
+
+def ruling_verdict(verdicts: Sequence[_AnyVerdict]) -> _AnyVerdict:
+    """The verdict that a canal counts by: its ``overall``, or where there is none its worst."""
     overall = [v for v in verdicts if v.field == OVERALL]
-    return min((v.outcome for v in overall or verdicts), key=SEVERITY.index)
+    return min(overall or verdicts, key=lambda v: SEVERITY.index(Outcome(v.outcome)))
 
 
 def _overridden_place(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import zlib
 from dataclasses import dataclass
+from datetime import date
 from io import BytesIO
 from typing import Any
 
@@ -138,6 +139,7 @@ def read_dicom(data: bytes, *, file_name: str, sha256: str, invert: bool) -> Rad
         notes += spacing_warnings
         intensity = _intensity(dataset)
         instance_uid = _text(dataset, "SOPInstanceUID")
+        taken = _taken(dataset)
     # Rounded to the pixels' own precision, so that no pixel lies beyond the ends.
     table = table.astype(np.float32).astype(np.float64)
     low, high = float(table.min()), float(table.max())
@@ -175,6 +177,7 @@ def read_dicom(data: bytes, *, file_name: str, sha256: str, invert: bool) -> Rad
         pixel_aspect=aspect,
         intensity=intensity,
         window=window,
+        taken=taken,
         warnings=tuple(notes),
     )
 
@@ -238,6 +241,16 @@ def read_stored(data: bytes) -> StoredImage:
         lossy=lossy,
         warnings=(*oddities, *warnings),
     )
+
+
+def _taken(dataset: Any) -> str:
+    """Day of the exposure, else of the study, as YYYY-MM-DD; empty where none can be read."""
+    for keyword in ("AcquisitionDate", "ContentDate", "StudyDate"):
+        try:
+            return date.fromisoformat(_text(dataset, keyword) or "").isoformat()
+        except ValueError:
+            continue
+    return ""
 
 
 def _damaged(found: str, cause: BaseException | None = None) -> ImageReadError:

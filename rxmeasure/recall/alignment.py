@@ -10,7 +10,6 @@ from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from enum import StrEnum
-from functools import partial
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -29,7 +28,14 @@ from rxmeasure.recall.feature_start import (
 )
 from rxmeasure.recall.intensity_fit import FitSettings, IntensityFit, fit
 from rxmeasure.recall.plane_map import compose, inverse, jacobian, mapped, pixel_grid
-from rxmeasure.recall.prepared_film import PreparedFilm, prepare
+from rxmeasure.recall.prepared_film import (
+    PreparedFilm,
+    SmallFilm,
+    made_small,
+    prepared,
+    smaller,
+)
+from rxmeasure.recall.root_fit import fit_root
 
 #: Longer sides of the films on which the plane map and the root maps are fitted, px: about
 #: 0.09 and 0.05 mm on a size 2 receptor (choice: accuracy against time).
@@ -49,7 +55,6 @@ _FEW_INLIERS, _LOW_CORRELATION = 12, 0.45
 
 _PLANE = FitSettings(parameters=8, iterations=12)
 _AFFINE_FIRST = FitSettings(parameters=6, iterations=8, smoothing_px=1.0, likeness_px=8.0)
-_ROOT = FitSettings(parameters=6, iterations=12, smoothing_px=0.5, likeness_px=10.0, linear_sd=0.01)
 _CROWN = FitSettings(parameters=6, iterations=10, linear_sd=0.02)
 
 
@@ -63,10 +68,14 @@ class AlignmentVerdict(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RootCourse:
-    """A root in the first film: points from the orifice to the radiographic apex, px."""
+    """A root in the first film: points from the orifice to the radiographic apex, px.
+
+    ``proposed``: by the program, and confirmed by nobody.
+    """
 
     name: str
     line_px: tuple[tuple[float, float], ...]
+    proposed: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -88,6 +97,8 @@ class RootAlignment:
     crown_root_ratio : float or None
         Length of the root against its crown in the second film over that in the first: above 1
         the second film shows the root longer. None where the crown cannot be followed.
+    proposed : bool
+        The root's course is the program's own.
     """
 
     name: str
@@ -98,6 +109,7 @@ class RootAlignment:
     residual_mm: float | None
     parallax_px: float
     crown_root_ratio: float | None
+    proposed: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -182,7 +194,7 @@ class _Film:
     pixels: NDArray[np.float32]
     start: PreparedFilm
     plane: PreparedFilm
-    fine: PreparedFilm | None
+    fine: SmallFilm
     features: Features
 
 
@@ -216,7 +228,7 @@ def align_films(
         For a root or outline that is not a list of points.
     """
     with ThreadPoolExecutor(2) as pool:
-        a, b = pool.map(partial(_film, with_roots=bool(roots)), (first, second))
+        a, b = pool.map(_film, (first, second))
     stable = _stable(a.pixels.shape, changed_px)
     start = _start(a, b, stable)
     if isinstance(start, str):
@@ -247,7 +259,7 @@ def align_films(
     )
 
 
-def _film(pixels: ArrayLike, *, with_roots: bool) -> _Film:
+def _film(pixels: ArrayLike) -> _Film:
     image = np.asarray(pixels, dtype=np.float32)
     if image.ndim != 2 or min(image.shape) < 100:
         raise AlignmentError(
@@ -255,14 +267,10 @@ def _film(pixels: ArrayLike, *, with_roots: bool) -> _Film:
             needed="two films of at least 100 x 100 pixels.",
             next_step="Choose other films.",
         )
-    start = prepare(image, SIDE_PX)
-    return _Film(
-        pixels=image,
-        start=start,
-        plane=prepare(image, _PLANE_SIDE),
-        fine=prepare(image, _ROOT_SIDE) if with_roots else None,
-        features=features(start),
-    )
+    fine = made_small(image, _ROOT_SIDE)
+    plane = prepared(smaller(fine, _PLANE_SIDE))
+    start = prepared(smaller(fine, SIDE_PX))
+    return _Film(pixels=image, start=start, plane=plane, fine=fine, features=features(start))
 
 
 def _stable(shape: tuple[int, ...], changed_px: Sequence[ArrayLike]) -> NDArray[np.bool_]:
@@ -272,12 +280,11 @@ def _stable(shape: tuple[int, ...], changed_px: Sequence[ArrayLike]) -> NDArray[
     return stable
 
 
-def _sampled(mask: NDArray[np.bool_], film: PreparedFilm) -> FloatArray:
+def _sampled(mask: NDArray[np.bool_], film: SmallFilm) -> FloatArray:
     """A mask of the film on the grid of its prepared size."""
-    step = 1.0 / film.from_film[0, 0]
     rows, cols = (
-        np.clip(np.rint((np.arange(n) + 0.5) * step - 0.5).astype(int), 0, m - 1)
-        for n, m in zip(film.image.shape, mask.shape, strict=True)
+        np.clip(np.rint((np.arange(n) + 0.5) * m / n - 0.5).astype(int), 0, m - 1)
+        for n, m in zip(film.grey.shape, mask.shape, strict=True)
     )
     return np.asarray(mask[np.ix_(rows, cols)], dtype=np.float64)
 
@@ -305,23 +312,18 @@ def _plane_map(a: _Film, b: _Film, start: FeatureStart, stable: NDArray[np.bool_
     return fit(a.plane, b.plane, _on_prepared(full, a.plane, b.plane), _PLANE, support)
 
 
-def _on_films(matrix: FloatArray, first: PreparedFilm, second: PreparedFilm) -> FloatArray:
+def _on_films(matrix: FloatArray, first: SmallFilm, second: SmallFilm) -> FloatArray:
     return compose(inverse(second.from_film), compose(matrix, first.from_film))
 
 
-def _on_prepared(matrix: FloatArray, first: PreparedFilm, second: PreparedFilm) -> FloatArray:
+def _on_prepared(matrix: FloatArray, first: SmallFilm, second: SmallFilm) -> FloatArray:
     return compose(second.from_film, compose(matrix, inverse(first.from_film)))
 
 
-#: Half-width of a root's support at orifice and apex, and of its soft rim, mm: root, ligament
-#: and socket wall of a middling root. Share of the root above which the bone's crest and the
-#: crown may lie; over the next share the support sets in (choices).
-_SUPPORT_MM, _SUPPORT_RIM_MM = (2.2, 1.4), 0.5
-_LEFT_OUT_SHARE, _SETS_IN_SHARE = 0.25, 0.15
-#: What blocks of a support say of its error is half of the usual one: bone before and behind a
-#: root pulls all of them the same way. What that leaves unsaid of a root's map, and of a plane
-#: map at an apex of unknown depth, is added, mm (read off development pairs).
-_SHARED_PULL, _ROOT_DEPTH_MM, _PLANE_DEPTH_MM = 2.0, 0.05, 0.13
+#: What blocks of the film say of its error is half of the usual one: bone before and behind a
+#: root pulls all of them the same way. What that leaves unsaid of a plane map at an apex of
+#: unknown depth is added, mm (read off development pairs).
+_SHARED_PULL, _PLANE_DEPTH_MM = 2.0, 0.13
 #: Crown: length and half-width of its support as shares of the root's length.
 _CROWN_LENGTH, _CROWN_HALF_WIDTH = 0.55, 0.22
 
@@ -341,13 +343,18 @@ def _root_map(
 ) -> RootAlignment:
     line = as_points(root.line_px, at_least=2, what=f"points of root {root.name}")
     line = approximate_polygon(line, _LINE_SLACK_MM / scale_mm)
-    film, other = a.fine or a.plane, b.fine or b.plane
-    support = _root_support(film, line, scale_mm) * _sampled(stable, film)
-    fitted = fit(film, other, _on_prepared(plane, film, other), _ROOT, support)
-    to_second = _on_films(fitted.matrix, film, other)
+    fine_px = 1.0 / float(a.fine.from_film[0, 0])
+    fitted = fit_root(
+        a.fine,
+        b.fine,
+        _on_prepared(plane, a.fine, b.fine),
+        mapped(a.fine.from_film, line),
+        mm_per_px=scale_mm * fine_px,
+        stable=_sampled(stable, a.fine),
+    )
+    to_second = _on_films(fitted.matrix, a.fine, b.fine)
     apex = line[-1]
-    covariance = fitted.point_covariance(mapped(film.from_film, apex))
-    residual = _residual_px(covariance, film, _ROOT_DEPTH_MM / scale_mm)
+    residual = float(np.sqrt(np.trace(fitted.apex_covariance))) * fine_px
     back = inverse(to_second)
     parallax = mapped(back, mapped(plane, apex)) - apex
     return RootAlignment(
@@ -355,26 +362,12 @@ def _root_map(
         map=back,
         apex_px=(float(apex[0]), float(apex[1])),
         residual_px=residual,
-        residual_u_px=residual / float(np.sqrt(2.0 * fitted.spare_blocks)),
+        residual_u_px=residual / float(np.sqrt(2.0 * fitted.blocks)),
         residual_mm=None if mm_per_px is None else residual * mm_per_px,
         parallax_px=float(np.hypot(*parallax)),
         crown_root_ratio=_crown_root_ratio(a, b, plane, to_second, line),
+        proposed=root.proposed,
     )
-
-
-def _distances(film: PreparedFilm, line: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Share of a line's length and distance from it, in film pixels, for each prepared pixel."""
-    pixels = pixel_grid(film.image.shape).reshape(-1, 2)
-    s, away = feet_on_polyline(line, mapped(inverse(film.from_film), pixels))
-    shape = film.image.shape
-    return (s / polyline_length(line)).reshape(shape), away.reshape(shape)
-
-
-def _root_support(film: PreparedFilm, line: FloatArray, scale_mm: float) -> FloatArray:
-    share, away = _distances(film, line)
-    wide = _SUPPORT_MM[0] + (_SUPPORT_MM[1] - _SUPPORT_MM[0]) * share
-    across = np.clip((wide + 0.5 * _SUPPORT_RIM_MM - away * scale_mm) / _SUPPORT_RIM_MM, 0.0, 1.0)
-    return np.asarray(across * np.clip((share - _LEFT_OUT_SHARE) / _SETS_IN_SHARE, 0.0, 1.0))
 
 
 def _crown_root_ratio(
@@ -384,8 +377,10 @@ def _crown_root_ratio(
     length = polyline_length(line)
     direction = tangents(line)[0]
     crown = np.array([line[0] - _CROWN_LENGTH * length * direction, line[0]])
-    _, away = _distances(a.plane, crown)
-    support = (away < _CROWN_HALF_WIDTH * length).astype(np.float64)
+    pixels = pixel_grid(a.plane.image.shape).reshape(-1, 2)
+    _, away = feet_on_polyline(crown, mapped(inverse(a.plane.from_film), pixels))
+    near = away.reshape(a.plane.image.shape) < _CROWN_HALF_WIDTH * length
+    support = near.astype(np.float64)
     if support.sum() < 200.0:
         return None
     fitted = fit(a.plane, b.plane, _on_prepared(plane, a.plane, b.plane), _CROWN, support)

@@ -52,7 +52,7 @@ class FillChange:
     """What became of one quantity of a fill between two visits.
 
     ``difference`` is after less before in ``unit``; None where it cannot be told.
-    ``changed``: beyond the least significant change.
+    ``changed``: beyond the least significant change; None where that cannot be told.
     """
 
     canal: str
@@ -365,6 +365,8 @@ def _puff_change(
             found.reason,
             difference=found.difference,
             least=found.least_significant,
-            changed=abs(found.difference) > found.least_significant,
+            changed=None
+            if found.verdict is ChangeVerdict.CANNOT_BE_TOLD
+            else found.verdict is not ChangeVerdict.UNCHANGED,
         )
     ]

@@ -151,7 +151,7 @@ def fit(
         w = (weight * inside * alike**2)[used].astype(np.float64)
         if w.sum() < 1.0:
             break
-        gain, offset = _line(seen[used], image[used], w)
+        gain, offset = fitted_line(seen[used], image[used], w)
         slopes = [0.5 * (a + gain * b)[used] for a, b in zip(own, np.gradient(seen), strict=True)]
         columns = basis.columns(slopes[0], slopes[1], points)
         residual = image[used] - gain * seen[used] - offset
@@ -239,7 +239,8 @@ def _likeness(a: Image, b: Image, weight: FloatArray, sd_px: float) -> Image:
     return np.asarray(np.clip(vab / np.sqrt(np.maximum(vaa * vbb, 1e-6)), 0.0, 1.0))
 
 
-def _line(x: Image, y: Image, w: FloatArray) -> tuple[float, float]:
+def fitted_line(x: Image, y: Image, w: FloatArray) -> tuple[float, float]:
+    """Slope and height of the weighted least-squares line of ``y`` over ``x``."""
     total = w.sum()
     mx, my = (w * x).sum() / total, (w * y).sum() / total
     gain = float((w * (x - mx) * (y - my)).sum() / max((w * (x - mx) ** 2).sum(), 1e-9))

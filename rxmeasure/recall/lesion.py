@@ -47,6 +47,8 @@ _JAW_MM, _LEAST_LEFT, _LEFT_SLACK = 8.0, 0.1, 0.45
 #: Longer side of a film without a scale, in assumed millimetres: receptor size 2.
 _ASSUMED_SIDE_MM = 41.0
 _DRAWS, _DRAW_POINTS = 100, 90
+#: Code of the warning that stands with each finding of no lesion.
+NOT_NO_LESION = "no-shadow-is-not-no-lesion"
 
 
 class LesionSource(StrEnum):
@@ -107,7 +109,7 @@ def no_lesion(root: str) -> Lesion:
         source=LesionSource.NONE_VISIBLE,
         warnings=(
             Warned(
-                code="no-shadow-is-not-no-lesion",
+                code=NOT_NO_LESION,
                 text="No lesion visible is not no lesion: against volume images, films missed "
                 "about a third to a half of lesions (J Endod 34:273-279; "
                 "doi:10.1016/j.joen.2013.07.001).",

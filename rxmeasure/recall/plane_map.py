@@ -40,10 +40,11 @@ def pixel_grid(shape: tuple[int, ...], corner: tuple[float, float] = (0.0, 0.0))
     return np.asarray(np.moveaxis(np.indices(shape, dtype=np.float64), 0, -1) + corner)
 
 
-def scaling(factor: float) -> FloatArray:
-    """From pixels of a film to pixels of the film made ``factor`` times smaller.
+def scaling(row_factor: float, col_factor: float) -> FloatArray:
+    """From pixels of a film to pixels of the film made smaller by these factors.
 
     Pixel centres have whole-number coordinates on both.
     """
-    shift = 0.5 / factor - 0.5
-    return np.array([[1.0 / factor, 0.0, shift], [0.0, 1.0 / factor, shift], [0.0, 0.0, 1.0]])
+    matrix = np.diag([1.0 / row_factor, 1.0 / col_factor, 1.0])
+    matrix[:2, 2] = 0.5 / np.array([row_factor, col_factor]) - 0.5
+    return matrix

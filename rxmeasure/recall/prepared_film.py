@@ -6,15 +6,14 @@ mean and spread are then taken out, so that a restoration does not out-shout the
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import binary_dilation, gaussian_filter, label
-from skimage.transform import resize
 
 from rxmeasure.geometry import FloatArray
-from rxmeasure.recall.plane_map import scaling
+from rxmeasure.recall.plane_map import compose, scaling
 
 Image = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -29,42 +28,85 @@ _RANKS = 2049
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class PreparedFilm:
+class SmallFilm:
     """One film at one size.
 
     Attributes
     ----------
-    image : ndarray of float32
-        Local contrast: about zero mean and unit spread everywhere.
     grey : ndarray of float32
         Grey levels of the film at this size.
     valid : ndarray of bool
         Where the film holds a picture.
     from_film : ndarray, shape (3, 3)
-        Pixels of the film to pixels of ``image``.
+        Pixels of the film to pixels of this size.
     """
 
-    image: Image
     grey: Image
     valid: Mask
     from_film: FloatArray
 
 
-def prepare(pixels: NDArray[np.float32], side: int) -> PreparedFilm:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PreparedFilm(SmallFilm):
+    """One film at one size, freed of its grey scale.
+
+    Attributes
+    ----------
+    image : ndarray of float32
+        Local contrast: about zero mean and unit spread everywhere.
+    """
+
+    image: Image
+
+
+def made_small(pixels: NDArray[np.float32], side: int) -> SmallFilm:
     """The film with ``side`` pixels along its longer side, or as large as it is."""
     factor = max(1.0, max(pixels.shape) / side)
-    shape = tuple(round(n / factor) for n in pixels.shape)
-    small = np.asarray(
-        resize(pixels.astype(np.float32), shape, order=1, anti_aliasing=factor > 1.0),
-        dtype=np.float32,
-    )
-    valid = ~binary_dilation(_rim(small), iterations=3)
-    return PreparedFilm(
-        image=_local_contrast(_ranks(small, valid), valid, _WINDOW_SHARE * max(shape)),
+    shape = (round(pixels.shape[0] / factor), round(pixels.shape[1] / factor))
+    small = _resized(pixels.astype(np.float32), shape)
+    return SmallFilm(
         grey=small,
-        valid=valid,
-        from_film=scaling(factor),
+        valid=~binary_dilation(_rim(small), iterations=3),
+        from_film=scaling(pixels.shape[0] / shape[0], pixels.shape[1] / shape[1]),
     )
+
+
+def smaller(film: SmallFilm, side: int) -> SmallFilm:
+    """The film at a smaller size still."""
+    small = made_small(film.grey, side)
+    return replace(small, from_film=compose(small.from_film, film.from_film))
+
+
+def prepare(pixels: NDArray[np.float32], side: int) -> PreparedFilm:
+    """The film made small and freed of its grey scale."""
+    return prepared(made_small(pixels, side))
+
+
+def prepared(film: SmallFilm) -> PreparedFilm:
+    """The film freed of its grey scale."""
+    ranks = _ranks(film.grey, film.valid)
+    return PreparedFilm(
+        image=_local_contrast(ranks, film.valid, _WINDOW_SHARE * max(ranks.shape)),
+        grey=film.grey,
+        valid=film.valid,
+        from_film=film.from_film,
+    )
+
+
+def _resized(image: Image, shape: tuple[int, int]) -> Image:
+    """Smoothed by half of what a pixel grows, then sampled between the pixels."""
+    factors = [n / m for n, m in zip(image.shape, shape, strict=True)]
+    smooth = gaussian_filter(image, [(f - 1.0) / 2.0 for f in factors], truncate=3.0)
+    rows, cols = ((np.arange(m) + 0.5) * f - 0.5 for m, f in zip(shape, factors, strict=True))
+    return _between(_between(smooth, rows).T, cols).T
+
+
+def _between(image: Image, rows: FloatArray) -> Image:
+    """Rows of a picture between its rows."""
+    last = image.shape[0] - 1
+    low = np.clip(rows.astype(int), 0, max(last - 1, 0))
+    share = np.clip(rows - low, 0.0, 1.0).astype(np.float32)[:, None]
+    return np.asarray(image[low] * (1.0 - share) + image[np.minimum(low + 1, last)] * share)
 
 
 def _rim(image: Image) -> Mask:

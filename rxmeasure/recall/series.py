@@ -16,6 +16,7 @@ from rxmeasure.filling.results import CanalMeasurement
 from rxmeasure.marks import PointPx, ReviewMarks
 from rxmeasure.radiograph import ImageSource, Radiograph
 from rxmeasure.recall.aligned_pixels import middle, pixel_ratio
+from rxmeasure.recall.change import Z_95
 from rxmeasure.recall.comparison import (
     FillChange,
     LesionChange,
@@ -25,6 +26,7 @@ from rxmeasure.recall.comparison import (
 )
 from rxmeasure.recall.dates import NextRecall, check_dates, next_recall, years_between
 from rxmeasure.recall.lesion import Lesion, LesionSource, find_lesion, no_lesion, outlined_lesion
+from rxmeasure.recall.pairs import PairLandmarks
 from rxmeasure.recall.scores import (
     Measured,
     ReaderScore,
@@ -66,7 +68,7 @@ class SeriesMarks:
     """All inputs of a series beyond the marks of its films.
 
     ``treated`` is the date of the treatment. ``differing_reason``: why visits of another
-    tooth or pseudonym are compared all the same.
+    tooth or pseudonym are compared all the same. ``landmarks`` align pairs of visits by hand.
     """
 
     visits: tuple[VisitMarks, ...]
@@ -74,6 +76,7 @@ class SeriesMarks:
     suggest: Suggest = Suggest.AFTER_SCORING
     differing_reason: str = ""
     repeat_sd_area_mm2: float | None = None
+    landmarks: tuple[PairLandmarks, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,6 +126,21 @@ class TrendPoint:
     years: float
     area_mm2: float
     u_area_mm2: float
+
+    @property
+    def interval_mm2(self) -> tuple[float, float]:
+        """95 % interval of the area; never below nothing."""
+        spread = Z_95 * self.u_area_mm2
+        return max(0.0, self.area_mm2 - spread), self.area_mm2 + spread
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnchangedBand:
+    """Areas at later visits that are no change from the first: within the least significant one."""
+
+    years: tuple[float, ...]
+    low_mm2: tuple[float, ...]
+    high_mm2: tuple[float, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -307,20 +325,29 @@ def _visit(first_date: str, visit: VisitMarks, radiograph: Radiograph, film: Rev
         calibration=calibration,
         symptoms=visit.symptoms,
         lesions=tuple(
-            _lesion(mark, radiograph, film, calibration, canals) for mark in visit.lesions
+            measured_lesion(mark, radiograph, film, calibration, canals) for mark in visit.lesions
         ),
         canals=canals,
         scores=_checked_scores(visit.scores),
     )
 
 
-def _lesion(
+def measured_lesion(
     mark: LesionMark,
     radiograph: Radiograph,
     film: ReviewMarks,
     calibration: Calibration | None,
     canals: Sequence[CanalMeasurement],
 ) -> Lesion:
+    """Measure what the reader marked at one root.
+
+    Raises
+    ------
+    RecallError
+        Not exactly one of click, outline and 'none visible'.
+    MarksError
+        See `find_lesion` and `outlined_lesion`.
+    """
     given = (mark.seed_px is not None, bool(mark.outline_px), mark.none_visible)
     if sum(given) != 1:
         raise RecallError(
@@ -405,6 +432,28 @@ def _trend(visits: Sequence[Visit]) -> tuple[TrendPoint, ...]:
                 )
             )
     return tuple(points)
+
+
+def unchanged_band(series: Series, root: str) -> UnchangedBand | None:
+    """The band round a root's first area; None without a dated comparison in mm2 with it."""
+    found: list[tuple[float, float, float]] = []
+    for change in series.lesion_changes:
+        years = series.visits[change.after - 1].years
+        if (change.root, change.before) != (root, 1) or not change.changes or years is None:
+            continue
+        area = change.changes[0]
+        if area.unit == "mm2":
+            least = area.least_significant
+            found.append((years, max(0.0, area.before - least), area.before + least))
+    if not found:
+        return None
+    found.sort()
+    found.insert(0, (0.0, *found[0][1:]))
+    return UnchangedBand(
+        years=tuple(point[0] for point in found),
+        low_mm2=tuple(point[1] for point in found),
+        high_mm2=tuple(point[2] for point in found),
+    )
 
 
 def _tooth_scores(visits: Sequence[Visit]) -> tuple[ToothScore, ...]:

@@ -10,28 +10,32 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
 
 from rxmeasure.atomic import write_bytes
 from rxmeasure.errors import ReviewFileError, WriteError
 from rxmeasure.marks import ReviewMarks
 from rxmeasure.radiograph import ImageSource
-from rxmeasure.record.parsing import check_tree, read_json, refuse
-from rxmeasure.values import as_plain
-
-if TYPE_CHECKING:
-    from cattrs import Converter
+from rxmeasure.record.document import Document, DocumentKind, converter, migrated, tree_of
+from rxmeasure.record.parsing import read_json, refuse
 
 SUFFIX = ".rxdraft.json"
 FORMAT = "rxmeasure-draft"
 VERSION = 1
 DRAFT_SCHEMA_PATH = Path(__file__).with_name("draft.schema.json")
 
+DRAFT = DocumentKind(
+    format=FORMAT,
+    version=VERSION,
+    key="draft",
+    name="a draft",
+    otherwise="Leave it; the work begins from the review file or anew.",
+    too_old="Mark the image again.",
+)
+
 #: Version of the file -> function that returns the same draft in the next version.
 #: A released step is never changed.
-STEPS: dict[int, Callable[[dict[str, Any]], dict[str, Any]]] = {}
+STEPS: dict[int, Callable[[Document], Document]] = {}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,12 +80,7 @@ def draft_bytes(draft: Draft) -> bytes:
     ReviewFileError
         A value cannot be kept (NaN, infinity, broken text); the place is named.
     """
-    document = {
-        "format": FORMAT,
-        "format_version": VERSION,
-        "draft": as_plain(_converter().unstructure(draft)),
-    }
-    check_tree(document, name="the draft", error=ReviewFileError)
+    document = tree_of(draft, DRAFT, name="the draft")
     text = json.dumps(document, ensure_ascii=False, allow_nan=False)
     return text.encode("utf-8") + b"\n"
 
@@ -108,10 +107,9 @@ def load_draft(path: str | Path) -> Draft:
         Not a draft, damaged, too new, or not fitting the schema; the place is named.
     """
     path = Path(path)
-    tree = read_json(path, ReviewFileError)
-    document = _migrated(tree if isinstance(tree, dict) else {})
+    document = migrated(read_json(path, ReviewFileError), DRAFT, STEPS)
     refuse(document, str(DRAFT_SCHEMA_PATH), name=path.name, error=ReviewFileError)
-    draft: Draft = _converter().structure(document["draft"], Draft)
+    draft: Draft = converter().structure(document["draft"], Draft)
     return draft
 
 
@@ -132,36 +130,3 @@ def drop_draft(path: str | Path) -> None:
             needed="the right to change its folder.",
             next_step="Delete the file by hand; else its work is offered again.",
         ) from fault
-
-
-def _migrated(document: dict[str, Any]) -> dict[str, Any]:
-    found = document.get("format_version")
-    if document.get("format") != FORMAT or type(found) is not int or found < 0:
-        raise ReviewFileError(
-            found="a JSON file without the heading of a draft.",
-            needed=f'"format": "{FORMAT}" and a whole "format_version".',
-            next_step="Leave it; the work begins from the review file or anew.",
-        )
-    if found > VERSION:
-        raise ReviewFileError(
-            found=f"a draft of version {found}, made by a newer program.",
-            needed=f"version {VERSION} or older.",
-            next_step="Open it with the newer program; this one would lose part of it.",
-        )
-    while found < VERSION:
-        if found not in STEPS:
-            raise ReviewFileError(
-                found=f"a draft of version {found}.",
-                needed=f"a version that can be brought to version {VERSION}.",
-                next_step="Mark the image again.",
-            )
-        document = {**STEPS[found](document), "format_version": found + 1}
-        found += 1
-    return document
-
-
-@cache
-def _converter() -> Converter:
-    from cattrs import Converter
-
-    return Converter(forbid_extra_keys=True)

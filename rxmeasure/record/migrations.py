@@ -7,15 +7,22 @@ A change that an older file would not pass needs a new `VERSION` and a step in
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import Any
+from dataclasses import replace
 
-from rxmeasure.errors import ReviewFileError
+from rxmeasure.record.document import Document, DocumentKind, migrated
 
 FORMAT = "rxmeasure-review"
 VERSION = 1
 MARKS_VERSION = 1
 
-Document = dict[str, Any]
+REVIEW = DocumentKind(
+    format=FORMAT,
+    version=VERSION,
+    key="review",
+    name="a review file",
+    otherwise="Choose the .rxreview.json file that the program saved beside the image.",
+    too_old="Measure the image again with the marks of that file.",
+)
 
 #: Version of the file -> function that returns the same review in the next version.
 STEPS: dict[int, Callable[[Document], Document]] = {}
@@ -43,26 +50,4 @@ def migrate(
     ReviewFileError
         Not a review file, made by a newer program, or too old for any step.
     """
-    found = document.get("format_version")
-    if document.get("format") != FORMAT or type(found) is not int or found < 0:
-        raise ReviewFileError(
-            found="a JSON file without the heading of a review file.",
-            needed=f'"format": "{FORMAT}" and a whole "format_version".',
-            next_step="Choose the .rxreview.json file that the program saved beside the image.",
-        )
-    if found > version:
-        raise ReviewFileError(
-            found=f"a review file of version {found}, made by a newer program.",
-            needed=f"version {version} or older.",
-            next_step="Open it with the newer program; this one would lose part of it.",
-        )
-    while found < version:
-        if found not in steps:
-            raise ReviewFileError(
-                found=f"a review file of version {found}.",
-                needed=f"a version that can be brought to version {version}.",
-                next_step="Measure the image again with the marks of that file.",
-            )
-        document = {**steps[found](document), "format_version": found + 1}
-        found += 1
-    return document
+    return migrated(document, replace(REVIEW, version=version), steps)

@@ -36,7 +36,7 @@ class _Repeated(dict[str, Any]):
 
 def read_json(path: Path, error: type[RxMeasureError]) -> Any:
     """Return the parsed JSON file, or raise ``error`` with the place of the fault."""
-    return parse_json(_read_text(path, MAX_JSON_BYTES, error), path, error)
+    return parse_json(read_text(path, MAX_JSON_BYTES, error), path, error)
 
 
 def parse_json(text: str, path: Path, error: type[RxMeasureError]) -> Any:
@@ -66,7 +66,7 @@ def read_toml(path: Path, error: type[RxMeasureError]) -> Any:
     """Return the parsed TOML file, or raise ``error`` with the place of the fault."""
     import tomllib
 
-    text = _read_text(path, MAX_TOML_BYTES, error)
+    text = read_text(path, MAX_TOML_BYTES, error)
     try:
         tree = tomllib.loads(text)
     except tomllib.TOMLDecodeError as fault:
@@ -152,7 +152,8 @@ def _is_whole(value: Any) -> bool:
     return abs(value) <= _MAX_WHOLE and value == int(value)
 
 
-def _read_text(path: Path, limit: int, error: type[RxMeasureError]) -> str:
+def read_text(path: Path, limit: int, error: type[RxMeasureError]) -> str:
+    """The text of a UTF-8 file of at most ``limit`` bytes, or raise ``error``."""
     try:
         if not stat.S_ISREG(path.stat().st_mode):
             raise error(

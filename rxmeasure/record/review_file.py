@@ -12,31 +12,22 @@ the defaults of :class:`~rxmeasure.marks.ReviewMarks` where a field is left out.
 
 from __future__ import annotations
 
-import json
-import re
-from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from rxmeasure.atomic import write_text
 from rxmeasure.errors import ImageChangedError, MarksError, ReviewFileError, RxMeasureError
 from rxmeasure.marks import ReviewMarks
 from rxmeasure.radiograph import Radiograph
-from rxmeasure.record.migrations import FORMAT, VERSION, migrate
-from rxmeasure.record.parsing import check_tree, parse_json, read_json, read_toml, refuse
+from rxmeasure.record.document import as_json, converter, tree_of
+from rxmeasure.record.migrations import FORMAT, REVIEW, migrate
+from rxmeasure.record.parsing import parse_json, read_json, read_toml, refuse
 from rxmeasure.record.schema import MARKS_SCHEMA_PATH, REVIEW_SCHEMA_PATH
 from rxmeasure.review import Review
-from rxmeasure.values import as_plain
-
-if TYPE_CHECKING:
-    from cattrs import Converter
 
 SUFFIX = ".rxreview.json"
 #: Written as the rule of an override that passes over a changed image.
 IMAGE_CHANGED = "image-changed"
-
-# Line breaks inside an array of plain numbers; a JSON string never holds a raw line break.
-_NUMBER_ARRAY = re.compile(r"\[\n[-+.\deE,\s]*\]")
 
 
 def review_path(image_path: str | Path) -> Path:
@@ -67,24 +58,18 @@ def review_text(review: Review, *, name: str) -> str:
     ReviewFileError
         A value cannot be kept (NaN, infinity, broken text); the place is named.
     """
-    return _as_json(review_tree(review, name=name))
+    return as_json(review_tree(review, name=name))
 
 
 def review_tree(review: Review, *, name: str = "the review") -> dict[str, Any]:
-    """Return what a review file holds, as a JSON tree.
+    """Return what a review file holds, as a JSON tree. Inverse of `review_from_tree`.
 
     Raises
     ------
     ReviewFileError
         A value cannot be kept (NaN, infinity, broken text); the place is named.
     """
-    document = {
-        "format": FORMAT,
-        "format_version": VERSION,
-        "review": as_plain(_converter().unstructure(review)),
-    }
-    check_tree(document, name=name, error=ReviewFileError)
-    return document
+    return tree_of(review, REVIEW, name=name)
 
 
 def review_of_text(text: str, *, name: str) -> Review:
@@ -97,6 +82,20 @@ def review_of_text(text: str, *, name: str) -> Review:
     """
     path = Path(name)
     return _review_of(parse_json(text, path, ReviewFileError), path)
+
+
+def review_from_tree(tree: dict[str, Any]) -> Review:
+    """Return the review of a tree that was checked when it was kept; older ones are migrated.
+
+    Raises
+    ------
+    ReviewFileError
+        Not a review, or made by a newer program.
+    """
+    review: Review = _structure(
+        migrate(tree)["review"], Review, Path("the review"), ReviewFileError
+    )
+    return review
 
 
 def load_review(path: str | Path) -> Review:
@@ -155,7 +154,7 @@ def check_image(review: Review, radiograph: Radiograph) -> None:
 
 
 def _review_of(tree: Any, path: Path) -> Review:
-    document = migrate(tree if isinstance(tree, dict) else {})
+    document = migrate(tree)
     refuse(document, str(REVIEW_SCHEMA_PATH), name=path.name, error=ReviewFileError)
     review: Review = _structure(document["review"], Review, path, ReviewFileError)
     return review
@@ -165,25 +164,10 @@ def _structure(tree: Any, kind: type, path: Path, error: type[RxMeasureError]) -
     from cattrs import BaseValidationError, transform_error
 
     try:
-        return _converter().structure(tree, kind)
+        return converter().structure(tree, kind)
     except BaseValidationError as fault:
         raise error(
             found=f"{path.name} does not fit: {transform_error(fault)[0][:300]}.",
             needed="a file that fits the schema.",
             next_step="Correct that entry.",
         ) from fault
-
-
-@cache
-def _converter() -> Converter:
-    from cattrs import Converter
-
-    converter = Converter(forbid_extra_keys=True)
-    # The one field that may be number, yes/no or text keeps what JSON gave.
-    converter.register_structure_hook(float | bool | str | None, lambda value, _: value)
-    return converter
-
-
-def _as_json(document: dict[str, Any]) -> str:
-    text = json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False)
-    return _NUMBER_ARRAY.sub(lambda m: re.sub(r"\s+", " ", m[0]), text) + "\n"

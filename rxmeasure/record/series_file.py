@@ -7,29 +7,39 @@ date, symptoms, lesions and scores. Floats return exactly as they were.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable
-from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
 
 from rxmeasure.atomic import write_text
 from rxmeasure.errors import RecallError, ReviewFileError
 from rxmeasure.recall.series import Series, SeriesMarks
-from rxmeasure.record.parsing import check_tree, read_json, read_toml, refuse
-from rxmeasure.values import as_plain
+from rxmeasure.record.document import (
+    Document,
+    DocumentKind,
+    as_json,
+    converter,
+    migrated,
+    tree_of,
+)
+from rxmeasure.record.parsing import read_json, read_toml, refuse
+from rxmeasure.record.sidecar import SERIES_SUFFIX
 
-if TYPE_CHECKING:
-    from cattrs import Converter
-
-SUFFIX = ".rxseries.json"
 FORMAT = "rxmeasure-series"
 VERSION = 1
 SERIES_SCHEMA_PATH = Path(__file__).with_name("series.schema.json")
 
+SERIES = DocumentKind(
+    format=FORMAT,
+    version=VERSION,
+    key="series",
+    name="a series file",
+    otherwise=f"Choose a file NAME{SERIES_SUFFIX} that the program saved.",
+    too_old="Compare the visits again.",
+)
+
 #: Version of the file -> function that returns the same series in the next version.
 #: A released step is never changed.
-STEPS: dict[int, Callable[[dict[str, Any]], dict[str, Any]]] = {}
+STEPS: dict[int, Callable[[Document], Document]] = {}
 
 
 def save_series(series: Series, path: str | Path) -> None:
@@ -43,13 +53,7 @@ def save_series(series: Series, path: str | Path) -> None:
         The file cannot be written; an older one stays as it was.
     """
     path = Path(path)
-    document = {
-        "format": FORMAT,
-        "format_version": VERSION,
-        "series": as_plain(_converter().unstructure(series)),
-    }
-    check_tree(document, name=path.name, error=ReviewFileError)
-    write_text(path, json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n")
+    write_text(path, as_json(tree_of(series, SERIES, name=path.name)))
 
 
 def load_series(path: str | Path) -> Series:
@@ -61,10 +65,9 @@ def load_series(path: str | Path) -> Series:
         Not a series file, damaged, too new, or not fitting the schema; the place is named.
     """
     path = Path(path)
-    tree = read_json(path, ReviewFileError)
-    document = _migrated(tree if isinstance(tree, dict) else {})
+    document = migrated(read_json(path, ReviewFileError), SERIES, STEPS)
     refuse(document, str(SERIES_SCHEMA_PATH), name=path.name, error=ReviewFileError)
-    series: Series = _converter().structure(document["series"], Series)
+    series: Series = converter().structure(document["series"], Series)
     return series
 
 
@@ -85,7 +88,7 @@ def read_series_marks(path: str | Path) -> SeriesMarks:
         return load_series(path).marks
     tree = read_toml(path, RecallError)
     try:
-        marks: SeriesMarks = _converter().structure(tree, SeriesMarks)
+        marks: SeriesMarks = converter().structure(tree, SeriesMarks)
     except BaseValidationError as fault:
         raise RecallError(
             found=f"{path.name} does not fit: {transform_error(fault)[0][:300]}.",
@@ -93,39 +96,3 @@ def read_series_marks(path: str | Path) -> SeriesMarks:
             next_step="Correct that entry.",
         ) from fault
     return marks
-
-
-def _migrated(document: dict[str, Any]) -> dict[str, Any]:
-    found = document.get("format_version")
-    if document.get("format") != FORMAT or type(found) is not int or found < 0:
-        raise ReviewFileError(
-            found="a JSON file without the heading of a series file.",
-            needed=f'"format": "{FORMAT}" and a whole "format_version".',
-            next_step=f"Choose a file NAME{SUFFIX} that the program saved.",
-        )
-    if found > VERSION:
-        raise ReviewFileError(
-            found=f"a series file of version {found}, made by a newer program.",
-            needed=f"version {VERSION} or older.",
-            next_step="Open it with the newer program; this one would lose part of it.",
-        )
-    while found < VERSION:
-        if found not in STEPS:
-            raise ReviewFileError(
-                found=f"a series file of version {found}.",
-                needed=f"a version that can be brought to version {VERSION}.",
-                next_step="Compare the visits again.",
-            )
-        document = {**STEPS[found](document), "format_version": found + 1}
-        found += 1
-    return document
-
-
-@cache
-def _converter() -> Converter:
-    from cattrs import Converter
-
-    converter = Converter(forbid_extra_keys=True)
-    # The one field that may be number, yes/no or text keeps what JSON gave.
-    converter.register_structure_hook(float | bool | str | None, lambda value, _: value)
-    return converter

@@ -9,6 +9,8 @@ from rxmeasure.record.review_file import SUFFIX
 
 #: Ends of the names of annotation files that are found beside an image.
 SIDECAR_SUFFIXES = (".marks.toml", ".marks.json")
+#: End of the names of files that keep the visits of one tooth.
+SERIES_SUFFIX = ".rxseries.json"
 #: Ends of the names of files that belong to an image and are none themselves.
 COMPANION_SUFFIXES = (*SIDECAR_SUFFIXES, ".truth.json", SUFFIX, ".html", ".pdf")
 

@@ -50,6 +50,20 @@ WEINE = _memory("Weine, Endodontic Therapy")
 PRUETT = _read("Pruett 1997, J Endod 23(2) (abstract)")
 SAFETY = _read("Teaching decks after Ingle and Weine: film length minus a safety distance")
 
+NO_VISIBLE_VOID = Caution(
+    head='"No visible void" is not "no void".',
+    text="What density shows depends on material, thickness, exposure and software filters. "
+    "Thin apical fill and sealer may be there and not be seen.",
+)
+NO_SHADOW = Caution(
+    head="No shadow is not no lesion.",
+    text="A smaller or absent shadow on a film may still be a lesion: against volume images, "
+    "film misses about a third to a half.",
+    sources=(LESION_MISSED, RECALL_MISSED),
+)
+#: What belongs beside a comparison of visits.
+RECALL_CAUTIONS = (NO_SHADOW, NO_VISIBLE_VOID)
+
 CAUTIONS: tuple[Caution, ...] = (
     Caution(
         head="One film is a two-dimensional shadow.",
@@ -64,17 +78,8 @@ CAUTIONS: tuple[Caution, ...] = (
         "22 % of molars.",
         sources=(MARTOS, BURCH, ELAYOUTI),
     ),
-    Caution(
-        head='"No visible void" is not "no void".',
-        text="What density shows depends on material, thickness, exposure and software filters. "
-        "Thin apical fill and sealer may be there and not be seen.",
-    ),
-    Caution(
-        head="No shadow is not no lesion.",
-        text="A smaller or absent shadow on a film may still be a lesion: against volume images, "
-        "film misses about a third to a half.",
-        sources=(LESION_MISSED, RECALL_MISSED),
-    ),
+    NO_VISIBLE_VOID,
+    NO_SHADOW,
     Caution(
         head="An aid for teaching and review.",
         text="Measures and scores are not a diagnosis, not a treatment order, and this is not a "

@@ -18,6 +18,8 @@ PUFF = "#e48fc0"
 REFERENCE = "#f0e442"
 LANDMARK = "#ffffff"
 POST = "#c9b8ff"
+#: What teachers agreed on, beside a student's own.
+KEY = "#f0e442"
 
 #: Dark enough for text on white (contrast of at least 4.5 to 1, WCAG 2.1, 1.4.3).
 VERDICT = {

@@ -2,26 +2,20 @@
 
 from __future__ import annotations
 
-import base64
 import dataclasses
 import json
 import re
-from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from rxmeasure.atomic import write_bytes, write_text
-from rxmeasure.errors import WriteError
 from rxmeasure.radiograph import Radiograph
 from rxmeasure.report.options import ReportOptions
+from rxmeasure.report.templating import TEMPLATES, font_folders, html_page, need_report_packages
 from rxmeasure.review import Review
 
 if TYPE_CHECKING:
-    from jinja2 import Template
-
     from rxmeasure.report.content import Content
-
-_TEMPLATES = Path(__file__).with_name("templates")
 
 
 def write_html(
@@ -68,23 +62,19 @@ def write_pdf(
 
 def html_text(content: Content) -> str:
     """The HTML page of a report."""
-    return _html_template().render(
-        c=content, profile_uri=_as_uri, style=(_TEMPLATES / "page.css").read_text(encoding="utf-8")
-    )
+    return html_page("page.html.j2", c=content)
 
 
 def pdf_bytes(content: Content) -> bytes:
     """The PDF of a report."""
     import typst
-    from matplotlib import get_data_path
 
     data = json.dumps(_breakable(dataclasses.asdict(content)))
-    fonts = [str(Path(get_data_path()) / "fonts" / "ttf")]
 
     def compiled(standard: Literal["a-2a"] | None) -> bytes:
         return typst.compile(
-            str(_TEMPLATES / "page.typ"),
-            font_paths=fonts,
+            str(TEMPLATES / "page.typ"),
+            font_paths=font_folders(),
             sys_inputs={"data": data},
             format="pdf",
             pdf_standards=standard,
@@ -98,37 +88,10 @@ def pdf_bytes(content: Content) -> bytes:
 
 
 def _content(review: Review, radiograph: Radiograph, options: ReportOptions | None) -> Content:
-    try:
-        import jinja2  # noqa: F401
-        import matplotlib  # noqa: F401
-        import typst  # noqa: F401
-    except ImportError as error:
-        raise WriteError(
-            found=f"the package {error.name} is missing.",
-            needed="the packages that make reports.",
-            next_step="Install rxmeasure with its report extra: pip install 'rxmeasure[report]'.",
-        ) from error
+    need_report_packages()
     from rxmeasure.report.content import build_content
 
     return build_content(review, radiograph, options)
-
-
-@cache
-def _html_template() -> Template:
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
-    environment = Environment(
-        loader=FileSystemLoader(_TEMPLATES),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template("page.html.j2")
-
-
-def _as_uri(svg: str) -> str:
-    return "data:image/svg+xml;base64," + base64.b64encode(svg.encode("utf-8")).decode("ascii")
 
 
 _LONG_WORD = re.compile(r"[^\s\u200b]{25,}")

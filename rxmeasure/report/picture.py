@@ -12,6 +12,7 @@ import base64
 import io
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 from xml.etree import ElementTree as ET
 
 import numpy as np
@@ -33,12 +34,18 @@ from rxmeasure.report import colours
 from rxmeasure.report.numbers import Numbers, clean
 from rxmeasure.review import Review
 
+if TYPE_CHECKING:
+    from rxmeasure.teaching.course import KeyLine
+
 #: Largest size of a picture on the page, in mm of paper: wide ones have the legend below,
 #: high ones beside them.
 WIDE_FILM_MM = (168.0, 104.0)
 HIGH_FILM_MM = (106.0, 122.0)
 _LEGEND_MM = 58.0
 CLOSE_UP_MM = (62.0, 101.0)
+#: A student's line beside the key's.
+KEY_FILM_MM = (84.0, 104.0)
+KEY_CLOSE_UP_MM = (70.0, 96.0)
 
 _Box = tuple[float, float, float, float]
 
@@ -107,6 +114,59 @@ def close_up(
         "edges, ends and voids.",
         legend=False,
     )
+
+
+def key_picture(
+    review: Review, radiograph: Radiograph, key: Sequence[KeyLine], numbers: Numbers
+) -> Picture:
+    """Draw a student's lines, ends and apices, and over them those that the teachers agreed on."""
+    rows, cols = radiograph.shape
+    sheet = _Sheet(review, radiograph, Window(row0=0, row1=rows, col0=0, col1=cols), KEY_FILM_MM)
+    _student_and_key(sheet, review, key)
+    if review.calibration:
+        sheet.scale_bar(review.calibration, numbers)
+    return sheet.finish(
+        "Radiograph with line, fill end and apex of the student and of the key.", legend=False
+    )
+
+
+def key_close_up(
+    review: Review, radiograph: Radiograph, key: Sequence[KeyLine], numbers: Numbers
+) -> Picture | None:
+    """The same round the apical ends, larger; None where neither side has an end."""
+    ends = [p for line in key for p in (line.core_end_px, line.apex_px) if p]
+    for canal in review.canals:
+        ends += [e.point_px for e in (canal.core_end,) if e]
+        ends += [canal.apex_px] if canal.apex_px else []
+    if not ends:
+        return None
+    window = _window_round(ends, radiograph, margin_px=0.06 * max(radiograph.shape))
+    sheet = _Sheet(review, radiograph, window, KEY_CLOSE_UP_MM)
+    _student_and_key(sheet, review, key)
+    if review.calibration:
+        sheet.scale_bar(review.calibration, numbers)
+    return sheet.finish("The apical ends enlarged, the student's and the key's.", legend=False)
+
+
+def _student_and_key(sheet: _Sheet, review: Review, key: Sequence[KeyLine]) -> None:
+    for canal in review.canals:
+        sheet.own_line(canal)
+    for line in key:
+        sheet.key_line(line)
+
+
+def _window_round(points: Sequence[PointPx], radiograph: Radiograph, *, margin_px: float) -> Window:
+    """A window of the close-up's proportions round some points, inside the film."""
+    array = np.asarray(points, dtype=np.float64)
+    low, high = array.min(axis=0), array.max(axis=0)
+    half = (high - low) / 2.0 + margin_px
+    width_mm, height_mm = KEY_CLOSE_UP_MM
+    shape = width_mm / height_mm * radiograph.pixel_aspect
+    half = np.maximum(half, (half[1] / shape, half[0] * shape))
+    limits = np.asarray(radiograph.shape)
+    first = np.clip(np.floor((low + high) / 2.0 - half), 0, limits - 8).astype(int)
+    last = np.clip(np.ceil((low + high) / 2.0 + half) + 1, first + 8, limits).astype(int)
+    return Window(row0=int(first[0]), row1=int(last[0]), col0=int(first[1]), col1=int(last[1]))
 
 
 def filling_word(film_kind: str) -> str:
@@ -247,6 +307,25 @@ class _Sheet:
         if canal.apex_px:
             self._marker("apex", canal.apex_px)
             self._in_legend("apex", "radiographic apex")
+
+    def own_line(self, canal: CanalMeasurement) -> None:
+        """A student's centre line, apical end of the fill and apex."""
+        if len(canal.centre_line.points_px) > 1:
+            self._line(canal.centre_line.points_px, colours.CENTRE_LINE, 0.45)
+        self._end(canal, canal.core_end, colours.CORE_END, (), "core", "")
+        if canal.apex_px:
+            self._marker("apex", canal.apex_px)
+
+    def key_line(self, key: KeyLine) -> None:
+        """The line, end of the fill and apex that the teachers agreed on."""
+        if len(key.points_px) < 2:
+            return
+        self._line(key.points_px, colours.KEY, 0.25, dash=(1.4, 1.4))
+        for point, half_mm in ((key.core_end_px, 1.8), (key.apex_px, 0.9)):
+            if point is None:
+                continue
+            across = self._across_line(key.points_px, point)
+            self._tick(self._xy([point])[0], across, half_mm, colours.KEY, ())
 
     def landmarks(self, canal: CanalMeasurement, marks: CanalMarks | None) -> None:
         """Marked landmarks, each with its foot on the centre line."""
@@ -450,9 +529,13 @@ class _Sheet:
 
     def _across(self, canal: CanalMeasurement, point_px: PointPx) -> FloatArray:
         """Unit vector (x, y) across the canal at its place nearest to a point."""
-        if len(canal.centre_line.points_px) < 2:
+        return self._across_line(canal.centre_line.points_px, point_px)
+
+    def _across_line(self, points_px: Sequence[PointPx], point_px: PointPx) -> FloatArray:
+        """Unit vector (x, y) across a line at its place nearest to a point."""
+        if len(points_px) < 2:
             return np.array([1.0, 0.0])
-        line = self._xy(canal.centre_line.points_px)
+        line = self._xy(points_px)
         s, _ = foot_on_polyline(line, self._xy([point_px])[0])
         along = tangents(line)[int(np.searchsorted(cumulative_length(line)[:-1], s))]
         return np.array([along[1], -along[0]])

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import base64
+import dataclasses
 import io
-import json
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -15,29 +15,36 @@ from rxmeasure.atomic import write_bytes, write_text
 from rxmeasure.errors import WriteError
 from rxmeasure.geometry import FloatArray, PixelScale
 from rxmeasure.radiograph import Radiograph
-from rxmeasure.recall.change import Change, ChangeVerdict
 from rxmeasure.recall.comparison import FillChange, LesionChange
 from rxmeasure.recall.contrast import AlignmentError
-from rxmeasure.recall.lesion import Lesion
-from rxmeasure.recall.scores import published_scales
+from rxmeasure.recall.lesion import NOT_NO_LESION, Lesion
+from rxmeasure.recall.scores import ReaderScore, published_scales
 from rxmeasure.recall.series import Series, Visit
 from rxmeasure.report import colours
-from rxmeasure.report.numbers import Numbers, clean, unit_text
+from rxmeasure.report.cautions import RECALL_CAUTIONS, Caution
+from rxmeasure.report.numbers import Numbers, clean
 from rxmeasure.report.picture import grey_for_the_eye
+from rxmeasure.report.plots import marked_formatter
+from rxmeasure.report.series_words import (
+    SYMPTOMS,
+    choice_text,
+    due_text,
+    fill_row,
+    glances,
+    root_change,
+    root_heading,
+    source_text,
+    suggestion_text,
+    tooth_words,
+    trend_gaps_text,
+    trend_lines,
+    visit_heading,
+    with_u,
+)
 from rxmeasure.report.subtraction import subtract
+from rxmeasure.report.templating import html_page, need_report_packages, pdf_page
 from rxmeasure.values import Area, Length
 
-_TEMPLATES = Path(__file__).with_name("templates")
-#: Sign beside the word, so that colour is never alone.
-SIGNS = {
-    ChangeVerdict.NONE_VISIBLE: "○",
-    ChangeVerdict.NOT_VISIBLE: "○",
-    ChangeVerdict.REDUCED: "▼",
-    ChangeVerdict.UNCHANGED: "＝",
-    ChangeVerdict.ENLARGED: "▲",
-    ChangeVerdict.NEW: "▲",
-    ChangeVerdict.CANNOT_BE_TOLD: "?",
-}
 _LINES = ("solid", (0, (5, 2)), (0, (1, 1.5)), (0, (5, 1.5, 1, 1.5)))
 _MARKERS = "osD^v"
 #: The film's picture on the page: longer side in pixels.
@@ -69,7 +76,7 @@ def write_series_html(
         packages are not installed.
     """
     content = series_content(series, films, numbers or Numbers())
-    write_text(path, _html(content))
+    write_text(path, html_page("series.html.j2", c=content))
 
 
 def write_series_pdf(
@@ -81,16 +88,7 @@ def write_series_pdf(
 ) -> None:
     """Write the series as PDF on A4. Parameters and errors as in `write_series_html`."""
     content = series_content(series, films, numbers or Numbers())
-    import typst
-    from matplotlib import get_data_path
-
-    pdf = typst.compile(
-        str(_TEMPLATES / "series.typ"),
-        font_paths=[str(Path(get_data_path()) / "fonts" / "ttf")],
-        sys_inputs={"data": json.dumps(content)},
-        format="pdf",
-    )
-    write_bytes(path, pdf)
+    write_bytes(path, pdf_page("series.typ", content))
 
 
 def series_content(series: Series, films: Sequence[Radiograph], numbers: Numbers) -> dict[str, Any]:
@@ -101,21 +99,13 @@ def series_content(series: Series, films: Sequence[Radiograph], numbers: Numbers
             needed="the film of each visit, in their order.",
             next_step="Open the films of the series.",
         )
-    try:
-        import jinja2  # noqa: F401
-        import matplotlib  # noqa: F401
-        import typst  # noqa: F401
-    except ImportError as error:
-        raise WriteError(
-            found=f"the package {error.name} is missing.",
-            needed="the packages that make reports.",
-            next_step="Install rxmeasure with its report extra: pip install 'rxmeasure[report]'.",
-        ) from error
+    need_report_packages()
     return {
         "title": _title(series),
+        "glances": [dataclasses.asdict(glance) for glance in glances(series, numbers)],
         "visits": [
             {
-                "head": f"Visit {n}: {visit.date or 'no date'}",
+                "head": visit_heading(series, n),
                 "facts": _visit_facts(visit),
                 "picture": _picture(visit, film),
                 "alt": "The film of the visit with the outlines of its lesions.",
@@ -127,48 +117,39 @@ def series_content(series: Series, films: Sequence[Radiograph], numbers: Numbers
         "subtractions": _subtractions(series, films, numbers),
         "fills": [_fill_row(change, numbers) for change in series.fill_changes],
         "scores": _score_rows(series),
+        "scales": _scale_sources(series),
         "trend": _trend_plot(series, numbers),
+        "trend_gaps": trend_gaps_text(series),
         "due": {
-            "date": series.next_recall.date or "None proposed",
+            "head": due_text(series.next_recall),
             "reason": series.next_recall.reason,
             "source": series.next_recall.source,
         },
         "warnings": [numbers.in_text(w.text) for w in series.warnings],
+        "cautions": [_caution(caution) for caution in RECALL_CAUTIONS],
         "foot": f"rxmeasure {series.software_version}, {series.created_utc}",
     }
-
-
-def _html(content: dict[str, Any]) -> str:
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
-    environment = Environment(
-        loader=FileSystemLoader(_TEMPLATES),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template("series.html.j2").render(
-        c=content,
-        uri=_as_uri,
-        style=(_TEMPLATES / "page.css").read_text(encoding="utf-8"),
-    )
-
-
-def _as_uri(svg: str) -> str:
-    return "data:image/svg+xml;base64," + base64.b64encode(svg.encode("utf-8")).decode("ascii")
 
 
 def _row(head: str, *cells: str, note: str = "") -> dict[str, Any]:
     return {"head": clean(head), "cells": [clean(cell) for cell in cells], "note": note}
 
 
+def _caution(caution: Caution) -> dict[str, str]:
+    sources = "; ".join(f"{source.text} ({source.status})" for source in caution.sources)
+    return {"head": caution.head, "text": caution.text, "sources": sources}
+
+
 def _fill_row(change: FillChange, numbers: Numbers) -> dict[str, Any]:
-    value = ""
-    if change.difference is not None:
-        value = f"{numbers.quantity(change.difference, change.unit)} {unit_text(change.unit)}"
-    visits = f"{change.before} to {change.after}"
-    return _row(f"{change.canal}: {change.quantity}", visits, value, change.text)
+    row = fill_row(change, numbers)
+    return _row(
+        f"{row.canal}: {row.quantity}",
+        row.visits,
+        f"{row.sign} {row.word}",
+        row.difference,
+        row.least_significant,
+        "" if change.changed is False else row.text,
+    )
 
 
 def _title(series: Series) -> str:
@@ -184,14 +165,12 @@ def _title(series: Series) -> str:
 
 def _visit_facts(visit: Visit) -> str:
     scale = visit.calibration.source if visit.calibration else "no scale"
-    symptoms = {"none": "no symptoms", "present": "symptoms"}.get(
-        str(visit.symptoms), "symptoms not stated"
-    )
-    return clean(f"{visit.image.file_name}; {symptoms}; scale: {scale}")
+    return clean(f"{visit.image.file_name}; {SYMPTOMS[visit.symptoms]}; scale: {scale}")
 
 
 def _lesion_row(lesion: Lesion, numbers: Numbers) -> dict[str, Any]:
-    notes = " ".join([lesion.declined, *(w.text for w in lesion.warnings)])
+    warnings = [w.text for w in lesion.warnings if w.code != NOT_NO_LESION]
+    notes = " ".join([lesion.declined, *warnings])
     if lesion.size is None:
         cells = ("no number" if lesion.declined else "none visible", "", "")
     else:
@@ -201,23 +180,19 @@ def _lesion_row(lesion: Lesion, numbers: Numbers) -> dict[str, Any]:
             _length_text(size.largest_diameter, numbers),
             _length_text(size.perpendicular_diameter, numbers),
         )
-    return _row(lesion.root, *cells, str(lesion.source), note=numbers.in_text(notes))
+    return _row(root_heading(lesion.root), *cells, str(lesion.source), note=numbers.in_text(notes))
 
 
 def _area_text(area: Area, numbers: Numbers) -> str:
     if area.value_mm2 is None or area.u_mm2 is None:
-        return _with_u(area.value_px2, area.u_px2, "px2", numbers)
-    return _with_u(area.value_mm2, area.u_mm2, "mm2", numbers)
+        return with_u(area.value_px2, area.u_px2, "px2", numbers)
+    return with_u(area.value_mm2, area.u_mm2, "mm2", numbers)
 
 
 def _length_text(length: Length, numbers: Numbers) -> str:
     if length.value_mm is None or length.u_mm is None:
-        return _with_u(length.value_px, length.u_px, "px", numbers)
-    return _with_u(length.value_mm, length.u_mm, "mm", numbers)
-
-
-def _with_u(value: float, u: float, unit: str, numbers: Numbers) -> str:
-    return f"{numbers.quantity(value, unit)} ± {numbers.uncertainty(u, unit)} {unit_text(unit)}"
+        return with_u(length.value_px, length.u_px, "px", numbers)
+    return with_u(length.value_mm, length.u_mm, "mm", numbers)
 
 
 def _subtractions(
@@ -225,10 +200,11 @@ def _subtractions(
 ) -> list[dict[str, str]]:
     """Each visit less the one before; films that cannot be aligned are told."""
     found = []
+    marked = {(pair.before, pair.after): pair for pair in series.marks.landmarks}
     visits = list(zip(series.visits, films, strict=True))
     for number, (before, after) in enumerate(zip(visits, visits[1:], strict=False), 1):
         try:
-            subtraction, _ = subtract(before, after)
+            subtraction, _ = subtract(before, after, marked.get((number, number + 1)))
             svg, text = subtraction.svg, subtraction.text
         except AlignmentError as error:
             svg, text = "", f"No subtraction: {error.found}"
@@ -243,57 +219,62 @@ def _subtractions(
 
 
 def _change_part(change: LesionChange, numbers: Numbers) -> dict[str, Any]:
+    words = root_change(change, numbers)
     return {
-        "head": clean(f"{change.root}, visit {change.before} to {change.after}"),
-        "sign": SIGNS[change.verdict],
-        "word": str(change.verdict),
-        "reason": numbers.in_text(change.reason),
-        "rows": [_change_row(one, numbers) for one in change.changes],
+        "head": f"{words.root}, {words.visits}",
+        "sign": words.sign,
+        "word": words.word,
+        "reason": words.reason,
+        "rows": [
+            _row(
+                one.quantity,
+                one.values,
+                one.difference,
+                one.least_significant,
+                one.percent,
+                one.interval,
+            )
+            for one in words.rows
+        ],
     }
 
 
-def _change_row(change: Change, numbers: Numbers) -> dict[str, Any]:
-    unit = "ratio" if change.unit == "ratio" else change.unit
-    interval = ""
-    if change.percent_interval is not None:
-        low, high = (numbers.fixed(value, 0) for value in change.percent_interval)
-        interval = f"{low} to {high} %"
-    return _row(
-        change.quantity,
-        f"{numbers.quantity(change.before, unit)} → {numbers.quantity(change.after, unit)}",
-        _with_u(change.difference, change.u_difference, unit, numbers),
-        f"{numbers.quantity(change.least_significant, unit)} {unit_text(unit)}",
-        f"{numbers.fixed(change.percent, 0)} %",
-        interval,
-    )
-
-
 def _score_rows(series: Series) -> list[dict[str, Any]]:
-    scales = published_scales()
+    """The scores scale by scale and visit by visit, the tooth's last."""
     rows = []
-    for number, visit in enumerate(series.visits, 1):
-        for given in visit.scores:
-            scale = scales[given.scale_id]
-            choice = scale.choice(given.value)
-            suggestion = next(
-                (
-                    f"the measurement suggests {s.suggested}"
-                    for s in series.suggestions
-                    if (s.visit, s.scale_id, s.root) == (number, scale.id, given.root)
-                ),
-                "",
-            )
-            rows.append(
-                _row(
-                    scale.title,
-                    str(number),
-                    given.root,
-                    f"{choice.value}: {choice.label}",
-                    suggestion,
-                    f"{scale.source} ({scale.status})",
-                )
-            )
+    for scale in published_scales().values():
+        for number, visit in enumerate(series.visits, 1):
+            given = [one for one in visit.scores if one.scale_id == scale.id]
+            for one in given:
+                score = choice_text(scale.choice(one.value))
+                beside = _suggestion(series, number, one)
+                rows.append(_row(scale.title, str(number), root_heading(one.root), score, beside))
+            tooth = tooth_words(scale, given)
+            if tooth is not None:
+                rows.append(_row(scale.title, str(number), "Tooth", tooth.score, tooth.ruled_by))
     return rows
+
+
+def _scale_sources(series: Series) -> list[str]:
+    """Sources of the scales that were used."""
+    used = {one.scale_id for visit in series.visits for one in visit.scores}
+    return [
+        clean(f"{scale.title}: {source_text(scale)}")
+        for scale in published_scales().values()
+        if scale.id in used
+    ]
+
+
+def _suggestion(series: Series, number: int, given: ReaderScore) -> str:
+    wanted = (number, given.scale_id, given.root)
+    return next(
+        (
+            suggestion_text(s.suggested)
+            for s in series.suggestions
+            if (s.visit, s.scale_id, s.root) == wanted
+        ),
+        "",
+    )
 
 
 def _picture(visit: Visit, film: Radiograph) -> str:
@@ -332,9 +313,7 @@ def _outline(points: FloatArray) -> str:
 
 def _trend_plot(series: Series, numbers: Numbers) -> str:
     """Area over time as an SVG; empty with fewer than two dated areas of one root."""
-    roots = list(dict.fromkeys(point.root for point in series.trend))
-    lines = {root: [p for p in series.trend if p.root == root] for root in roots}
-    lines = {root: points for root, points in lines.items() if len(points) > 1}
+    lines = trend_lines(series)
     if not lines:
         return ""
     from matplotlib import rc_context
@@ -345,23 +324,29 @@ def _trend_plot(series: Series, numbers: Numbers) -> str:
         figure = Figure(figsize=(6.2, 2.9), layout="constrained")
         axes = figure.subplots()
         for n, (root, points) in enumerate(lines.items()):
+            areas = np.array([p.area_mm2 for p in points])
+            low, high = np.transpose([p.interval_mm2 for p in points])
             axes.errorbar(
                 [p.years for p in points],
-                [p.area_mm2 for p in points],
-                yerr=[1.96 * p.u_area_mm2 for p in points],
-                label=clean(root),
+                areas,
+                yerr=[areas - low, high - areas],
+                label=root_heading(root),
                 color=(colours.PLOT_WIDTH, colours.PLOT_VOID, colours.INK)[n % 3],
                 linestyle=_LINES[n % len(_LINES)],
                 marker=_MARKERS[n % len(_MARKERS)],
                 capsize=3,
             )
+            none_visible = [p.years for p in points if p.area_mm2 == 0.0]
+            axes.plot(none_visible, [0.0] * len(none_visible), "kx", ms=9, clip_on=False, zorder=5)
+        if any(p.area_mm2 == 0.0 for points in lines.values() for p in points):
+            axes.plot([], [], "kx", label="no lesion visible")
         axes.set_xlabel("years since the first visit")
         axes.set_ylabel("lesion area (mm²), 95 % interval")
         axes.set_ylim(bottom=0.0)
         axes.grid(color="#d9dde2", linewidth=0.5)
         axes.spines[["top", "right"]].set_visible(False)
         for axis in (axes.xaxis, axes.yaxis):
-            axis.set_major_formatter(lambda value, _: numbers.fixed(value, 1))
+            axis.set_major_formatter(marked_formatter(numbers))
         axes.legend(frameon=False)
         buffer = io.BytesIO()
         metadata = dict.fromkeys(("Creator", "Date", "Format", "Type"))

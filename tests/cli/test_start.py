@@ -21,6 +21,8 @@ HEAVY = (
     "jsonschema",
     "cattrs",
     "onnxruntime",
+    "sqlalchemy",
+    "alembic",
 )
 
 

@@ -105,6 +105,10 @@ def test_examples_of_commands_run(run, sample_copy, monkeypatch, command: str) -
     monkeypatch.chdir(folder if "film.png" in command else folder.parent)
     for name, key in (("grades.csv", "teacher"), ("lengths.csv", "student 2")):
         Path(name).write_text(RATINGS.format(key=key), encoding="utf-8")
+    monkeypatch.setenv("RXMEASURE_KEY", str(folder / "patients.key"))
+    if " store " in command:
+        Path("reviews").mkdir()
+        run("store", "init", "clinic.rxstore", "--as", "reader-1")
     result = run(*shlex.split(command)[1:])
     assert result.code == 0, result.stderr
 

@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cache
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
+from simulated_course import SimulatedCourse, reviewed_samples, simulated_course
 
 from rxmeasure.calibration.scale import Calibration
 from rxmeasure.marks import CanalMarks, FilmKind
@@ -35,6 +37,8 @@ from rxmeasure.phantom.parameters import (
 )
 from rxmeasure.radiograph import ImageSource, Polarity, Radiograph
 from rxmeasure.reading import read_radiograph
+from rxmeasure.review import Review
+from rxmeasure.teaching.course import CourseRecords
 
 Floats = NDArray[np.float64]
 
@@ -324,3 +328,23 @@ def clicked() -> Callable[..., CanalMarks]:
         return CanalMarks(name=canal.name, clicks_px=clicks, **given)
 
     return marks
+
+
+@pytest.fixture(scope="session")
+def reviewed_films(sample_images: Path) -> list[tuple[str, Review]]:
+    """Some sample films with their reviews, for courses."""
+    return reviewed_samples(sample_images)
+
+
+@pytest.fixture(scope="session")
+def whole_course(reviewed_films: list[tuple[str, Review]]) -> SimulatedCourse:
+    """30 cases, 12 students with two fillings each, 3 teachers; gone through to the end."""
+    course = simulated_course(reviewed_films)
+    course.run()
+    return course
+
+
+@pytest.fixture(scope="session")
+def course_records(whole_course: SimulatedCourse) -> CourseRecords:
+    """All that this course has gathered."""
+    return whole_course.records()

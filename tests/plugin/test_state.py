@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from rxmeasure_napari import marks_edits, review_state
+from rxmeasure_napari import marks_edits
+from rxmeasure_napari.history import UNDO_DEPTH
 from rxmeasure_napari.review_state import (
     Computed,
     OpenFilm,
@@ -198,10 +199,10 @@ def test_results_of_older_marks_are_not_taken() -> None:
 def test_what_can_be_undone_is_limited_and_the_rest_still_exact() -> None:
     _, film = opened()
     works = [film.work]
-    for k in range(review_state.UNDO_DEPTH + 20):
+    for k in range(UNDO_DEPTH + 20):
         film.edit("tooth", ReviewMarks(film_kind=FilmKind.POSTOPERATIVE, visit=f"{k}"))
         works.append(film.work)
-    for k in range(review_state.UNDO_DEPTH):
+    for k in range(UNDO_DEPTH):
         film.undo()
         assert film.work == works[-2 - k]
     assert film.undo_label == ""

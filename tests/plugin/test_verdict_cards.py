@@ -10,19 +10,17 @@ from pathlib import Path
 
 import pytest
 from qtpy.QtCore import Qt
-from qtpy.QtGui import QTextDocumentFragment
 from qtpy.QtWidgets import (
     QApplication,
     QFrame,
     QLabel,
-    QScrollArea,
     QToolButton,
-    QVBoxLayout,
     QWidget,
 )
 from rxmeasure_napari import look
 from rxmeasure_napari.verdict_cards import VerdictCards
 from rxmeasure_napari.verdict_words import override_of
+from shown import Shown, plain, words
 
 from rxmeasure.criteria.criterion import published_rule_sets
 from rxmeasure.criteria.results import Outcome
@@ -37,7 +35,6 @@ from rxmeasure.review import Review, review_film
 from rxmeasure.values import MeasureValue
 
 SAMPLES = Path(__file__).parents[2] / "sample_images"
-WIDTH_PX = 390
 
 
 @cache
@@ -62,56 +59,24 @@ DENSITY = "zero_two/density"
 MET = Override(canal="single", rule_id=DENSITY, verdict="met", reason="Overlap, seen on a shift.")
 
 
-class Window:
-    """Cards in a scroll area as wide as the dock's panel, with what was asked for."""
+class Window(Shown):
+    """Cards in a window as wide as the panel, with what was asked for."""
 
     def __init__(self, qtbot) -> None:
-        self.qtbot = qtbot
         self.cards = VerdictCards()
         self.requested: list[Override] = []
         self.withdrawn: list[Override] = []
         self.cards.override_requested.connect(self.requested.append)
         self.cards.override_withdrawn.connect(self.withdrawn.append)
-        self.area = QScrollArea()
-        self.area.setWidgetResizable(True)
-        self.area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-        page = QWidget()
-        rows = QVBoxLayout(page)
-        rows.addWidget(self.cards)
-        rows.addStretch(1)
-        self.area.setWidget(page)
-        self.area.resize(WIDTH_PX, 600)
-        qtbot.addWidget(self.area)
-        self.area.show()
-        self.area.activateWindow()
-        qtbot.waitUntil(self.area.isActiveWindow)
+        super().__init__(qtbot, self.cards)
 
     def show(self, review: Review | None, canal: str | None = "single", **more) -> Window:
         self.cards.show_review(review, canal, numbers=more.pop("numbers", Numbers()), **more)
         QApplication.processEvents()
         return self
 
-    def find(self, name: str) -> QWidget:
-        widget = self.cards.findChild(QWidget, name)
-        assert widget is not None, name
-        return widget
-
     def has(self, name: str) -> bool:
         return self.cards.findChild(QWidget, name) is not None
-
-    def text(self, name: str) -> str:
-        return words(self.find(name))
-
-    def all_text(self) -> str:
-        labels = [w for w in self.cards.findChildren(QLabel) if w.isVisible()]
-        return "\n".join(words(label) for label in labels)
-
-    def click(self, name: str) -> None:
-        widget = self.find(name)
-        self.area.ensureWidgetVisible(widget)
-        QApplication.processEvents()
-        self.qtbot.mouseClick(widget, Qt.MouseButton.LeftButton)
-        QApplication.processEvents()
 
     def focus(self) -> str:
         QApplication.processEvents()
@@ -131,18 +96,6 @@ class Window:
                 return
             self.key(Qt.Key.Key_Tab)
         pytest.fail(f"{name} is not reached by Tab")
-
-
-def words(label: QLabel) -> str:
-    text = label.text()
-    if label.textFormat() == Qt.TextFormat.RichText:
-        text = QTextDocumentFragment.fromHtml(text).toPlainText()
-    return plain(text)
-
-
-def plain(text: str) -> str:
-    """Text without marks for line breaks, and with plain blanks."""
-    return " ".join(text.replace("\u200b", "").split())
 
 
 @pytest.fixture

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -205,6 +206,14 @@ class Choice(QComboBox):
         self.setAccessibleName(accessible_name)
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
 
+    def show_choices(self, names: Sequence[str], chosen: int) -> None:
+        """Show these entries and the one that is chosen; an open list of the same stays open."""
+        with QSignalBlocker(self):
+            if [self.itemText(k) for k in range(self.count())] != list(names):
+                self.clear()
+                self.addItems(names)
+            self.setCurrentIndex(chosen)
+
     def wheelEvent(self, event: QWheelEvent) -> None:
         """Leave the wheel to the panel."""
         event.ignore()
@@ -232,6 +241,11 @@ def breakable(text: str) -> str:
     return "\n".join(_LONG_WORD.sub(_broken, clean(line)) for line in text.splitlines())
 
 
+def wrapped(text: str) -> str:
+    """Text whose long words may break; a number and its unit stay together."""
+    return "\u00a0".join(breakable(part) for part in text.split("\u00a0"))
+
+
 def _broken(word: re.Match[str]) -> str:
     return _BREAK_AFTER.sub(lambda m: m[0] + "\u200b", word[0])
 
@@ -244,3 +258,10 @@ def button(text: str, object_name: str, tip: str = "") -> QPushButton:
     made.setToolTip(tip)
     made.setAutoDefault(True)
     return made
+
+
+def drop(widget: QWidget) -> None:
+    """Take a widget out of sight and reach at once; it may be the one that is speaking."""
+    widget.hide()
+    widget.setParent(None)
+    widget.deleteLater()

@@ -26,7 +26,14 @@ from rxmeasure.report.numbers import Numbers
 from rxmeasure.report.options import ToothNotation
 from rxmeasure_napari import look
 from rxmeasure_napari.keys import with_key
-from rxmeasure_napari.panels.film_panel import FilmPanel, breakable, button, set_line, text_line
+from rxmeasure_napari.panels.film_panel import (
+    FilmPanel,
+    breakable,
+    button,
+    drop,
+    set_line,
+    text_line,
+)
 from rxmeasure_napari.panels.picture import KIND_WORDS
 from rxmeasure_napari.review_state import OpenFilm, Step
 
@@ -298,9 +305,7 @@ class _FileList(QWidget):
             return
         self._shown = found
         while (item := self._rows.takeAt(0)) is not None:
-            row = item.widget()
-            row.setParent(None)
-            row.deleteLater()
+            drop(item.widget())
         for k, (path, time) in enumerate(found):
             self._rows.addWidget(self._row(k, path, time))
         if paths:

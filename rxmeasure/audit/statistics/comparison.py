@@ -1,19 +1,30 @@
-"""Audit and re-audit: the difference of two shares.
+"""Two shares: of audit and re-audit, or of the same units judged twice.
 
 References
 ----------
 Newcombe 1998, doi:10.1002/(SICI)1097-0258(19980430)17:8<873::AID-SIM779>3.0.CO;2-I
 (method 10); that any intervals of the two shares may be put in: Zou and Donner 2008,
-doi:10.1002/sim.3095 (both from memory).
+doi:10.1002/sim.3095. Units judged twice: mean of the differences with the linearised
+variance over clusters, Korn and Graubard 1998, Survey Methodology 24:193 (all from memory).
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
 from rxmeasure.agreement.results import Interval
-from rxmeasure.audit.statistics.proportions import Proportion
+from rxmeasure.audit.statistics.proportions import (
+    Proportion,
+    few_clusters,
+    sandwich_variance,
+    sums_by_cluster,
+)
 from rxmeasure.errors import AgreementError
 from rxmeasure.values import Warned
 
@@ -67,4 +78,83 @@ def difference(first: Proportion, second: Proportion) -> Difference:
             method="hybrid of both intervals (Newcombe 1998; Zou and Donner 2008)",
         ),
         cautions=tuple(dict.fromkeys(first.cautions + second.cautions)),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PairedDifference:
+    """The same units judged twice.
+
+    Attributes
+    ----------
+    total, first_met, second_met : int
+    gained : int
+        Units that met the second criterion and not the first.
+    lost : int
+        Units that met the first and not the second.
+    interval : Interval or None
+        Of the second share less the first, over patients; None where no unit changed, for
+        then nothing tells how many could, or where all are of one patient.
+    cautions : tuple of Warned
+    """
+
+    total: int
+    first_met: int
+    second_met: int
+    gained: int
+    lost: int
+    interval: Interval | None
+    cautions: tuple[Warned, ...] = ()
+
+    @property
+    def difference(self) -> float:
+        """Second share less first."""
+        return (self.second_met - self.first_met) / self.total
+
+
+def paired_difference(
+    first: Sequence[bool], second: Sequence[bool], clusters: Sequence[str], *, level: float = 0.95
+) -> PairedDifference:
+    """How far a second judgement of the same units moves the share.
+
+    Parameters
+    ----------
+    first, second : sequence of bool
+        For each unit.
+    clusters : sequence of str
+        For each unit the highest level it lies in.
+
+    Raises
+    ------
+    AgreementError
+        No units.
+    """
+    changes = [int(after) - int(before) for before, after in zip(first, second, strict=True)]
+    by_cluster = sums_by_cluster(changes, clusters)
+    interval: Interval | None = None
+    cautions: tuple[Warned, ...] = ()
+    if any(changes) and len(by_cluster) > 1:
+        interval = _mean_interval(by_cluster, level)
+        cautions = few_clusters(len(by_cluster))
+    return PairedDifference(
+        total=len(changes),
+        first_met=sum(first),
+        second_met=sum(second),
+        gained=changes.count(1),
+        lost=changes.count(-1),
+        interval=interval,
+        cautions=cautions,
+    )
+
+
+def _mean_interval(by_cluster: NDArray[np.float64], level: float) -> Interval:
+    mean = float(by_cluster[:, 0].sum() / by_cluster[:, 1].sum())
+    t = float(stats.t.ppf(0.5 + level / 2.0, len(by_cluster) - 1))
+    half = t * math.sqrt(sandwich_variance(by_cluster))
+    return Interval(
+        low=max(-1.0, mean - half),
+        high=min(1.0, mean + half),
+        level=level,
+        method="mean of paired differences with Student's t, sandwich variance over clusters "
+        "(Korn and Graubard 1998)",
     )

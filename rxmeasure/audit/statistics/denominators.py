@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Hashable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
 
 from rxmeasure.audit.statistics.proportions import Proportion, clustered_proportion
 from rxmeasure.errors import AgreementError
@@ -70,6 +73,46 @@ _PLACE: dict[Level, Callable[[CanalRecord], tuple[str, ...]]] = {
     Level.ROOT: lambda r: (r.patient, r.tooth, r.root),
     Level.TOOTH: lambda r: (r.patient, r.tooth),
 }
+#: Outcomes from worst to best, as numbers.
+_FAILS, _UNKNOWN, _MEETS = 0, 1, 2
+_AS_NUMBER = {False: _FAILS, None: _UNKNOWN, True: _MEETS}
+_AS_OUTCOME = (False, None, True)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Groups:
+    """The canals, roots or teeth that some canals lie in.
+
+    Attributes
+    ----------
+    level : Level
+    places : tuple of tuple of str
+        (patient, tooth, ...) of each group, in the order of their first canal.
+    of_canal : array of int
+        For each canal the number of its group.
+    """
+
+    level: Level
+    places: tuple[tuple[str, ...], ...]
+    of_canal: NDArray[np.intp]
+
+    def worst(self, outcomes: Iterable[bool | None]) -> list[bool | None]:
+        """Outcome of each group from those of the canals.
+
+        False when one canal fails, None when one could not be judged, else True.
+        """
+        canals = np.fromiter((_AS_NUMBER[o] for o in outcomes), np.int8, len(self.of_canal))
+        groups = np.full(len(self.places), _MEETS, np.int8)
+        np.minimum.at(groups, self.of_canal, canals)
+        return [_AS_OUTCOME[number] for number in groups.tolist()]
+
+
+def groups_at(records: Sequence[CanalRecord], level: Level) -> Groups:
+    """Which canal, root or tooth each canal lies in."""
+    numbers: dict[tuple[str, ...], int] = {}
+    place = _PLACE[level]
+    of_canal = [numbers.setdefault(place(record), len(numbers)) for record in records]
+    return Groups(level=level, places=tuple(numbers), of_canal=np.array(of_canal, dtype=np.intp))
 
 
 def denominators(
@@ -86,36 +129,23 @@ def denominators(
     AgreementError
         No records, or a canal twice.
     """
-    places = [_PLACE[Level.CANAL](record) for record in records]
-    if not places or len(set(places)) != len(places):
-        twice = [place for place, count in Counter(places).items() if count > 1]
-        raise AgreementError(
-            found=f"canal {' '.join(twice[0])} twice." if twice else "no canals.",
-            needed="canals, each once.",
-            next_step="Correct the records.",
-        )
-    canal, root, tooth = (_count(records, counted, level) for counted in Level)
+    canal, root, tooth = (count_groups(records, groups_at(records, at), level) for at in Level)
     return canal, root, tooth
 
 
-def _count(records: Sequence[CanalRecord], counted: Level, level: float) -> LevelCount:
-    groups: dict[Hashable, list[CanalRecord]] = {}
-    for record in records:
-        groups.setdefault(_PLACE[counted](record), []).append(record)
-    met: list[bool] = []
-    patients: list[str] = []
-    excluded: Counter[str] = Counter()
-    for group in groups.values():
-        outcome = _worst(group)
-        if outcome is None:
-            reasons = {r.why_not_judged or "no reason given" for r in group if r.met is None}
-            excluded["; ".join(sorted(reasons))] += 1
-        else:
-            met.append(outcome)
-            patients.append(group[0].patient)
+def count_groups(records: Sequence[CanalRecord], groups: Groups, level: float) -> LevelCount:
+    """One denominator; errors as in `denominators`."""
+    _check(records, groups)
+    worst = groups.worst(record.met for record in records)
+    judged = [
+        (met, place[0]) for met, place in zip(worst, groups.places, strict=True) if met is not None
+    ]
+    met = [outcome for outcome, _ in judged]
+    patients = [patient for _, patient in judged]
+    excluded = _why_excluded(records, groups, worst)
     enough = len(set(patients)) > 1
     return LevelCount(
-        level=counted,
+        level=groups.level,
         proportion=clustered_proportion(met, patients, level=level) if enough else None,
         n_judged=len(met),
         n_met=sum(met),
@@ -124,8 +154,23 @@ def _count(records: Sequence[CanalRecord], counted: Level, level: float) -> Leve
     )
 
 
-def _worst(group: Sequence[CanalRecord]) -> bool | None:
-    outcomes = {record.met for record in group}
-    if False in outcomes:
-        return False
-    return None if None in outcomes else True
+def _check(records: Sequence[CanalRecord], groups: Groups) -> None:
+    twice = groups.level is Level.CANAL and len(groups.places) < len(records)
+    if records and not twice:
+        return
+    found = "no canals."
+    if twice:
+        counts = np.bincount(groups.of_canal)
+        found = f"canal {' '.join(groups.places[int(np.argmax(counts))])} twice."
+    raise AgreementError(found=found, needed="canals, each once.", next_step="Correct the records.")
+
+
+def _why_excluded(
+    records: Sequence[CanalRecord], groups: Groups, worst: Sequence[bool | None]
+) -> Counter[str]:
+    """How many groups could not be judged, by the reasons of their canals."""
+    reasons: dict[int, set[str]] = {}
+    for record, number in zip(records, groups.of_canal.tolist(), strict=True):
+        if record.met is None and worst[number] is None:
+            reasons.setdefault(number, set()).add(record.why_not_judged or "no reason given")
+    return Counter("; ".join(sorted(own)) for own in reasons.values())

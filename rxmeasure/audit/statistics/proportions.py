@@ -80,6 +80,13 @@ def proportion(met: int, total: int, *, level: float = 0.95) -> Proportion:
     )
 
 
+def interval_width(share: float, number: float, *, level: float = 0.95) -> float:
+    """Width of Wilson's interval round a share of so many independent units."""
+    IntervalChoice(level=level)
+    low, high = _wilson(share, number, float(stats.norm.ppf(0.5 + level / 2.0)))
+    return high - low
+
+
 def clustered_proportion(
     met: Sequence[bool], clusters: Sequence[str], *, level: float = 0.95
 ) -> Proportion:
@@ -101,15 +108,15 @@ def clustered_proportion(
     AgreementError
         No units, or fewer than two clusters.
     """
-    by_cluster = _by_cluster(met, clusters)
-    _check_clusters(by_cluster)
+    by_cluster = sums_by_cluster(met, clusters)
+    check_clusters(by_cluster)
     IntervalChoice(level=level)
     total = float(by_cluster[:, 1].sum())
     count = len(by_cluster)
     share = float(by_cluster[:, 0].sum()) / total
     effective, design_effect = float(count), None
     if 0.0 < share < 1.0:
-        variance = _sandwich_variance(by_cluster)
+        variance = sandwich_variance(by_cluster)
         binomial = share * (1.0 - share) / total
         design_effect = variance / binomial
         # A spread smaller than that of independent units is chance, not knowledge.
@@ -128,7 +135,7 @@ def clustered_proportion(
         ),
         n_clusters=count,
         design_effect=design_effect,
-        cautions=_few_clusters(count),
+        cautions=few_clusters(count),
     )
 
 
@@ -144,8 +151,8 @@ def bootstrapped_proportion(
     AgreementError
         No units, fewer than two clusters, or all or none met.
     """
-    by_cluster = _by_cluster(met, clusters)
-    _check_clusters(by_cluster)
+    by_cluster = sums_by_cluster(met, clusters)
+    check_clusters(by_cluster)
     met_count, total = int(by_cluster[:, 0].sum()), int(by_cluster[:, 1].sum())
     if met_count in (0, total):
         raise AgreementError(
@@ -164,7 +171,7 @@ def bootstrapped_proportion(
         total=total,
         interval=drawn.intervals[0],
         n_clusters=len(by_cluster),
-        design_effect=_sandwich_variance(by_cluster)
+        design_effect=sandwich_variance(by_cluster)
         / (met_count / total * (1.0 - met_count / total) / total),
         cautions=drawn.cautions,
     )
@@ -180,25 +187,26 @@ def _wilson(share: float, number: float, z: float) -> tuple[float, float]:
     )
 
 
-def _by_cluster(met: Sequence[bool], clusters: Sequence[str]) -> NDArray[np.float64]:
-    """Units met and units, for each cluster; shape (clusters, 2)."""
+def sums_by_cluster(
+    met: Sequence[bool] | Sequence[int], clusters: Sequence[str]
+) -> NDArray[np.float64]:
+    """Sum of the units' values and number of units, for each cluster; shape (clusters, 2)."""
     if len(met) != len(clusters) or not met:
         raise AgreementError(
             found=f"{len(met)} units and {len(clusters)} clusters named.",
             needed="units, and a cluster for each.",
             next_step="Give the cluster of each unit.",
         )
-    names, place = np.unique(np.asarray(clusters, dtype=str), return_inverse=True)
+    numbers: dict[str, int] = {}
+    place = [numbers.setdefault(cluster, len(numbers)) for cluster in clusters]
     flags = np.asarray(met, dtype=np.float64)
     return np.column_stack(
-        [
-            np.bincount(place, weights=flags, minlength=len(names)),
-            np.bincount(place, minlength=len(names)).astype(np.float64),
-        ]
+        [np.bincount(place, weights=flags), np.bincount(place).astype(np.float64)]
     )
 
 
-def _sandwich_variance(by_cluster: NDArray[np.float64]) -> float:
+def sandwich_variance(by_cluster: NDArray[np.float64]) -> float:
+    """Variance of the mean over units, from the sums of clusters."""
     met, number = by_cluster[:, 0], by_cluster[:, 1]
     count, total = len(by_cluster), number.sum()
     rest = met - met.sum() / total * number
@@ -214,7 +222,8 @@ def _check(met: int, total: int) -> None:
         )
 
 
-def _check_clusters(by_cluster: NDArray[np.float64]) -> None:
+def check_clusters(by_cluster: NDArray[np.float64]) -> None:
+    """Raise unless there are two clusters or more."""
     if len(by_cluster) < 2:
         raise AgreementError(
             found="units of one cluster only.",
@@ -223,7 +232,8 @@ def _check_clusters(by_cluster: NDArray[np.float64]) -> None:
         )
 
 
-def _few_clusters(count: int) -> tuple[Warned, ...]:
+def few_clusters(count: int) -> tuple[Warned, ...]:
+    """The caution for an interval that rests on few clusters."""
     if count >= FEWEST_CLUSTERS:
         return ()
     return (

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import hashlib
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
+from rxmeasure.audit.statistics.proportions import interval_width
 from rxmeasure.errors import AgreementError
 
 
@@ -105,6 +107,48 @@ def consecutive_sample(
         start_date=start_date,
         groups=_groups(sorted(later, key=lambda case: (case.date, case.case_id)), per_group),
     )
+
+
+def sample_size(
+    *, width: float, expected: float, level: float = 0.95, design_effect: float = 1.0
+) -> int:
+    """Fewest units whose interval round the expected share is no wider than wanted.
+
+    By Wilson's interval at the effective number of units: the units needed if they were
+    independent, times the design effect.
+
+    Parameters
+    ----------
+    width : float
+        Upper less lower limit, e.g. 0.1 for ten percentage points.
+    expected : float
+        The share that is expected; 0.5 needs the most units.
+    level : float
+    design_effect : float
+        How many times more units than independent ones; 1 for one unit a patient.
+
+    Raises
+    ------
+    AgreementError
+        A width or share that is none, or a design effect below one.
+    """
+    if not (0.0 < width < 1.0 and 0.0 <= expected <= 1.0 and 1.0 <= design_effect < math.inf):
+        raise AgreementError(
+            found=f"a width of {width:g}, a share of {expected:g} and a design effect of "
+            f"{design_effect:g}.",
+            needed="a width between 0 and 1, a share from 0 to 1, a design effect of 1 or more.",
+            next_step="Give shares as 0.8, not 80.",
+        )
+    few, enough = 0, 1
+    while interval_width(expected, enough, level=level) > width:
+        few, enough = enough, 2 * enough
+    while enough - few > 1:
+        middle = (few + enough) // 2
+        if interval_width(expected, middle, level=level) > width:
+            few = middle
+        else:
+            enough = middle
+    return math.ceil(enough * design_effect)
 
 
 def _groups(ordered: Sequence[Case], per_group: int) -> tuple[GroupSample, ...]:

@@ -8,16 +8,23 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from rxmeasure.agreement.resampling import IntervalChoice
-from rxmeasure.audit.statistics.comparison import difference
+from rxmeasure.audit.statistics.comparison import difference, paired_difference
 from rxmeasure.audit.statistics.denominators import CanalRecord, Level, denominators
 from rxmeasure.audit.statistics.proportions import (
     bootstrapped_proportion,
     clustered_proportion,
+    interval_width,
     proportion,
 )
 from rxmeasure.audit.statistics.run_chart import MonthCount, run_chart
-from rxmeasure.audit.statistics.sampling import Case, consecutive_sample, random_sample
+from rxmeasure.audit.statistics.sampling import (
+    Case,
+    consecutive_sample,
+    random_sample,
+    sample_size,
+)
 from rxmeasure.errors import AgreementError
+from rxmeasure.tooth import root_of
 
 outcomes = st.lists(st.tuples(st.booleans(), st.integers(0, 5)), min_size=4, max_size=40)
 
@@ -298,3 +305,69 @@ def test_one_patient_gives_counts_without_interval():
     assert (canals.n_met, canals.n_judged, canals.proportion) == (1, 2, None)
     with pytest.raises(AgreementError, match="twice"):
         denominators([canal("p1 11 R R", True), canal("p1 11 R R", False)])
+
+
+@pytest.mark.parametrize(
+    ("width", "expected"), [(0.1, 0.5), (0.1, 0.8), (0.2, 0.95), (0.05, 0.9), (0.3, 0.0)]
+)
+def test_sample_size_is_the_fewest(width, expected):
+    number = sample_size(width=width, expected=expected)
+    assert interval_width(expected, number) <= width < interval_width(expected, number - 1)
+    assert sample_size(width=width, expected=expected, design_effect=1.5) >= 1.5 * number
+    assert sample_size(width=width, expected=expected, level=0.99) > number
+
+
+def test_sample_size_for_ten_points_round_a_half():
+    # calc: z^2 / w^2 - z^2 = 380.3 for Wilson's interval at 0.5, so 381.
+    assert sample_size(width=0.1, expected=0.5) == 381
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"width": 10, "expected": 0.5}, {"width": 0.0, "expected": 0.5},
+        {"width": 0.1, "expected": 80}, {"width": 0.1, "expected": 0.5, "design_effect": 0.5},
+        {"width": 0.1, "expected": 0.5, "level": 95},
+    ],
+)  # fmt: skip
+def test_sample_sizes_that_are_refused(wrong):
+    with pytest.raises(AgreementError):
+        sample_size(**wrong)
+
+
+def test_paired_difference_as_other_software_gives_it():
+    regression = pytest.importorskip("statsmodels.api")
+    rng = np.random.default_rng(3)
+    clusters = rng.integers(0, 30, size=150)
+    first = rng.random(150) < 0.6
+    second = np.where(rng.random(150) < 0.2, ~first, first)
+    change = second.astype(float) - first
+    fit = regression.OLS(change, np.ones(150)).fit(
+        cov_type="cluster", cov_kwds={"groups": clusters}, use_t=True
+    )
+    found = paired_difference(list(first), list(second), [str(c) for c in clusters])
+    assert found.difference == pytest.approx(float(fit.params[0]))
+    low, high = fit.conf_int()[0]
+    assert (found.interval.low, found.interval.high) == pytest.approx((low, high))
+    assert found.gained - found.lost == found.second_met - found.first_met
+
+
+def test_no_change_has_no_interval():
+    same = [True, False, True]
+    found = paired_difference(same, same, ["a", "b", "c"])
+    assert (found.gained, found.lost, found.difference, found.interval) == (0, 0, 0.0, None)
+    with pytest.raises(AgreementError):
+        paired_difference([], [], [])
+
+
+@pytest.mark.parametrize(
+    ("tooth", "canal", "root"),
+    [
+        ("16", "MB1", "MB"), ("16", "MB2", "MB"), ("27", "DB", "DB"), ("26", "P", "P"),
+        ("26", "PAL", "P"), ("46", "ML", "M"), ("36", "DL", "D"), ("37", "mb", "M"),
+        ("14", "B", "B"), ("24", "P", "P"), ("15", "B", ""), ("31", "L", ""), ("11", "single", ""),
+        ("46", "1", "1"), ("75", "MB", "MB"), ("99", "D", "D"),
+    ],
+)  # fmt: skip
+def test_root_of_a_canal(tooth, canal, root):
+    assert root_of(tooth, canal) == root

@@ -430,3 +430,21 @@ def test_radiograph_modalities(write_dicom, ramp, modality):
 def test_empty_modality_is_taken_from_the_class(write_dicom, ramp):
     for empty in ("", None):
         assert read_radiograph(write_dicom(ramp, Modality=empty)).source.modality == "IO"
+
+
+@pytest.mark.parametrize(
+    ("attributes", "day"),
+    [
+        ({"AcquisitionDate": "20240112", "StudyDate": "20240110"}, "2024-01-12"),
+        ({"StudyDate": "20240110"}, "2024-01-10"),
+        ({"AcquisitionDate": "", "ContentDate": "20240111"}, "2024-01-11"),
+        ({}, ""),
+    ],
+)
+def test_day_of_the_exposure_comes_first(write_dicom, ramp, attributes, day):
+    assert read_radiograph(write_dicom(ramp, **attributes)).taken == day
+
+
+def test_a_day_that_cannot_be_is_none(write_dicom, ramp):
+    film = read_radiograph(write_dicom(ramp, raw={"AcquisitionDate": b"20241399"}))
+    assert film.taken == ""

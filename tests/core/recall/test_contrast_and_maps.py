@@ -54,7 +54,7 @@ def test_jacobian_is_the_derivative():
 def test_a_smaller_film_keeps_its_corners():
     """The first pixel covers -0.5 to 0.5, so its outer corner stays its corner."""
     np.testing.assert_allclose(
-        mapped(scaling(3.0), [[-0.5, -0.5], [1.0, 4.0]]), [[-0.5, -0.5], [0, 1]], atol=1e-12
+        mapped(scaling(3.0, 3.0), [[-0.5, -0.5], [1.0, 4.0]]), [[-0.5, -0.5], [0, 1]], atol=1e-12
     )
 
 

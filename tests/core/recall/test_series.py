@@ -8,21 +8,16 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from drawn_visits import drawn_film, drawn_series, film_marks, visit
 from jsonschema import Draft202012Validator
 from scipy import ndimage
 
 from rxmeasure.errors import RecallError, ReviewFileError, WriteError
-from rxmeasure.marks import FilmKind, LengthReference, ReviewMarks
-from rxmeasure.radiograph import ImageSource, Polarity, Radiograph
 from rxmeasure.recall.change import ChangeVerdict
 from rxmeasure.recall.comparison import PixelRatio
 from rxmeasure.recall.scores import Suggest, Symptoms, published_scales, score
 from rxmeasure.recall.series import (
     LesionMark,
-    Series,
-    SeriesMarks,
-    VisitMarks,
-    compare_visits,
 )
 from rxmeasure.record.schema import as_text, series_schema
 from rxmeasure.record.series_file import (
@@ -34,63 +29,6 @@ from rxmeasure.record.series_file import (
 )
 
 SCALES = published_scales()
-#: 10 mm along 200 px: 0.05 mm a pixel.
-REFERENCE = LengthReference(
-    kind="line", points_px=((10.0, 20.0), (10.0, 220.0)), length_mm=10.0, length_u_mm=0.01
-)
-
-
-def _film(number: int) -> Radiograph:
-    pixels = np.random.default_rng(number).normal(2000.0, 50.0, (300, 260))
-    return Radiograph(
-        pixels=pixels.astype(np.float32),
-        value_min=0.0,
-        value_max=4095.0,
-        source=ImageSource(
-            file_name=f"visit-{number}.png",
-            format="PNG",
-            sha256=f"{number:064x}",
-            rows=300,
-            columns=260,
-            bits=12,
-            lossy=False,
-        ),
-        polarity=Polarity(turned=False, reason="drawn"),
-    )
-
-
-def _marks(*, scaled: bool = True, case: str = "case-1", tooth: str = "36") -> ReviewMarks:
-    return ReviewMarks(
-        film_kind=FilmKind.RECALL,
-        tooth=tooth,
-        patient_pseudonym=case,
-        references=(REFERENCE,) if scaled else (),
-    )
-
-
-def _circle(radius_px: float) -> tuple[tuple[float, float], ...]:
-    t = np.linspace(0.0, 2.0 * np.pi, 120, endpoint=False)
-    return tuple(
-        (150.0 + radius_px * float(np.sin(a)), 130.0 + radius_px * float(np.cos(a))) for a in t
-    )
-
-
-def _visit(number: int, radius_px: float | None, **changes) -> VisitMarks:
-    lesion = (
-        LesionMark(root="M", none_visible=True)
-        if radius_px is None
-        else LesionMark(root="M", outline_px=_circle(radius_px))
-    )
-    plain = VisitMarks(image=f"visit-{number}.png", date=f"202{number}-03-01", lesions=(lesion,))
-    return replace(plain, **changes)
-
-
-def _series(*radii: float | None, films=None, pixel_ratios=None, **changes) -> Series:
-    visits = tuple(_visit(n, r) for n, r in enumerate(radii, 1))
-    marks = replace(SeriesMarks(visits=visits, treated="2021-03-01"), **changes)
-    films = films or [(_film(n), _marks()) for n in range(1, len(marks.visits) + 1)]
-    return compare_visits(marks, films, pixel_ratios=pixel_ratios)
-
 
 # --- what became of the lesion ----------------------------------------------------------------
 
@@ -107,14 +45,14 @@ def _series(*radii: float | None, films=None, pixel_ratios=None, **changes) -> S
     ],
 )
 def test_verdicts(before: float | None, after: float | None, verdict: ChangeVerdict) -> None:
-    (change,) = _series(before, after).lesion_changes
+    (change,) = drawn_series(before, after).lesion_changes
     assert change.verdict is verdict
     assert change.reason
 
 
 def test_numbers_of_a_change() -> None:
     # Calculation: radius 3 to 2 mm: area -55.56 %, diameter -33.33 %.
-    (change,) = _series(60.0, 40.0).lesion_changes
+    (change,) = drawn_series(60.0, 40.0).lesion_changes
     area, largest = change.changes[0], change.changes[1]
     assert (area.quantity, area.unit) == ("area", "mm2")
     assert area.before == pytest.approx(28.2743, rel=2e-3)
@@ -123,7 +61,7 @@ def test_numbers_of_a_change() -> None:
 
 
 def test_each_visit_is_compared_with_the_one_before_and_with_the_first() -> None:
-    series = _series(60.0, 50.0, 40.0, None)
+    series = drawn_series(60.0, 50.0, 40.0, None)
     assert [(c.before, c.after) for c in series.lesion_changes] == [
         (1, 2), (2, 3), (3, 4), (1, 3), (1, 4)
     ]  # fmt: skip
@@ -136,8 +74,10 @@ def test_each_visit_is_compared_with_the_one_before_and_with_the_first() -> None
 
 def test_a_root_without_a_finding_cannot_be_told() -> None:
     other = LesionMark(root="D", none_visible=True)
-    visits = (_visit(1, 60.0), _visit(2, 60.0, lesions=(other,)))
-    changes = _series(visits=visits, films=[(_film(1), _marks()), (_film(2), _marks())])
+    visits = (visit(1, 60.0), visit(2, 60.0, lesions=(other,)))
+    changes = drawn_series(
+        visits=visits, films=[(drawn_film(1), film_marks()), (drawn_film(2), film_marks())]
+    )
     assert {c.root: c.verdict for c in changes.lesion_changes} == {
         "M": ChangeVerdict.CANNOT_BE_TOLD,
         "D": ChangeVerdict.CANNOT_BE_TOLD,
@@ -145,15 +85,15 @@ def test_a_root_without_a_finding_cannot_be_told() -> None:
 
 
 def test_one_film_without_a_scale_is_not_compared_unless_the_films_are_aligned() -> None:
-    films = [(_film(1), _marks()), (_film(2), _marks(scaled=False))]
-    series = _series(60.0, 45.0, films=films)
+    films = [(drawn_film(1), film_marks()), (drawn_film(2), film_marks(scaled=False))]
+    series = drawn_series(60.0, 45.0, films=films)
     (change,) = series.lesion_changes
     assert change.verdict is ChangeVerdict.CANNOT_BE_TOLD
     assert "not aligned" in change.reason
     assert [w.code for w in series.warnings] == ["visit-without-scale"]
     # Pixels of the second film count 0.8 of the first: 45 px are 36.
     ratio = PixelRatio(before=1, after=2, value=0.8, u_rel=0.005)
-    (change,) = _series(60.0, 45.0, films=films, pixel_ratios=[ratio]).lesion_changes
+    (change,) = drawn_series(60.0, 45.0, films=films, pixel_ratios=[ratio]).lesion_changes
     assert change.verdict is ChangeVerdict.REDUCED
     assert change.changes[0].unit == "ratio"
     assert change.changes[0].after == pytest.approx((36.0 / 60.0) ** 2)
@@ -164,12 +104,12 @@ def test_films_without_a_scale_are_aligned_to_compare_their_pixels() -> None:
     grain = np.random.default_rng(5).standard_normal((300, 260))
     plain = 2000.0 + 800.0 * ndimage.gaussian_filter(grain, 3.0) / 0.1
     enlarged = ndimage.zoom(plain, 1.25, order=3, grid_mode=True, mode="nearest")
-    unscaled = _marks(scaled=False)
+    unscaled = film_marks(scaled=False)
     films = [
         (replace(film, pixels=np.clip(pixels, 1.0, 4094.0).astype(np.float32)), unscaled)
-        for film, pixels in ((_film(1), plain), (_film(2), enlarged))
+        for film, pixels in ((drawn_film(1), plain), (drawn_film(2), enlarged))
     ]
-    (change,) = _series(60.0, 60.0, films=films).lesion_changes
+    (change,) = drawn_series(60.0, 60.0, films=films).lesion_changes
     assert change.changes[0].unit == "ratio"
     assert change.changes[0].after == pytest.approx(0.8**2, rel=0.02)
     assert change.verdict is ChangeVerdict.REDUCED
@@ -184,8 +124,10 @@ def test_scores_suggestions_and_the_next_recall() -> None:
         score(SCALES["periapical_index"], "D", "2"),
         score(SCALES["outcome_three_way"], "M", "uncertain"),
     )
-    visits = (_visit(1, 60.0), _visit(2, 40.0, symptoms=Symptoms.NONE, scores=given))
-    series = _series(visits=visits, films=[(_film(1), _marks()), (_film(2), _marks())])
+    visits = (visit(1, 60.0), visit(2, 40.0, symptoms=Symptoms.NONE, scores=given))
+    series = drawn_series(
+        visits=visits, films=[(drawn_film(1), film_marks()), (drawn_film(2), film_marks())]
+    )
     assert {(s.scale_id, s.value, s.group) for s in series.tooth_scores} == {
         ("periapical_index", "4", "disease"),
         ("outcome_three_way", "uncertain", "uncertain"),
@@ -193,9 +135,9 @@ def test_scores_suggestions_and_the_next_recall() -> None:
     (suggestion,) = series.suggestions
     assert (suggestion.scored, suggestion.suggested) == ("uncertain", "uncertain")
     assert series.next_recall.date == "2023-03-01"
-    silent = _series(
+    silent = drawn_series(
         visits=visits,
-        films=[(_film(1), _marks()), (_film(2), _marks())],
+        films=[(drawn_film(1), film_marks()), (drawn_film(2), film_marks())],
         suggest=Suggest.NEVER,
     )
     assert silent.suggestions == ()
@@ -204,15 +146,15 @@ def test_scores_suggestions_and_the_next_recall() -> None:
 
 def test_a_score_without_a_version_gets_the_current_one() -> None:
     given = replace(score(SCALES["periapical_index"], "M", "4"), scale_version="")
-    series = _series(visits=(_visit(1, 60.0), _visit(2, 40.0, scores=(given,))))
+    series = drawn_series(visits=(visit(1, 60.0), visit(2, 40.0, scores=(given,))))
     assert series.visits[1].scores[0].scale_version == SCALES["periapical_index"].version
 
 
 def test_a_score_of_an_unknown_scale_is_refused() -> None:
     wrong = replace(score(SCALES["periapical_index"], "M", "4"), scale_id="own")
-    visits = (_visit(1, 60.0), _visit(2, 40.0, scores=(wrong,)))
+    visits = (visit(1, 60.0), visit(2, 40.0, scores=(wrong,)))
     with pytest.raises(RecallError, match="'own'"):
-        _series(visits=visits)
+        drawn_series(visits=visits)
 
 
 # --- refusals -------------------------------------------------------------------------------
@@ -220,8 +162,8 @@ def test_a_score_of_an_unknown_scale_is_refused() -> None:
 
 def test_reversed_dates_are_refused_and_a_missing_one_is_told() -> None:
     with pytest.raises(RecallError, match="exchange the visits"):
-        _series(visits=(_visit(2, 60.0), _visit(1, 60.0)))
-    series = _series(visits=(_visit(1, 60.0), _visit(2, 40.0, date="")))
+        drawn_series(visits=(visit(2, 60.0), visit(1, 60.0)))
+    series = drawn_series(visits=(visit(1, 60.0), visit(2, 40.0, date="")))
     assert [w.code for w in series.warnings] == ["visit-date-missing"]
     assert series.lesion_changes[0].verdict is ChangeVerdict.REDUCED
     assert len(series.trend) == 1
@@ -230,25 +172,27 @@ def test_reversed_dates_are_refused_and_a_missing_one_is_told() -> None:
 
 @pytest.mark.parametrize("changes", [{"case": "case-2"}, {"tooth": "37"}])
 def test_other_visits_need_a_reason(changes: dict[str, str]) -> None:
-    films = [(_film(1), _marks()), (_film(2), _marks(**changes))]
+    films = [(drawn_film(1), film_marks()), (drawn_film(2), film_marks(**changes))]
     with pytest.raises(RecallError, match="different") as refused:
-        _series(60.0, 50.0, films=films)
+        drawn_series(60.0, 50.0, films=films)
     assert refused.value.overridable
-    series = _series(60.0, 50.0, films=films, differing_reason="renamed")
+    series = drawn_series(60.0, 50.0, films=films, differing_reason="renamed")
     assert [w.code for w in series.warnings] == ["visits-differ"]
     assert "renamed" in series.warnings[0].text
 
 
 @pytest.mark.parametrize("count", [1, 11])
 def test_a_series_has_two_to_ten_visits(count: int) -> None:
-    visits = tuple(_visit(1, 60.0) for _ in range(count))
+    visits = tuple(visit(1, 60.0) for _ in range(count))
     with pytest.raises(RecallError, match="2 to 10"):
-        _series(visits=visits)
+        drawn_series(visits=visits)
 
 
 def test_the_same_image_twice_is_refused() -> None:
     with pytest.raises(RecallError, match="same image"):
-        _series(60.0, 50.0, films=[(_film(1), _marks()), (_film(1), _marks())])
+        drawn_series(
+            60.0, 50.0, films=[(drawn_film(1), film_marks()), (drawn_film(1), film_marks())]
+        )
 
 
 @pytest.mark.parametrize(
@@ -261,14 +205,14 @@ def test_the_same_image_twice_is_refused() -> None:
 )
 def test_findings_that_contradict_each_other(lesions: tuple[LesionMark, ...]) -> None:
     with pytest.raises(RecallError):
-        _series(visits=(_visit(1, 60.0, lesions=lesions), _visit(2, 60.0)))
+        drawn_series(visits=(visit(1, 60.0, lesions=lesions), visit(2, 60.0)))
 
 
 # --- the file -------------------------------------------------------------------------------
 
 
 def test_a_series_returns_exactly(tmp_path: Path) -> None:
-    series = _series(60.0, 40.0)
+    series = drawn_series(60.0, 40.0)
     path = tmp_path / "case.rxseries.json"
     save_series(series, path)
     assert load_series(path) == series
@@ -293,7 +237,7 @@ def test_what_is_not_a_series_file_is_refused(
     tmp_path: Path, change: dict[str, object], words: str
 ) -> None:
     path = tmp_path / "case.rxseries.json"
-    save_series(_series(60.0, 40.0), path)
+    save_series(drawn_series(60.0, 40.0), path)
     path.write_text(json.dumps({**json.loads(path.read_text()), **change}))
     with pytest.raises(ReviewFileError, match=words):
         load_series(path)
@@ -302,7 +246,7 @@ def test_what_is_not_a_series_file_is_refused(
 def test_a_failed_write_leaves_the_older_file(tmp_path: Path) -> None:
     path = tmp_path / "nowhere" / "case.rxseries.json"
     with pytest.raises(WriteError):
-        save_series(_series(60.0, 40.0), path)
+        save_series(drawn_series(60.0, 40.0), path)
     assert FORMAT not in "".join(p.name for p in tmp_path.iterdir())
 
 

@@ -10,78 +10,37 @@ from pathlib import Path
 import numpy as np
 import pypdfium2
 import pytest
+from drawn_visits import drawn_film, drawn_series, film_marks, visit
 from PIL import Image
 
 from rxmeasure.errors import WriteError
-from rxmeasure.marks import FilmKind, LengthReference, ReviewMarks
-from rxmeasure.radiograph import ImageSource, Polarity, Radiograph
+from rxmeasure.radiograph import Radiograph
 from rxmeasure.recall.change import ChangeVerdict
 from rxmeasure.recall.scores import Symptoms, published_scales, score
-from rxmeasure.recall.series import LesionMark, Series, SeriesMarks, VisitMarks, compare_visits
+from rxmeasure.recall.series import Series
 from rxmeasure.report.numbers import Numbers
-from rxmeasure.report.series_page import SIGNS, write_series_html, write_series_pdf
+from rxmeasure.report.series_page import write_series_html, write_series_pdf
+from rxmeasure.report.series_words import SIGNS
 
 HOSTILE = '<script>alert("1")</script>#eval()'
 
 
-def _film(number: int) -> Radiograph:
-    pixels = np.random.default_rng(number).normal(2000.0, 50.0, (300, 260))
-    return Radiograph(
-        pixels=pixels.astype(np.float32),
-        value_min=0.0,
-        value_max=4095.0,
-        source=ImageSource(
-            file_name=f"visit-{number}.png",
-            format="PNG",
-            sha256=f"{number:064x}",
-            rows=300,
-            columns=260,
-            bits=12,
-            lossy=False,
-        ),
-        polarity=Polarity(turned=False, reason="drawn"),
-    )
-
-
-def _circle(radius_px: float) -> tuple[tuple[float, float], ...]:
-    t = np.linspace(0.0, 2.0 * np.pi, 60, endpoint=False)
-    return tuple(
-        (150.0 + radius_px * float(np.sin(a)), 130.0 + radius_px * float(np.cos(a))) for a in t
-    )
-
-
 @pytest.fixture(scope="module")
 def films() -> list[Radiograph]:
-    return [_film(1), _film(2)]
+    return [drawn_film(1), drawn_film(2)]
 
 
 @pytest.fixture(scope="module")
-def series(films: list[Radiograph]) -> Series:
-    reference = LengthReference(
-        kind="line", points_px=((10.0, 20.0), (10.0, 220.0)), length_mm=10.0
+def series() -> Series:
+    given = (
+        score(published_scales()["periapical_index"], "M", "3"),
+        score(published_scales()["periapical_index"], "D", "2"),
     )
-    marks = ReviewMarks(
-        film_kind=FilmKind.RECALL,
-        tooth="36",
-        patient_pseudonym=HOSTILE,
-        references=(reference,),
+    visits = (visit(1, 60.0), visit(2, 40.0, symptoms=Symptoms.NONE, scores=given))
+    marks = film_marks(case=HOSTILE)
+    return drawn_series(
+        visits=visits, films=[(drawn_film(1), marks), (drawn_film(2), marks)], treated=""
     )
-    given = score(published_scales()["periapical_index"], "M", "3")
-    visits = (
-        VisitMarks(
-            image="1.png",
-            date="2021-03-01",
-            lesions=(LesionMark(root="M", outline_px=_circle(60.0)),),
-        ),
-        VisitMarks(
-            image="2.png",
-            date="2022-03-01",
-            symptoms=Symptoms.NONE,
-            lesions=(LesionMark(root="M", outline_px=_circle(40.0)),),
-            scores=(given,),
-        ),
-    )
-    return compare_visits(SeriesMarks(visits=visits), [(film, marks) for film in films])
 
 
 def test_the_page_tells_numbers_verdict_scores_and_sources(
@@ -98,7 +57,13 @@ def test_the_page_tells_numbers_verdict_scores_and_sources(
         "Orstavik 1986",
         "from memory",
         "not a diagnosis",
-        "None proposed",
+        "Next recall: none proposed",
+        "At a glance",
+        "reduced</strong>, area 28.26 → 12.56 mm², -56 % (95 %:",
+        "No shadow is not no lesion.",
+        "Root M (mesial), visit 1 to 2",
+        "3 (disease)",
+        "worst root: M",
     ):
         assert words in text
     assert "<script>alert" not in text

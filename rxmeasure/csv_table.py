@@ -1,0 +1,160 @@
+"""Reading CSV tables that people keep: named columns, lines that can be pointed at."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from rxmeasure.errors import RxMeasureError
+
+if TYPE_CHECKING:
+    from _csv import Reader
+
+_DELIMITERS = ",;\t"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Columns:
+    """What a table must and may hold.
+
+    Attributes
+    ----------
+    needed, optional : tuple of str
+    what : str
+        What one line is, for messages: ``"rating"``.
+    others : bool
+        Whether columns of other names are passed over; else they are refused.
+    """
+
+    needed: tuple[str, ...]
+    optional: tuple[str, ...]
+    what: str
+    others: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TableRow:
+    """One line: its number in the file, and its stripped cells by column."""
+
+    line: int
+    cells: dict[str, str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Table:
+    """A table that is read line by line.
+
+    Attributes
+    ----------
+    names : frozenset of str
+        The columns that are there, of those asked for.
+    rows : iterator of TableRow
+        Once through, in their order. Raises the error where a line is wrong, or none is there.
+    decimal_comma : bool
+        Whether numbers may have one: cells are not parted by commas.
+    """
+
+    names: frozenset[str]
+    rows: Iterator[TableRow]
+    decimal_comma: bool
+
+
+def read_table(path: str | Path, columns: Columns, error: type[RxMeasureError]) -> Table:
+    """Open a CSV file whose first line names the columns.
+
+    UTF-8, with comma, semicolon or tab between cells. Empty lines are passed over.
+
+    Raises
+    ------
+    RxMeasureError
+        As ``error``: the file cannot be read, or a column is missing.
+    """
+    path = Path(path)
+    text = _text_of(path, columns, error)
+    delimiter = max(_DELIMITERS, key=text.partition("\n")[0].count)
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    names = _names(next(_lines(reader, error), []), columns, error)
+    return Table(
+        names=frozenset(names) - {""},
+        rows=_rows(reader, names, f"{path.name} without {columns.what}s.", columns, error),
+        decimal_comma=delimiter != ",",
+    )
+
+
+def wrong_line(line: int, found: str, needed: str, error: type[RxMeasureError]) -> RxMeasureError:
+    """The error that points at a line."""
+    return error(found=f"line {line}: {found}", needed=needed, next_step=f"Correct line {line}.")
+
+
+def _text_of(path: Path, columns: Columns, error: type[RxMeasureError]) -> str:
+    try:
+        return path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError as fault:
+        raise error(
+            found=f"{path.name} is not UTF-8 text.",
+            needed="a CSV file in UTF-8.",
+            next_step="Save the sheet as 'CSV UTF-8'.",
+        ) from fault
+    except OSError as fault:
+        raise error(
+            found=f"{path.name} cannot be read: {fault.strerror}.",
+            needed=f"a CSV file with one {columns.what} a line.",
+            next_step="Correct the path.",
+        ) from fault
+
+
+def _names(header: Sequence[str], columns: Columns, error: type[RxMeasureError]) -> tuple[str, ...]:
+    """Names of the columns; those to be passed over are empty."""
+    names = [name.strip().lower() for name in header]
+    allowed = columns.needed + columns.optional
+    known = [name for name in names if name in allowed]
+    strange = [name for name in names if name and name not in allowed]
+    missing = [name for name in columns.needed if name not in names]
+    if missing or len(set(known)) != len(known) or (strange and not columns.others):
+        raise error(
+            found=f"the columns {', '.join(names) or '(none)'}.",
+            needed=f"the columns {', '.join(columns.needed)}, each once; "
+            f"{', '.join(columns.optional)} if wanted.",
+            next_step="Name the columns in the first line.",
+        )
+    return tuple(name if name in allowed else "" for name in names)
+
+
+def _lines(reader: Reader, error: type[RxMeasureError]) -> Iterator[list[str]]:
+    """The cells of each line."""
+    try:
+        yield from reader
+    except csv.Error as fault:
+        needed = "cells with their quotes closed."
+        raise wrong_line(reader.line_num, f"{fault}.", needed, error) from fault
+
+
+def _rows(
+    reader: Reader,
+    names: Sequence[str],
+    none_found: str,
+    columns: Columns,
+    error: type[RxMeasureError],
+) -> Iterator[TableRow]:
+    empty = True
+    for cells in _lines(reader, error):
+        if not "".join(cells).strip():
+            continue
+        if len(cells) != len(names):
+            needed = f"{len(names)}, one for each column."
+            raise wrong_line(reader.line_num, f"{len(cells)} cells.", needed, error)
+        empty = False
+        # Columns that are passed over share the empty name.
+        row = dict(zip(names, map(str.strip, cells), strict=True))
+        row.pop("", None)
+        yield TableRow(line=reader.line_num, cells=row)
+    if empty:
+        raise error(
+            found=none_found,
+            needed=f"one {columns.what} a line below the line of column names.",
+            next_step="Fill in the lines.",
+        )

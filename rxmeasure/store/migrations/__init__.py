@@ -1,0 +1,1 @@
+"""Versions of the tables, as Alembic runs them."""

@@ -1,0 +1,1 @@
+"""Teaching: rubric, hidden keys, blind marking, marks of a course."""
