@@ -91,11 +91,12 @@ def _code(value: str) -> Any:
     return item
 
 
-def spoiled(film: bytes, choose: random.Random) -> bytes:
-    """One to three changes of bytes, lengths, VRs and parts, mostly in the header."""
+def spoiled(film: bytes, choose: random.Random, *, first: int = 132) -> bytes:
+    """One to three changes of bytes, lengths, VRs and parts, mostly before the pixels."""
     data = bytearray(film)
     for _ in range(choose.choice([1, 1, 1, 2, 3])):
-        at = choose.randrange(132, max(len(data) - (1440 if choose.random() < 0.9 else 0), 133))
+        pixels = 1440 if choose.random() < 0.9 else 0
+        at = choose.randrange(first, max(len(data) - pixels, first + 1))
         kind = choose.randrange(8)
         if kind == 0:
             data[at : at + 1] = bytes([choose.randrange(256)])
@@ -110,7 +111,7 @@ def spoiled(film: bytes, choose: random.Random) -> bytes:
         elif kind == 4:
             del data[at : at + choose.randrange(1, 40)]
         elif kind == 5:
-            start = choose.randrange(132, len(data))
+            start = choose.randrange(first, len(data))
             data[at:at] = data[start : start + choose.randrange(1, 200)]
         elif kind == 6:
             del data[at:]

@@ -133,10 +133,10 @@ def _table(film: Any, word: Words) -> Any:
     return item
 
 
-def planted_pictures(word: Words) -> dict[str, bytes]:
-    """A PNG, a JPEG and a TIFF file with a word in every place; the JPEG is turned by its Exif."""
+def planted_pictures(word: Words, *, step: int = 1) -> dict[str, bytes]:
+    """PNG, JPEG (turned by Exif) and TIFF with a word in every place; every ``step``-th pixel."""
     with Image.open(SAMPLES / PICTURE) as image:
-        grey = np.asarray(image)
+        grey = np.asarray(image)[::step, ::step]
     eight = Image.fromarray((grey // 256 if grey.dtype == np.uint16 else grey).astype(np.uint8))
     return {
         "png": _png(Image.fromarray(grey), word),

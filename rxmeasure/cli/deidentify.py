@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -43,11 +44,14 @@ def deidentify(
     """
     from rxmeasure.cli.report_files import make_folder
     from rxmeasure.deidentify.run import deidentify as run
+    from rxmeasure.deidentify.run import files_of
 
-    private = private or out.resolve().with_name(f"{out.resolve().name}-private")
+    if private is None:
+        place = Path(os.path.realpath(out))
+        private = place.with_name(f"{place.name}-private")
     make_folder(out)
-    with progress(len(paths), "Copying") as step:
-        items, desk = run(paths, out, private, progress=step if len(paths) > 1 else lambda _: None)
+    with progress(len(files_of(paths)), "Copying") as step:
+        items, desk = run(paths, out, private, progress=step)
     document = {"out": str(out), "private": str(private), "new_key": desk.new_key, "files": [
         {"file": str(i.source), "copy": i.copy, "decision": str(i.decision), "reason": i.reason,
          "by_person": i.by_person, "notes": i.notes} for i in items

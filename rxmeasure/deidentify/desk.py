@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import os
+import stat
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -117,6 +118,7 @@ def open_desk(folder: Path, *, key_check: str | None) -> Desk:
             needed="a folder for the key and the contact sheet.",
             next_step="Name another one with --private.",
         ) from fault
+    _check_closed(folder)
     path = folder / "key"
     new = key_check is None and not path.exists()
     key = make_key(path) if new else read_key(path)
@@ -127,3 +129,14 @@ def open_desk(folder: Path, *, key_check: str | None) -> Desk:
             next_step="Name the private folder with the earlier key, or write to a new folder.",
         )
     return Desk(folder=folder, key=key, new_key=new)
+
+
+def _check_closed(folder: Path) -> None:
+    """Refuse a folder that others can enter: it will hold films and names."""
+    mode = stat.S_IMODE(folder.stat().st_mode)
+    if os.name == "posix" and mode & 0o077:
+        raise DeidentificationError(
+            found=f"a private folder that others can enter ({folder}, mode {mode:o}).",
+            needed="a folder for its owner alone.",
+            next_step=f"chmod 700 {folder}, or name a folder that is not there yet.",
+        )

@@ -16,6 +16,7 @@ from io import BytesIO
 from rxmeasure.deidentify.copies import Copy
 from rxmeasure.deidentify.gate import gate_of_picture
 from rxmeasure.errors import DeidentificationError
+from rxmeasure.reading.damage import DAMAGE_ERRORS
 from rxmeasure.reading.limits import MAX_FILE_BYTES
 from rxmeasure.reading.raster import stored_picture
 from rxmeasure.reading.sniff import FileKind, sniff
@@ -56,10 +57,12 @@ def picture_copy(data: bytes, name: str) -> Copy:
         FileKind.JPEG: ("jpg", _jpeg),
         FileKind.TIFF: ("tif", _tiff),
     }[kind]
+    try:
+        made = make(data, orientation)
+    except DAMAGE_ERRORS as fault:
+        raise _unknown("a picture whose parts cannot be understood.") from fault
     kept = ("pixels",) if orientation == 1 else ("pixels", "orientation")
-    return Copy(
-        name=f"{name}.{ending}", data=make(data, orientation), gate=gate_of_picture(), kept=kept
-    )
+    return Copy(name=f"{name}.{ending}", data=made, gate=gate_of_picture(), kept=kept)
 
 
 def _unknown(found: str) -> DeidentificationError:

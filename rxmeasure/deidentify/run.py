@@ -16,7 +16,7 @@ from rxmeasure.deidentify.contact_sheet import SheetEntry, sheet_entry, sheet_pa
 from rxmeasure.deidentify.copies import Copy, copy_of
 from rxmeasure.deidentify.desk import Desk, open_desk
 from rxmeasure.deidentify.gate import Decision
-from rxmeasure.errors import DeidentificationError, RxMeasureError
+from rxmeasure.errors import DeidentificationError, RxMeasureError, WriteError
 from rxmeasure.reading.radiograph_file import radiograph_of, read_file
 from rxmeasure.record.review_file import SUFFIX, load_review, review_path, save_review
 from rxmeasure.review import Review
@@ -98,7 +98,7 @@ def deidentify(
     desk = open_desk(private, key_check=report.get("key_check"))
     run = _Run(out=out, desk=desk, decisions=desk.decisions())
     later = []
-    for path in _files(paths):
+    for path in files_of(paths):
         progress(path.name)
         if path.name.endswith(SUFFIX) or _is_structured_report(path):
             later.append(path)
@@ -164,7 +164,14 @@ def _decide(run: _Run, item: Item, copy: Copy) -> None:
 def _take_back(target: Path) -> None:
     """A film that is held back now may have been released before."""
     for path in (target, *target.parent.glob(f"{target.name}.*")):
-        path.unlink(missing_ok=True)
+        try:
+            path.unlink(missing_ok=True)
+        except OSError as fault:
+            raise WriteError(
+                found=f"{path} cannot be taken back: {fault.strerror}.",
+                needed="a folder of copies without the films that are held back.",
+                next_step="Delete that file before you hand the folder on.",
+            ) from fault
 
 
 # -- reviews -------------------------------------------------------------------
@@ -216,23 +223,26 @@ def _cleaned_review(run: _Run, original: Review, item: Item) -> Review | None:
 
 
 def _is_structured_report(path: Path) -> bool:
-    """Whether a file is a DICOM structured report of any kind (PS3.4, table B.5-1)."""
-    import pydicom
+    """Whether a file's header says: structured report, of any kind (PS3.4, table B.5-1)."""
+    from pydicom.errors import InvalidDicomError
+    from pydicom.filereader import read_file_meta_info
 
     from rxmeasure.reading.damage import DAMAGE_ERRORS, collected_warnings
 
+    if not path.is_file():
+        return False
     try:
         with collected_warnings():
-            header = pydicom.dcmread(path, specific_tags=["SOPClassUID"], stop_before_pixels=True)
-            return str(header.get("SOPClassUID")).startswith("1.2.840.10008.5.1.4.1.1.88.")
-    except (*DAMAGE_ERRORS, pydicom.errors.InvalidDicomError):
+            said = str(read_file_meta_info(path).get("MediaStorageSOPClassUID"))
+    except (*DAMAGE_ERRORS, InvalidDicomError):
         return False
+    return said.startswith("1.2.840.10008.5.1.4.1.1.88.")
 
 
 # -- files ---------------------------------------------------------------------
 
 
-def _files(paths: Sequence[Path]) -> list[Path]:
+def files_of(paths: Sequence[Path]) -> list[Path]:
     """Each file once: those named, those in folders, and the reviews beside them."""
     found: dict[Path, None] = {}
     for path in paths:
@@ -252,8 +262,7 @@ def _in_folder(folder: Path) -> Iterator[Path]:
 
 def _check_apart(paths: Sequence[Path], out: Path, private: Path) -> None:
     """The private folder must not travel with the copies, nor the originals be overwritten."""
-    target, desk = out.resolve(), private.resolve()
-    inputs = [path.resolve() for path in paths]
+    target, desk, *inputs = (Path(os.path.realpath(path)) for path in (out, private, *paths))
     if desk == target or target in desk.parents:
         found = f"a private folder {private} inside the folder of the copies."
     elif any(path == desk or path in desk.parents for path in inputs):

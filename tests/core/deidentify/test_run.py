@@ -96,6 +96,23 @@ def test_a_key_that_others_can_read_is_refused(folders):
         deidentify([originals], out, private)
 
 
+def test_a_private_folder_that_others_can_enter_is_refused(folders):
+    originals, out, private = folders
+    private.mkdir(mode=0o755)
+    with pytest.raises(DeidentificationError, match="others can enter"):
+        deidentify([originals], out, private)
+    assert list(private.iterdir()) == []
+
+
+def test_links_in_circles_and_pipes_are_refused(folders):
+    originals, out, private = folders
+    (originals / "circle").symlink_to(originals / "circle")
+    (originals / "folder").symlink_to(originals)
+    os.mkfifo(originals / "pipe")
+    items = by_name(deidentify([originals], out, private)[0])
+    assert {name for name, item in items.items() if item.refusal} == {"circle", "pipe"}
+
+
 def test_a_lost_key_is_told_and_another_one_refused(folders):
     originals, out, private = folders
     _, desk = deidentify([originals], out, private)
