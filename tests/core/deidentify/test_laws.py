@@ -6,6 +6,7 @@ import struct
 import zlib
 from datetime import date, timedelta
 from io import BytesIO
+from pathlib import Path
 
 import numpy as np
 import pydicom
@@ -62,6 +63,13 @@ def test_names_tell_patients_and_keys_apart(a, b):
     assert KEY.patient(a) != OTHER.patient(a)
     assert KEY.uid(a) != OTHER.uid(a)
     assert pydicom.uid.UID(KEY.uid(a)).is_valid
+
+
+def test_the_record_store_names_patients_alike_under_the_same_key():
+    pytest.importorskip("sqlalchemy")
+    from rxmeasure.store import Pseudonyms
+
+    assert Pseudonyms(Path("key"), b"one").keyed(" case 7 ") == KEY.patient("case 7")
 
 
 def test_visits_of_a_patient_stay_together_and_apart_in_time():
