@@ -1,14 +1,13 @@
 """Canals that a record store lists in bulk, as audit rows."""
 
-# ruff: noqa: D102 - what the fields mean is said where a store lists them.
-
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence, Set
-from typing import Protocol
+from collections.abc import Iterable, Iterator, Set
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from rxmeasure.audit.dates import iso_date
-from rxmeasure.audit.rows import AuditRow, KeptVerdict
+from rxmeasure.audit.rows import AuditRow, AuditSource, KeptVerdict, RefusedRecord
 from rxmeasure.criteria.results import Outcome
 from rxmeasure.criteria.rules import RuleSet
 from rxmeasure.criteria.verdict import ruling_verdict
@@ -16,65 +15,37 @@ from rxmeasure.marks import FilmKind
 from rxmeasure.measure_names import MEASURES
 from rxmeasure.values import MeasureValue
 
+if TYPE_CHECKING:
+    from rxmeasure.store.header import ReviewRow
+    from rxmeasure.store.store import Store
+
 #: Value, standard uncertainty, probability of yes.
 StoredMeasure = tuple[float | bool | str, float | None, float | None]
 
 
-class StoredVerdict(Protocol):
-    """One field of one rule set."""
+@dataclass(frozen=True, slots=True)
+class StoreSource(AuditSource):
+    """The newest revision of every review that a person may see in a store.
 
-    @property
-    def rule_id(self) -> str: ...
+    ``name`` is what the report calls it.
+    """
 
-    @property
-    def rule_version(self) -> str: ...
+    store: Store
+    name: str
 
-    @property
-    def field(self) -> str: ...
+    def rows(self, rule_set: RuleSet, measures: Set[str]) -> Iterator[AuditRow | RefusedRecord]:
+        """All canals of all reviews.
 
-    @property
-    def outcome(self) -> str: ...
-
-
-class StoredCanal(Protocol):
-    """One canal of the newest revision of a review, as a store lists it."""
-
-    @property
-    def image_sha256(self) -> str: ...
-
-    @property
-    def owner(self) -> str: ...
-
-    @property
-    def patient(self) -> str | None: ...
-
-    @property
-    def date(self) -> str: ...
-
-    @property
-    def tooth(self) -> str: ...
-
-    @property
-    def film_kind(self) -> str: ...
-
-    @property
-    def canal(self) -> str: ...
-
-    @property
-    def confirmed(self) -> bool: ...
-
-    @property
-    def calibrated(self) -> bool: ...
-
-    @property
-    def measures(self) -> Mapping[str, StoredMeasure]: ...
-
-    @property
-    def verdicts(self) -> Sequence[StoredVerdict]: ...
+        Raises
+        ------
+        StoreError
+            The store is damaged, busy or out of reach.
+        """
+        return stored_rows(self.store.review_rows(), rule_set, measures)
 
 
 def stored_rows(
-    canals: Iterable[StoredCanal], rule_set: RuleSet, measures: Set[str]
+    canals: Iterable[ReviewRow], rule_set: RuleSet, measures: Set[str]
 ) -> Iterator[AuditRow]:
     """Turn what a store lists into audit rows.
 
@@ -100,7 +71,7 @@ def stored_rows(
         )
 
 
-def _verdict(stored: StoredCanal, rule_set: RuleSet) -> KeptVerdict | None:
+def _verdict(stored: ReviewRow, rule_set: RuleSet) -> KeptVerdict | None:
     rule = (rule_set.id, rule_set.version)
     own = [v for v in stored.verdicts if (v.rule_id, v.rule_version) == rule]
     if not own:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from rxmeasure.cli.options import FILE, json_option, output_options
+from rxmeasure.cli.options import FILE, json_option, output_options, person_option, role_option
 from rxmeasure.cli.output import columns, emit, folded, numbers_for
 from rxmeasure.marks import FilmKind
 
@@ -16,6 +18,9 @@ if TYPE_CHECKING:
     from rxmeasure.audit.rows import AuditSource
     from rxmeasure.audit.statistics.sampling import SamplingPlan
     from rxmeasure.report.numbers import Numbers
+
+#: How a record store in a file begins (SQLite file format, 1.2).
+_SQLITE = b"SQLite format 3\0"
 
 
 @click.group()
@@ -102,7 +107,9 @@ def plan(
 
 
 @audit.command()
-@click.argument("source", type=FILE)
+@click.argument("source")
+@person_option(required=False)
+@role_option
 @click.option(
     "--rule", "rule_id", metavar="ID", default="zero_two", show_default=True, help="The rule set."
 )
@@ -129,7 +136,9 @@ def plan(
 @click.option("--out", type=FILE, metavar="FILE", help="Keep the audit in this file.")
 @output_options
 def run(
-    source: Path,
+    source: str,
+    name: str | None,
+    role: str,
     rule_id: str,
     other_ids: tuple[str, ...],
     rule_files: tuple[Path, ...],
@@ -146,8 +155,9 @@ def run(
 ) -> None:
     """Count what the reviews say. No film is measured again.
 
-    SOURCE is a folder of review files, or a CSV table of canals. A file that
-    cannot be read is counted and named; the audit goes on.
+    SOURCE is a folder of review files, a CSV table of canals, or a record store
+    (then --as is needed). A file that cannot be read is counted and named; the
+    audit goes on.
 
     \b
     rxmeasure audit run reviews/ --films films.csv --out spring.rxaudit.json
@@ -168,12 +178,10 @@ def run(
         sample=None if plan_file is None else load_plan(plan_file),
         level=level,
     )
-    found = run_audit(
-        _source(source),
-        request,
-        films=() if films is None else read_films(films),
-        recalls=() if recalls is None else read_recalls(recalls),
-    )
+    film_log = () if films is None else read_films(films)
+    recall_log = () if recalls is None else read_recalls(recalls)
+    with _source(source, name, role) as reviews:
+        found = run_audit(reviews, request, films=film_log, recalls=recall_log)
     if out is not None:
         save_audit(found, out)
     document = {"audit": found, "written": [] if out is None else [str(out)]}
@@ -227,11 +235,30 @@ def report(
     emit("audit report", document, [f"Written: {path}" for path in written], as_json=as_json)
 
 
-def _source(path: Path) -> AuditSource:
+@contextmanager
+def _source(where: str, name: str | None, role: str) -> Iterator[AuditSource]:
     from rxmeasure.audit.review_folder import ReviewFolder
     from rxmeasure.audit.rows_file import RowsFile
 
-    return ReviewFolder(path) if path.is_dir() else RowsFile(path)
+    path = Path(where)
+    if _is_store(where):
+        if name is None:
+            raise click.UsageError("Give --as NAME: a record store is opened by a person.")
+        from rxmeasure.audit.stored_rows import StoreSource
+        from rxmeasure.store import Person, Role, open_store
+
+        with open_store(where, Person(name=name, role=Role(role))) as store:
+            yield StoreSource(store, f"record store {path.name}")
+    else:
+        yield ReviewFolder(path) if path.is_dir() else RowsFile(path)
+
+
+def _is_store(where: str) -> bool:
+    path = Path(where)
+    if "://" in where or not path.is_file():
+        return "://" in where
+    with path.open("rb") as file:
+        return file.read(len(_SQLITE)) == _SQLITE
 
 
 def _plan_lines(found: SamplingPlan, out: Path | None) -> list[str]:

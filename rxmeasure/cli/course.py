@@ -8,7 +8,14 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rxmeasure.cli.options import FILE, all_of, comma_option, json_option, output_options
+from rxmeasure.cli.options import (
+    FILE,
+    all_of,
+    comma_option,
+    json_option,
+    output_options,
+    person_option,
+)
 from rxmeasure.cli.output import columns, emit, folded, numbers_for
 
 if TYPE_CHECKING:
@@ -19,14 +26,7 @@ if TYPE_CHECKING:
     from rxmeasure.teaching.results import CourseResults
     from rxmeasure.teaching.rubric import Rubric
 
-_name_option = click.option(
-    "--as",
-    "name",
-    metavar="NAME",
-    envvar="RXMEASURE_PERSON",
-    required=True,
-    help="Your pseudonym; on a server the login. Or RXMEASURE_PERSON.",
-)
+_name_option = person_option(required=True)
 _in_store = all_of(
     click.argument("where", metavar="STORE"),
     click.argument("course_id", metavar="COURSE"),

@@ -79,6 +79,31 @@ comma_option = click.option(
 )
 output_options = all_of(json_option, comma_option)
 
+
+def person_option(*, required: bool) -> Callable[[Any], Any]:
+    """Who works with a record store."""
+    return click.option(
+        "--as",
+        "name",
+        metavar="NAME",
+        envvar="RXMEASURE_PERSON",
+        required=required,
+        help="Pseudonym of who works; on a server the login. Or RXMEASURE_PERSON.",
+    )
+
+
+#: What a person may be in a record store.
+ROLES = ("student", "rater", "clinician", "teacher", "lead")
+
+role_option = click.option(
+    "--role",
+    type=click.Choice(ROLES),
+    envvar="RXMEASURE_ROLE",
+    default="clinician",
+    show_default=True,
+    help="What this person is in a record store. Or RXMEASURE_ROLE.",
+)
+
 invert_option = click.option(
     "--invert", is_flag=True, help="Turn the grey levels: use it when metal shows dark."
 )

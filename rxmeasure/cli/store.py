@@ -11,37 +11,22 @@ from typing import TYPE_CHECKING
 import click
 
 from rxmeasure.cli import exit_codes
-from rxmeasure.cli.options import FILE, all_of, json_option
+from rxmeasure.cli.options import FILE, ROLES, all_of, json_option, person_option, role_option
 from rxmeasure.cli.output import columns, emit
 from rxmeasure.errors import ConflictError, RxMeasureError, StoreError
 
 if TYPE_CHECKING:
-    from rxmeasure.store import Found, Person, Search, Store
+    from rxmeasure.store import Found, Search, Store
     from rxmeasure.store.files import Added
 
-_ROLES = ("student", "rater", "clinician", "teacher", "lead")
 #: Differences that are shown (choice: fits a screen); JSON has all.
 _SHOWN = 20
 _OUTCOMES = ("met", "not met", "borderline", "cannot be judged")
 
 _store_options = all_of(
     click.argument("where", metavar="STORE"),
-    click.option(
-        "--as",
-        "name",
-        metavar="NAME",
-        envvar="RXMEASURE_PERSON",
-        required=True,
-        help="Pseudonym of who works; on a server the login. Or RXMEASURE_PERSON.",
-    ),
-    click.option(
-        "--role",
-        type=click.Choice(_ROLES),
-        envvar="RXMEASURE_ROLE",
-        default="clinician",
-        show_default=True,
-        help="What this person is. Or RXMEASURE_ROLE.",
-    ),
+    person_option(required=True),
+    role_option,
     json_option,
 )
 _key_option = click.option(
@@ -90,10 +75,10 @@ def store() -> None:
 @_key_option
 def init(where: str, name: str, role: str, as_json: bool, key_path: Path | None) -> None:
     """Make a store, and a key of pseudonyms where there is none."""
-    from rxmeasure.store import make_key, make_store
+    from rxmeasure.store import Person, Role, make_key, make_store
 
     key = make_key(key_path or _usual_key())
-    with make_store(where, _person(name, role), key_path=key.path):
+    with make_store(where, Person(name=name, role=Role(role)), key_path=key.path):
         pass
     lines = [f"Store {where} is ready.", f"Key of pseudonyms: {key.path}"]
     lines += ["Keep a copy of the key apart from the store; without it no case is found again."]
@@ -308,7 +293,7 @@ def forget(
 @_store_options
 @click.argument("newcomer", metavar="LOGIN")
 @click.option(
-    "--to-role", type=click.Choice(_ROLES), required=True, help="What the newcomer is to be."
+    "--to-role", type=click.Choice(ROLES), required=True, help="What the newcomer is to be."
 )
 def admit(where: str, name: str, role: str, as_json: bool, newcomer: str, to_role: str) -> None:
     """Let a login use a store on a server, in a role; for the database's owner."""
@@ -323,17 +308,11 @@ def admit(where: str, name: str, role: str, as_json: bool, newcomer: str, to_rol
 def _opened(
     where: str, name: str, role: str, key_path: Path | None = None
 ) -> AbstractContextManager[Store]:
-    from rxmeasure.store import open_store
+    from rxmeasure.store import Person, Role, open_store
 
     usual = _usual_key()
     key = key_path or (usual if usual.is_file() else None)
-    return open_store(where, _person(name, role), key_path=key)
-
-
-def _person(name: str, role: str) -> Person:
-    from rxmeasure.store import Person, Role
-
-    return Person(name=name, role=Role(role))
+    return open_store(where, Person(name=name, role=Role(role)), key_path=key)
 
 
 def _usual_key() -> Path:

@@ -291,7 +291,8 @@ class Wanted:
     """What a quantity has to reach (floor) and should reach (goal), one number a statistic.
 
     ``statistic``: "median / 95 %" or one of these of the absolute error, "share" in per cent
-    or "a canal", the mean. A share should be high, everything else low.
+    "rate", a share that should be low, or "a canal", the mean. A share should be high, everything
+    else low.
     """
 
     name: str
@@ -303,7 +304,7 @@ class Wanted:
 
     def reached(self, values: np.ndarray) -> tuple[float, ...]:
         """The statistic of the signed errors, or of the ones and zeros."""
-        if self.statistic == "share":
+        if self.statistic in ("share", "rate"):
             return (100.0 * float(values.mean()),)
         if self.statistic == "a canal":
             return (float(values.mean()),)
@@ -393,11 +394,13 @@ WANTED = (
 )
 
 
-def wanted_table(rows: list[tuple[str, float, str]]) -> list[str]:
+def wanted_table(
+    rows: list[tuple[str, float, str]], every: tuple[Wanted, ...] = WANTED
+) -> list[str]:
     """Lines: quantity, floor, goal, reached, number of values, and what is missed."""
     heads = " ".join(f"{head:>15s}" for head in ("floor", "goal", "reached"))
     lines = [f"{'quantity':42s} {'statistic':13s} {heads} {'n':>6s}"]
-    for wanted in WANTED:
+    for wanted in every:
         values = np.array([v for q, v, g in rows if (q, g) == (wanted.quantity, wanted.group)])
         cells = [wanted.floor, wanted.goal]
         mark = "none seen"

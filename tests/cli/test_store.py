@@ -117,3 +117,21 @@ def test_no_store(run: Callable, clinic: Path) -> None:
     result = run("store", "search", clinic / "none.rxstore", "--json")
     assert result.code == 13
     assert "store init" in result.error["next_step"]
+
+
+def test_an_audit_reads_the_store_as_it_reads_the_files(run: Callable, clinic: Path) -> None:
+    store = clinic / "clinic.rxstore"
+    assert run("store", "add", store, clinic / "films").code == 0
+    of_store = run("audit", "run", store, "--json").document["audit"]
+    of_files = run("audit", "run", clinic / "films", "--json").document["audit"]
+    assert of_store["levels"] == of_files["levels"]
+    assert of_store["levels"][0]["count"]["n_judged"] == 1
+
+
+def test_a_store_is_audited_by_a_person(
+    run: Callable, clinic: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("RXMEASURE_PERSON")
+    refused = run("audit", "run", clinic / "clinic.rxstore")
+    assert refused.code == 2
+    assert "--as NAME" in refused.stderr
