@@ -6,12 +6,7 @@ test guesses of a patient; whoever has only the copies cannot.
 
 from __future__ import annotations
 
-import base64
-import hashlib
-import hmac
 import os
-import re
-import secrets
 import stat
 from dataclasses import dataclass, field
 from datetime import date, timedelta
@@ -19,6 +14,13 @@ from pathlib import Path
 from uuid import UUID
 
 from rxmeasure.errors import DeidentificationError, WriteError
+from rxmeasure.secret_key import (
+    digest_of,
+    letters_of,
+    patient_pseudonym,
+    read_secret,
+    write_secret,
+)
 
 #: Dates move back by one day to ten years (choice).
 _LONGEST_SHIFT_DAYS = 3650
@@ -32,20 +34,20 @@ class Key:
 
     def patient(self, identity: str) -> str:
         """Pseudonym of a patient; the blanks around an identity do not count."""
-        return "px-" + _letters(self._digest(identity.strip().encode()))
+        return patient_pseudonym(self.secret, identity)
 
     def name(self, kind: str, text: str) -> str:
         """Name of anything else, e.g. a film, a reader, a visit."""
-        return f"{kind}-" + _letters(self._digest(f"{kind}\0{text}".encode()))
+        return f"{kind}-" + letters_of(digest_of(self.secret, f"{kind}\0{text}".encode()))
 
     def uid(self, original: str) -> str:
         """Identifier of an object: root 2.25 and a UUID (PS3.5, B.2)."""
-        digest = self._digest(f"uid\0{original}".encode())
+        digest = digest_of(self.secret, f"uid\0{original}".encode())
         return f"2.25.{UUID(bytes=digest, version=5).int}"
 
     def shifted(self, day: date, patient: str) -> date | None:
         """The day moved back, by the same for every day of a patient; None before the calendar."""
-        digest = self._digest(f"days\0{patient.strip()}".encode())
+        digest = digest_of(self.secret, f"days\0{patient.strip()}".encode())
         try:
             return day - timedelta(days=1 + int.from_bytes(digest, "big") % _LONGEST_SHIFT_DAYS)
         except OverflowError:
@@ -54,10 +56,7 @@ class Key:
     @property
     def check(self) -> str:
         """What tells this key from another without giving it away."""
-        return self._digest(b"check\0").hex()
-
-    def _digest(self, message: bytes) -> bytes:
-        return hmac.new(self.secret, message, hashlib.sha256).digest()[:16]
+        return digest_of(self.secret, b"check\0").hex()
 
 
 def make_key(path: Path) -> Key:
@@ -69,11 +68,7 @@ def make_key(path: Path) -> Key:
         The file cannot be written.
     """
     try:
-        descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-        with os.fdopen(descriptor, "w", encoding="ascii") as file:
-            file.write(secrets.token_hex(32) + "\n")
-            file.flush()
-            os.fsync(file.fileno())
+        write_secret(path)
     except OSError as fault:
         raise WriteError(
             found=f"the key file {path} cannot be written: {fault.strerror}.",
@@ -93,11 +88,9 @@ def read_key(path: Path) -> Key:
     """
     try:
         mode = path.stat().st_mode
-        text = path.read_text(encoding="ascii").strip()
+        secret = read_secret(path)
     except (OSError, ValueError) as fault:
         raise _no_key(path) from fault
-    if not re.fullmatch(r"[0-9a-f]{64}", text):
-        raise _no_key(path)
     if os.name == "posix" and stat.S_IMODE(mode) & 0o077:
         raise DeidentificationError(
             found=f"a key that others can read ({path}, mode {stat.S_IMODE(mode):o}).",
@@ -105,7 +98,7 @@ def read_key(path: Path) -> Key:
             next_step=f"chmod 600 {path}; if others may have read it, make a new key and new "
             "copies of everything.",
         )
-    return Key(secret=bytes.fromhex(text))
+    return Key(secret=secret)
 
 
 def _no_key(path: Path) -> DeidentificationError:
@@ -115,7 +108,3 @@ def _no_key(path: Path) -> DeidentificationError:
         next_step="Bring the key back from where you keep its copy. If it is lost, make all copies "
         "anew in a new folder: names and dates will be other ones.",
     )
-
-
-def _letters(digest: bytes) -> str:
-    return base64.b32encode(digest).decode().rstrip("=").lower()
