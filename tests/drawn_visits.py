@@ -10,8 +10,8 @@ import numpy as np
 
 from rxmeasure.marks import FilmKind, LengthReference, PointPx, ReviewMarks
 from rxmeasure.radiograph import ImageSource, Polarity, Radiograph
+from rxmeasure.recall.comparison import PixelRatio
 from rxmeasure.recall.series import LesionMark, Series, SeriesMarks, VisitMarks, compare_visits
-from rxmeasure.recall.together import BroughtTogether
 
 #: 10 mm along 200 px: 0.05 mm a pixel.
 REFERENCE = LengthReference(
@@ -75,11 +75,11 @@ def visit(number: int, radius_px: float | None, **changes: Any) -> VisitMarks:
 def drawn_series(
     *radii: float | None,
     films: Sequence[tuple[Radiograph, ReviewMarks]] | None = None,
-    together: Sequence[BroughtTogether] | None = None,
+    pixel_ratios: Sequence[PixelRatio] | None = None,
     **changes: Any,
 ) -> Series:
     """A series of these radii, one year apart from 2021 on; ``changes`` are of its marks."""
     visits = tuple(visit(n, r) for n, r in enumerate(radii, 1))
     marks = replace(SeriesMarks(visits=visits, treated="2021-03-01"), **changes)
     films = films or [(drawn_film(n), film_marks()) for n in range(1, len(marks.visits) + 1)]
-    return compare_visits(marks, films, together=together)
+    return compare_visits(marks, films, pixel_ratios=pixel_ratios)

@@ -167,8 +167,7 @@ def _lines(series: Series, numbers: Numbers) -> list[str]:
             for text in (lesion.declined, *(w.text for w in lesion.warnings)):
                 lines += folded(numbers.in_text(text), indent="    ") if text else []
     for change in series.lesion_changes:
-        visits = f"Visit {change.before} to {change.after}"
-        head = f"{visits}, lesion at root {change.root}: {change.verdict}"
+        head = f"Visit {change.before} to {change.after}, {change.root}: {change.verdict}"
         lines += ["", head, *folded(numbers.in_text(change.reason))]
         lines += columns([_change_row(one, numbers) for one in change.changes])
     lines += _fill_lines(series, numbers) + _score_lines(series)
@@ -180,7 +179,7 @@ def _lines(series: Series, numbers: Numbers) -> list[str]:
 
 def _lesion_row(lesion: Lesion, numbers: Numbers) -> tuple[str, str, str, str]:
     if lesion.size is None:
-        return f"root {lesion.root}", str(lesion.source), "no number" if lesion.declined else "", ""
+        return lesion.root, str(lesion.source), "no number" if lesion.declined else "", ""
     area, largest = lesion.size.area, lesion.size.largest_diameter
     if area.value_mm2 is None or largest.value_mm is None:
         texts = (
@@ -192,7 +191,7 @@ def _lesion_row(lesion: Lesion, numbers: Numbers) -> tuple[str, str, str, str]:
             value_with_u(numbers, area.value_mm2, area.u_mm2, "mm2"),
             value_with_u(numbers, largest.value_mm, largest.u_mm, "mm"),
         )
-    return f"root {lesion.root}", str(lesion.source), f"area {texts[0]}", f"largest {texts[1]}"
+    return lesion.root, str(lesion.source), f"area {texts[0]}", f"largest {texts[1]}"
 
 
 def _change_row(change: Change, numbers: Numbers) -> tuple[str, str, str, str]:

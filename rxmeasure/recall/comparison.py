@@ -10,15 +10,15 @@ import numpy as np
 from rxmeasure.filling.results import CanalMeasurement, DensityGap
 from rxmeasure.recall.change import Z_95, Change, ChangeVerdict, change_between, ratio_change
 from rxmeasure.recall.lesion import Lesion, LesionSource
-from rxmeasure.recall.paired_lesion import PairedSizes
 from rxmeasure.recall.size import LesionSize
 from rxmeasure.values import Length
 
 #: Two voids this close along the fill are the same one (mm, choice).
 SAME_VOID_MM = 0.6
-#: Correlation of the outline's error at two visits: for area and three diameters.
-Shared = tuple[float, float, float, float]
-_NOTHING_SHARED: Shared = (0.0, 0.0, 0.0, 0.0)
+#: Correlation of the edge's error at two visits, both found from a click: they share part of the
+#: bone's texture (read off development phantoms with texture correlated 0.5 to 0.8). Outlines
+#: drawn by hand count as independent.
+SHARED_ERROR = 0.6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,39 +73,18 @@ def lesion_changes(
     before: _Numbered,
     after: _Numbered,
     *,
-    pixel_ratio: PixelRatio | None = None,
-    paired: Sequence[PairedSizes] = (),
-    apart_because: str = "",
+    pixel_ratios: Sequence[PixelRatio] = (),
     repeat_sd_area_mm2: float | None = None,
 ) -> tuple[LesionChange, ...]:
-    """Compare the lesions of two visits, root by root.
-
-    Parameters
-    ----------
-    before, after : tuple of (int, sequence of Lesion)
-        Number of the visit, counted from 1, and its lesions.
-    pixel_ratio : PixelRatio, optional
-        Compares films of which one has no scale.
-    paired : sequence of PairedSizes
-        Lesions that were fitted on both films at once: these sizes count.
-    apart_because : str
-        Why the films could not be aligned, for the reason of the verdict.
-    repeat_sd_area_mm2 : float, optional
-        The reader's own standard deviation of repeats.
-    """
+    """Compare the lesions of two visits, root by root."""
     first = {lesion.root: lesion for lesion in before[1]}
     second = {lesion.root: lesion for lesion in after[1]}
-    together = {one.root: one for one in paired}
+    ratio = next((r for r in pixel_ratios if (r.before, r.after) == (before[0], after[0])), None)
     found = []
     for root in dict.fromkeys([*first, *second]):
         verdict, reason, changes = _compared(
-            (first.get(root), second.get(root)),
-            together.get(root),
-            pixel_ratio,
-            repeat_sd_area_mm2,
+            first.get(root), second.get(root), ratio, repeat_sd_area_mm2
         )
-        if changes:
-            reason = f"{reason} {_how(root in together, apart_because)}".strip()
         found.append(
             LesionChange(
                 root=root,
@@ -139,21 +118,12 @@ def fill_changes(
     return tuple(found)
 
 
-def _how(together: bool, apart_because: str) -> str:
-    if together:
-        return "Both films were fitted together."
-    if apart_because:
-        return f"Each film was measured by itself, for they could not be aligned: {apart_because}"
-    return ""
-
-
 def _compared(
-    lesions: tuple[Lesion | None, Lesion | None],
-    together: PairedSizes | None,
+    before: Lesion | None,
+    after: Lesion | None,
     ratio: PixelRatio | None,
     repeat_sd_area_mm2: float | None,
 ) -> tuple[ChangeVerdict, str, tuple[Change, ...]]:
-    before, after = lesions
     if before is None or after is None:
         return ChangeVerdict.CANNOT_BE_TOLD, "Only one of the two visits has a finding here.", ()
     seen = (_seen(before), _seen(after))
@@ -167,14 +137,14 @@ def _compared(
             "No lesion is visible any more; a film misses lesions that a volume image shows.",
             (),
         )
-    if together is not None:
-        return _sizes_compared(*together.sizes, ratio, repeat_sd_area_mm2, together.shared)
     for lesion in (before, after):
         if lesion.size is None:
             return ChangeVerdict.CANNOT_BE_TOLD, lesion.declined, ()
     assert before.size is not None
     assert after.size is not None
-    return _sizes_compared(before.size, after.size, ratio, repeat_sd_area_mm2, _NOTHING_SHARED)
+    found = all(lesion.source is LesionSource.CLICK for lesion in (before, after))
+    shared = SHARED_ERROR if found else 0.0
+    return _sizes_compared(before.size, after.size, ratio, repeat_sd_area_mm2, shared)
 
 
 def _seen(lesion: Lesion) -> bool:
@@ -186,7 +156,7 @@ def _sizes_compared(
     after: LesionSize,
     ratio: PixelRatio | None,
     repeat_sd_area_mm2: float | None,
-    shared: Shared,
+    shared: float,
 ) -> tuple[ChangeVerdict, str, tuple[Change, ...]]:
     if before.area.value_mm2 is not None and after.area.value_mm2 is not None:
         changes = _in_millimetres(before, after, repeat_sd_area_mm2, shared)
@@ -245,10 +215,10 @@ def _quantities(size: LesionSize) -> tuple[_Quantity, ...]:
 
 
 def _in_millimetres(
-    before: LesionSize, after: LesionSize, repeat_sd_area_mm2: float | None, shared: Shared
+    before: LesionSize, after: LesionSize, repeat_sd_area_mm2: float | None, shared: float
 ) -> tuple[Change, ...]:
     changes = []
-    for first, second, common in zip(_quantities(before), _quantities(after), shared, strict=True):
+    for first, second in zip(_quantities(before), _quantities(after), strict=True):
         a, b = _known(first.mm, first.u_mm), _known(second.mm, second.u_mm)
         edges = [q.u_px / q.px * value for q, value in ((first, a[0]), (second, b[0]))]
         area = first.power == 2
@@ -259,20 +229,20 @@ def _in_millimetres(
                 quantity=first.name,
                 unit="mm2" if area else "mm",
                 repeat_sd=repeat_sd_area_mm2 if area else None,
-                covariance=common * edges[0] * edges[1],
+                covariance=shared * edges[0] * edges[1],
             )
         )
     return tuple(changes)
 
 
 def _as_ratios(
-    before: LesionSize, after: LesionSize, ratio: PixelRatio, shared: Shared
+    before: LesionSize, after: LesionSize, ratio: PixelRatio, shared: float
 ) -> tuple[Change, ...]:
     changes = []
-    for first, second, common in zip(_quantities(before), _quantities(after), shared, strict=True):
+    for first, second in zip(_quantities(before), _quantities(after), strict=True):
         value = second.px / first.px * ratio.value**first.power
         edges = (first.u_px / first.px, second.u_px / second.px)
-        variance = edges[0] ** 2 + edges[1] ** 2 - 2.0 * common * edges[0] * edges[1]
+        variance = edges[0] ** 2 + edges[1] ** 2 - 2.0 * shared * edges[0] * edges[1]
         variance += (first.power * ratio.u_rel) ** 2
         changes.append(ratio_change(value, value * float(np.sqrt(variance)), quantity=first.name))
     return tuple(changes)

@@ -14,32 +14,22 @@ from rxmeasure.errors import MarksError
 from rxmeasure.geometry import FloatArray, PixelScale, as_points, foot_on_polyline, polygon_area
 from rxmeasure.marks import PointPx, Settings
 from rxmeasure.radiograph import Radiograph
-from rxmeasure.recall.bone_texture import TextureSpectrum
 from rxmeasure.recall.lesion_fit import (
-    BoneField,
+    COL,
+    ROW,
     LesionFit,
-    draws_of,
-    fit_from,
+    Texture,
     fit_lesion,
-    levelled,
-    single_field,
-    texture_beside,
+    outline_of,
+    prior_for,
 )
-from rxmeasure.recall.lesion_shape import COL, EDGE, ROW, outline_of, prior_for
-from rxmeasure.recall.lesion_window import Window, as_lines, cut_window, without
+from rxmeasure.recall.lesion_window import Window, as_lines, cut_window, grain_area, without
 from rxmeasure.recall.size import LesionSize, outline_of_mask, scaled_length, size_of_outline
 from rxmeasure.values import Length, Warned
 
 #: Radii that the search starts from, mm.
 _START_RADII = (0.8, 1.2, 1.7, 2.4, 3.3, 4.5, 6.0)
-SEARCH_HALF, _SEARCH_STEP, FINE_STEP = 9.0, 0.6, 0.15
-#: Bone that a search needs, and the disc round the click that tells nothing of the texture (mm).
-_LEAST_BONE_MM2, _LEFT_OUT_RADIUS = 45.0, 3.0
-#: Steps of the last two fits, mm, and most steps from a window's middle to its rim (choice: the
-#: coarser one is hardly misled by film noise, the finer one sees the edge; time).
-_CLOSE_STEPS, _MOST_STEPS = (0.4, 0.25), 24
-#: Radii that the last fit starts from, over the one that was found: edges lie in dark marrow too.
-_CLOSE_STARTS = (1.0, 0.7, 1.3)
+_SEARCH_HALF, _SEARCH_STEP = 9.0, 0.3
 #: Below this radius no number is given (mm): texture alone makes lesions of that size.
 LEAST_RADIUS_MM = 1.5
 #: Least depth of a lesion in standard deviations of the bone beside it (read off development
@@ -49,12 +39,14 @@ LEAST_CONTRAST_SD = 1.4
 MOST_OFF_FILM = 0.1
 #: Largest relative standard uncertainty of an area that is still given (choice).
 MOST_U_AREA = 0.25
+#: The fit's standard uncertainty times this covers in 95 % (read off development phantoms).
+COVERAGE_FACTOR = 1.35
 #: Texture that a cavity as deep as wide leaves in a jaw of 8 mm, and how much more may be
 #: left before the patch is no cavity (choice).
 _JAW_MM, _LEAST_LEFT, _LEFT_SLACK = 8.0, 0.1, 0.45
 #: Longer side of a film without a scale, in assumed millimetres: receptor size 2.
 _ASSUMED_SIDE_MM = 41.0
-DRAWS, DRAW_POINTS = 100, 90
+_DRAWS, _DRAW_POINTS = 100, 90
 #: Code of the warning that stands with each finding of no lesion.
 NOT_NO_LESION = "no-shadow-is-not-no-lesion"
 
@@ -146,7 +138,7 @@ def outlined_lesion(
         Fewer than three points, or an outline that crosses itself.
     """
     settings = settings or Settings()
-    u_edge_px = settings.click_sd_mm / plane_of(radiograph, calibration).col
+    u_edge_px = settings.click_sd_mm / _plane(radiograph, calibration).col
     points = as_points(outline_px, at_least=3, what="an outline")
     size = size_of_outline(points, radiograph.px_scale, calibration, u_edge_px=u_edge_px)
     lesion = Lesion(
@@ -225,34 +217,32 @@ def find_lesion(
         The click lies outside the film.
     """
     settings = settings or Settings()
-    plane = plane_of(radiograph, calibration)
+    plane = _plane(radiograph, calibration)
     seed = plane.to_plane(as_points([seed_px], what="a click"))[0]
     _refuse_outside(radiograph, seed_px)
     lines = as_lines(plane, root_lines_px)
-    searched = _searched(radiograph, plane, seed, lines)
-    if searched is None:
+    window, fit = _searched(radiograph, plane, seed, lines)
+    if fit is None:
         return Lesion(
             root=root,
             source=LesionSource.CLICK,
             declined="No patch here is darker and quieter than the bone round it. Outline the "
             "lesion by hand, or state that none is visible.",
         )
-    window, modes = searched
-    fit = modes[0]
     outline = window.centre + outline_of(fit.parameters)
-    (draws,) = draws_of(modes, DRAWS, settings.seed)
+    draws = _draws(window, fit, settings.seed)
     lesion = Lesion(
         root=root,
         source=LesionSource.CLICK,
         outline_px=_as_tuple(plane.to_px(outline)),
-        contrast_sd=fit.contrast[0],
+        contrast_sd=fit.depth / fit.texture.sd,
         edge_width=_edge_width(fit, plane, calibration),
     )
     size = size_of_outline(
         plane.to_px(outline),
         radiograph.px_scale,
         calibration,
-        draws_px=[plane.to_px(window.centre + outline_of(draw, DRAW_POINTS)) for draw in draws],
+        draws_px=[plane.to_px(draw) for draw in draws],
     )
     declined = _why_declined(radiograph, plane, outline, fit, size)
     if declined:
@@ -262,7 +252,7 @@ def find_lesion(
     return _with_distances(lesion, radiograph, calibration, u_edge_px, landmarks_px)
 
 
-def plane_of(radiograph: Radiograph, calibration: Calibration | None) -> PixelScale:
+def _plane(radiograph: Radiograph, calibration: Calibration | None) -> PixelScale:
     """Scale in millimetres; on a film without one, in assumed millimetres that are not reported."""
     if calibration is not None:
         return calibration.scale
@@ -274,75 +264,62 @@ def plane_of(radiograph: Radiograph, calibration: Calibration | None) -> PixelSc
 
 def _searched(
     radiograph: Radiograph, plane: PixelScale, seed: FloatArray, lines: Sequence[FloatArray]
-) -> tuple[Window, tuple[LesionFit, ...]] | None:
+) -> tuple[Window, LesionFit | None]:
     """The best cavity near the seed in a wide window, fitted again in its own window."""
-    fine = cut_window(radiograph, plane, seed, half=SEARCH_HALF, step=FINE_STEP, root_lines=lines)
-    if np.count_nonzero(fine.bone) * FINE_STEP**2 < _LEAST_BONE_MM2:
-        return None
     wide = cut_window(
-        radiograph, plane, seed, half=SEARCH_HALF, step=_SEARCH_STEP, root_lines=lines
+        radiograph, plane, seed, half=_SEARCH_HALF, step=_SEARCH_STEP, root_lines=lines
     )
-    wide = without(wide, fine)
-    unknown = prior_for(_LEFT_OUT_RADIUS, np.zeros(2)).mean
-    unknown[0] = np.log(_LEFT_OUT_RADIUS)
-    field = levelled(_bone(wide, wide, unknown, degree=2), unknown)
+    if np.count_nonzero(wide.bone) < 500:
+        return wide, None
+    grain = float(np.clip(grain_area(_flattened(wide), wide.bone, wide.step), 0.4, 3.0))
+    texture = Texture(sd=float(np.std(wide.values[wide.bone])), grain=grain, quieter=0.4)
     fits = []
     for radius in _START_RADII:
         prior = prior_for(radius, np.zeros(2))
         start = prior.mean.copy()
         start[0] = np.log(radius)
-        fits.append(fit_lesion(field, start, prior, steps=8, covariance=False))
-    cavities = [fit for fit in fits if is_cavity(fit)]
+        fits.append(fit_lesion(wide, start, prior, texture, background_degree=2, steps=8))
+    cavities = [fit for fit in fits if fit.left <= _most_left(fit.radius)]
     if not cavities:
-        return None
-    best = min(cavities, key=lambda fit: fit.cost)
-    return _fitted_closely(radiograph, plane, fine, lines, best)
+        return wide, None
+    best = max(cavities, key=lambda fit: fit.log_likelihood)
+    return _fitted_closely(radiograph, plane, seed, lines, wide, best)
 
 
 def _fitted_closely(
     radiograph: Radiograph,
     plane: PixelScale,
-    fine: Window,
+    seed: FloatArray,
     lines: Sequence[FloatArray],
+    wide: Window,
     found: LesionFit,
-) -> tuple[Window, tuple[LesionFit, ...]]:
-    """Fits in a window of the lesion's own size: coarsely from several radii, then finely."""
+) -> tuple[Window, LesionFit]:
     middle = found.parameters[ROW : COL + 1]
-    prior = prior_for(found.radius, -middle)
-    plain = found.parameters.copy()
-    plain[ROW : COL + 1] = 0.0
-    starts = [_enlarged(plain, by) for by in _CLOSE_STARTS]
-    for step in _CLOSE_STEPS:
-        half, step = close_window(found.radius, step)
-        wide, close = (
-            without(
-                cut_window(radiograph, plane, centre, half=reach, step=step, root_lines=lines), fine
-            )
-            for centre, reach in ((fine.centre, SEARCH_HALF), (fine.centre + middle, half))
-        )
-        field = levelled(_bone(close, wide, found.parameters, degree=1), starts[0])
-        modes = fit_from(field, starts, prior)
-        starts = [mode.parameters for mode in modes]
-    return close, modes
+    half = 1.5 * found.radius + 2.0
+    close = cut_window(
+        radiograph, plane, seed + middle, half=half, step=max(0.12, half / 35.0), root_lines=lines
+    )
+    close = without(close, wide)
+    start = found.parameters.copy()
+    start[ROW : COL + 1] = 0.0
+    return close, fit_lesion(
+        close,
+        start,
+        prior_for(found.radius, -middle),
+        found.texture,
+        background_degree=1,
+        with_covariance=True,
+    )
 
 
-def _enlarged(lesion: FloatArray, by: float) -> FloatArray:
-    larger = lesion.copy()
-    larger[0] += np.log(by)
-    return larger
-
-
-def close_window(radius: float, step: float) -> tuple[float, float]:
-    """Half-width and step of the window in which a lesion of that radius is fitted, mm."""
-    half = 1.5 * radius + 2.0
-    return half, max(step, half / _MOST_STEPS)
-
-
-def _bone(window: Window, wide: Window, lesion: FloatArray, *, degree: int) -> BoneField:
-    """The bone of a window with the texture that a wider one shows beside a lesion."""
-    texture, beside, sd = texture_beside(wide, lesion)
-    spectrum = TextureSpectrum.of(texture, beside, wide.step)
-    return single_field(window, spectrum, sd, degree=degree)
+def _flattened(window: Window) -> FloatArray:
+    """Values without a quadratic background."""
+    y, x = window.y[window.bone], window.x[window.bone]
+    terms = np.column_stack([np.ones_like(y), y, x, y * y, x * x, x * y])
+    values = window.values[window.bone]
+    flat = np.zeros_like(window.values)
+    flat[window.bone] = values - terms @ np.linalg.lstsq(terms, values, rcond=None)[0]
+    return flat
 
 
 def _most_left(radius: float) -> float:
@@ -350,15 +327,11 @@ def _most_left(radius: float) -> float:
     return max(1.0 - 2.0 * radius / _JAW_MM, _LEAST_LEFT) + _LEFT_SLACK
 
 
-def is_cavity(fit: LesionFit) -> bool:
-    """Whether the patch leaves no more texture than a cavity about as deep as wide."""
-    return fit.left <= _most_left(fit.radius)
-
-
-def share_off_film(radiograph: Radiograph, outline_px: FloatArray) -> float:
-    """Share of an outline's points that lie outside the picture."""
-    inside = (outline_px > -0.5) & (outline_px < np.array(radiograph.shape) - 0.5)
-    return 1.0 - float(np.mean(np.all(inside, axis=1)))
+def _draws(window: Window, fit: LesionFit, seed: int) -> list[FloatArray]:
+    rng = np.random.default_rng(seed)
+    spread = COVERAGE_FACTOR**2 * fit.covariance
+    parameters = rng.multivariate_normal(fit.parameters, spread, _DRAWS, method="eigh")
+    return [window.centre + outline_of(p, _DRAW_POINTS) for p in parameters]
 
 
 def _why_declined(
@@ -368,12 +341,15 @@ def _why_declined(
     fit: LesionFit,
     size: LesionSize,
 ) -> str:
+    px = plane.to_px(outline)
+    inside = np.all((px > -0.5) & (px < np.array(radiograph.shape) - 0.5), axis=1)
     radius = np.sqrt(polygon_area(outline) / np.pi)
     u_area = size.area.u_px2 / size.area.value_px2
+    contrast = fit.depth / fit.texture.sd
     by_hand = "Outline it by hand if you can see its edge."
-    if share_off_film(radiograph, plane.to_px(outline)) > MOST_OFF_FILM:
+    if 1.0 - inside.mean() > MOST_OFF_FILM:
         return "The patch runs out of the picture: its size cannot be measured on this film."
-    if fit.contrast[0] < LEAST_CONTRAST_SD or fit.left > _most_left(radius):
+    if contrast < LEAST_CONTRAST_SD or fit.left > _most_left(radius):
         return f"The patch is hardly darker than the texture of the bone round it. {by_hand}"
     if radius < LEAST_RADIUS_MM:
         return (
@@ -386,8 +362,8 @@ def _why_declined(
 
 
 def _edge_width(fit: LesionFit, plane: PixelScale, calibration: Calibration | None) -> Length:
-    width = float(np.exp(fit.parameters[EDGE]))
-    u = width * float(np.sqrt(fit.covariance[EDGE, EDGE]))
+    width = float(np.exp(fit.parameters[-1]))
+    u = width * float(np.sqrt(fit.covariance[-1, -1]))
     return scaled_length(width / plane.col, u / plane.col, calibration)
 
 

@@ -1,436 +1,326 @@
-"""The model of a lesion in bone and its fit, on one film or on two aligned films at once.
+"""The model of a lesion in bone and its fit.
 
-Where a lesion has taken the share ``s`` of its depth out of the bone, the grey level falls
-with ``s`` and the bone's texture becomes quieter by the same share. Grey level less background
-and lesion, over that quietness, is a random field of known spectrum (Gaussian, correlated over
-millimetres); the fit maximises its likelihood. On two films the fields are partly the same:
-their sum and their difference are independent, each with a spectrum of its own, and the second
-lesion is the first with its size, place and shape a little changed.
-
-The covariance is that of the score, summed over blocks of bone, between two inverse
-informations (sandwich; White 1982, doi:10.2307/1912526), so it holds for texture whose local
-strength varies more than a Gaussian field's.
+A cavity takes the share ``s`` of its depth out of the bone: 1 inside, 0 outside, a
+smooth step of the edge's width between. The grey level falls with it, a little more
+over the middle (a rounded cavity), and the bone's texture becomes quieter by the
+same share. Both say where the edge is. The outline is a Fourier series of the
+logarithm of the radius with a preference for round shapes. Fitted by maximum
+likelihood; texture counts as independent from grain to grain, and the covariance
+is then that of the score with the texture's own correlation (sandwich).
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy.linalg import cholesky, solve_triangular
+from scipy import fft
 from scipy.special import expit
 
 from rxmeasure.geometry import FloatArray
-from rxmeasure.recall.bone_texture import TextureSpectrum
-from rxmeasure.recall.lesion_shape import (
-    COL,
-    COUNT,
-    DOME,
-    EDGE,
-    FIRST_WAVE,
-    QUIET,
-    ROW,
-    Prior,
-    loss_of,
-)
-from rxmeasure.recall.lesion_window import Window
+from rxmeasure.recall.lesion_window import Window, correlation, distances
 
-#: Texture never becomes quieter than this share: bone before and behind the lesion (choice).
-_LEAST_NOISE = 0.05
-#: Share inside below which a place counts as bone beside the lesion (choice).
-_BESIDE = 0.03
-#: Side of the blocks over which the score is summed, mm: the grain of the score (read off
-#: development pairs).
-_BLOCK_MM = 0.7
-#: How far a lesion may change between two films: log radius, place (mm), waves as a share of
-#: their own spread, log edge width, rounding (choice).
-_RADIUS_CHANGE, _PLACE_CHANGE, _WAVE_CHANGE, _EDGE_CHANGE, _DOME_CHANGE = 0.4, 0.25, 0.3, 0.15, 0.08
-#: Fits whose log radii differ by no more are one (choice).
-_SAME_RADIUS = 0.03
-#: Fall of the cost at which a fit has arrived (choice: far below what one outline costs more).
-_DONE = 0.01
-#: Longest step of a parameter.
-_LONGEST_STEP = 0.3
+#: Highest wave of the outline.
+WAVES = 5
+ROW, COL, FIRST_WAVE = 1, 2, 3
+EDGE = FIRST_WAVE + 2 * (WAVES - 1)
+COUNT = EDGE + 1
+#: Standard deviation of the second wave, as a share of the radius; higher ones fall (choice).
+_WAVE_SD, _WAVE_FALL = 0.10, 1.5
+#: Logarithm of radius and edge width (mm): middle and standard deviation (choice).
+_RADIUS, _RADIUS_SD = np.log(2.0), 0.8
+_EDGE, _EDGE_SD = np.log(0.5), 0.5
+#: How far the seed lies from the middle: mm, and share of the radius (choice).
+_SEED_SD, _SEED_SHARE = 0.5, 0.2
+#: The rounded middle against the mean depth, and the strength of that preference (choice).
+_DOME, _DOME_WEIGHT = 0.3, 0.05
+#: Texture energy beyond this multiple of its mean is a strut, not the edge.
+_MOST_ENERGY = 6.0
+#: The scale of the step: a logistic of this share of the edge's width rises from 12 to 88 %.
+_LOGISTIC = 0.25
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class BoneField:
-    """Grey levels of one or two films at the same places of bone, and what their texture is like.
+class Prior:
+    """Mean and standard deviation of each parameter, shape (COUNT,)."""
 
-    Attributes
-    ----------
-    y, x : ndarray, shape (N,)
-        Places from the window's centre, mm.
-    values : tuple of ndarray, shape (N,)
-        Grey levels, one for each film.
-    sd : tuple of float
-        Standard deviation of each film's texture beside the lesion.
-    factors : tuple of ndarray, shape (N, N)
-        Cholesky factors of the covariances of the independent fields.
-    mixing : ndarray, shape (fields, films)
-        The independent fields from those of the films.
-    background : ndarray, shape (N, K)
-        Terms of the smooth background.
-    """
+    mean: FloatArray
+    sd: FloatArray
 
-    y: FloatArray
-    x: FloatArray
-    values: tuple[FloatArray, ...]
-    sd: tuple[float, ...]
-    factors: tuple[FloatArray, ...]
-    mixing: FloatArray
-    background: FloatArray
 
-    def white(self, film: int, columns: FloatArray) -> FloatArray:
-        """Columns of one film as independent numbers, shape (fields * N, K)."""
-        return np.concatenate(
-            [
-                solve_triangular(factor, columns * share, lower=True, check_finite=False)
-                for factor, share in zip(self.factors, self.mixing[:, film], strict=True)
-            ]
-        )
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Texture:
+    """Bone beside the lesion: standard deviation, grain (mm2), and how much quieter inside."""
 
-    def back(self, white: FloatArray) -> list[FloatArray]:
-        """Independent numbers divided by the factors once more, for each film."""
-        parts = [
-            solve_triangular(factor, part, lower=True, trans="T", check_finite=False)
-            for factor, part in zip(self.factors, np.split(white, len(self.factors)), strict=True)
-        ]
-        return [np.asarray(column @ parts) for column in self.mixing.T]
+    sd: float
+    grain: float
+    quieter: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LesionFit:
-    """A fitted lesion.
+    """A fitted lesion; parameters are log radius, row, col, waves, log edge width.
 
-    Attributes
-    ----------
-    parameters : ndarray
-        Of the lesion; of two films, then what the second adds.
-    covariance : ndarray
-        Of the parameters; empty unless asked for.
-    contrast : tuple of float
-        Depth below the bone in standard deviations of its texture, one for each film.
-    cost : float
-        Minus twice the log likelihood and prior, but for a constant.
-    dispersion : float
-        How much more the radius scatters than the likelihood says.
+    ``depth``: grey levels that the lesion lies below the bone. ``left``: texture inside over
+    texture outside. ``covariance`` is of the parameters.
     """
 
     parameters: FloatArray
+    depth: float
+    left: float
+    texture: Texture
+    log_likelihood: float
     covariance: FloatArray
-    contrast: tuple[float, ...]
-    cost: float
-    dispersion: float = 1.0
-
-    def of_film(self, film: int) -> FloatArray:
-        """The lesion's parameters on one film."""
-        return np.asarray(film_maps(len(self.contrast))[film] @ self.parameters)
-
-    @property
-    def left(self) -> float:
-        """Texture inside over texture outside, on the first film."""
-        return 1.0 - float(expit(self.parameters[QUIET]))
 
     @property
     def radius(self) -> float:
-        """Mean radius on the first film, mm."""
+        """Mean radius in mm."""
         return float(np.exp(self.parameters[0]))
-
-
-def texture_beside(
-    window: Window, lesion: FloatArray
-) -> tuple[FloatArray, NDArray[np.bool_], float]:
-    """Texture over its standard deviation, where the window shows bone beside a lesion, and that.
-
-    ``lesion``: parameters from the window's centre.
-    """
-    inside = loss_of(lesion, window.y.ravel(), window.x.ravel()).inside.reshape(window.y.shape)
-    beside = window.bone & (inside < _BESIDE)
-    terms = background_terms(window.y[beside], window.x[beside], degree=2)
-    values = window.values[beside]
-    rest = values - terms @ np.linalg.lstsq(terms, values, rcond=None)[0]
-    sd = float(np.std(rest)) or 1.0
-    field = np.zeros(window.y.shape)
-    field[beside] = rest / sd
-    return field, beside, sd
-
-
-def single_field(window: Window, spectrum: TextureSpectrum, sd: float, *, degree: int) -> BoneField:
-    """The bone of one film."""
-    y, x = window.y[window.bone], window.x[window.bone]
-    covariance = spectrum.covariance(np.column_stack([y, x]))
-    return BoneField(
-        y=y,
-        x=x,
-        values=(window.values[window.bone],),
-        sd=(sd,),
-        factors=(_factor(covariance),),
-        mixing=np.ones((1, 1)),
-        background=background_terms(y, x, degree=degree),
-    )
-
-
-def paired_field(
-    windows: tuple[Window, Window],
-    textures: tuple[FloatArray, FloatArray],
-    beside: NDArray[np.bool_],
-    sd: tuple[float, float],
-) -> BoneField:
-    """The bone of two aligned films where both show it.
-
-    ``textures`` and ``beside``: of wider windows with the same step, from `texture_beside`.
-    """
-    first, second = windows
-    bone = first.bone & second.bone
-    y, x = first.y[bone], first.x[bone]
-    points = np.column_stack([y, x])
-    mixing = np.sqrt(0.5) * np.array([[1.0, 1.0], [1.0, -1.0]])
-    factors = []
-    for row in mixing:
-        field = row[0] * textures[0] + row[1] * textures[1]
-        power = float(np.mean(field[beside] ** 2))
-        spectrum = TextureSpectrum.of(field / np.sqrt(power), beside, first.step)
-        factors.append(_factor(power * spectrum.covariance(points)))
-    return BoneField(
-        y=y,
-        x=x,
-        values=(first.values[bone], second.values[bone]),
-        sd=sd,
-        factors=tuple(factors),
-        mixing=mixing,
-        background=background_terms(y, x, degree=1),
-    )
-
-
-def background_terms(y: FloatArray, x: FloatArray, *, degree: int) -> FloatArray:
-    """Terms of a smooth background: a plane or a quadratic."""
-    terms = [np.ones_like(y), y, x]
-    if degree == 2:
-        terms += [y * y, x * x, x * y]
-    return np.column_stack(terms)
-
-
-def paired_prior(prior: Prior) -> Prior:
-    """What is known before of a lesion on two films."""
-    mean, sd = np.zeros(COUNT), np.empty(COUNT)
-    sd[0], sd[ROW : COL + 1] = _RADIUS_CHANGE, _PLACE_CHANGE
-    sd[FIRST_WAVE:EDGE] = _WAVE_CHANGE * prior.sd[FIRST_WAVE:EDGE]
-    sd[EDGE], sd[DOME] = _EDGE_CHANGE, _DOME_CHANGE
-    mean[QUIET], sd[QUIET] = prior.mean[QUIET], prior.sd[QUIET]
-    return Prior(mean=np.append(prior.mean, mean), sd=np.append(prior.sd, sd))
-
-
-def paired_start(first: FloatArray, second: FloatArray) -> FloatArray:
-    """Start for two films from the lesion on each."""
-    added = second - first
-    added[QUIET] = second[QUIET]
-    return np.append(first, added)
-
-
-def levelled(field: BoneField, lesion: FloatArray) -> BoneField:
-    """The field with covariances of the strength that it shows beside a lesion."""
-    state = _state(field, lesion, Prior(mean=lesion, sd=np.ones(len(lesion))))
-    beside = state.films[0].inside < _BESIDE
-    powers = [np.mean(w[beside] ** 2) for w in np.split(state.white, len(field.factors))]
-    factors = [f * np.sqrt(p) for f, p in zip(field.factors, powers, strict=True)]
-    return replace(field, factors=tuple(factors))
-
-
-def fit_lesion(
-    field: BoneField, start: FloatArray, prior: Prior, *, steps: int = 30, covariance: bool = True
-) -> LesionFit:
-    """Fisher scoring with Levenberg's damping from a start."""
-    state = _state(field, start, prior)
-    count, damping = len(start), 1e-2
-    for _ in range(steps):
-        information, slope = _score(field, state, prior)
-        for _ in range(7):
-            tight = information + damping * np.diag(np.diag(information))
-            step = np.linalg.solve(tight, -slope)[:count]
-            p = state.p + np.clip(step, -_LONGEST_STEP, _LONGEST_STEP)
-            other = _state(field, p, prior)
-            if other.cost < state.cost - 1e-6:
-                break
-            damping *= 4.0
-        else:
-            break
-        done = state.cost - other.cost < _DONE
-        state, damping = other, max(damping / 4.0, 1e-4)
-        if done:
-            break
-    found = LesionFit(
-        parameters=state.p,
-        covariance=np.empty((0, 0)),
-        contrast=tuple(film.depth for film in state.films),
-        cost=state.cost,
-    )
-    return _with_covariance(found, field, state, prior) if covariance else found
-
-
-def fit_from(field: BoneField, starts: Sequence[FloatArray], prior: Prior) -> tuple[LesionFit, ...]:
-    """Fits from several starts that came to different radii, the likeliest first."""
-    modes: list[LesionFit] = []
-    for fit in sorted((fit_lesion(field, s, prior) for s in starts), key=lambda fit: fit.cost):
-        if all(_differ(fit, other) for other in modes):
-            modes.append(fit)
-    return tuple(modes)
-
-
-def _differ(one: LesionFit, other: LesionFit) -> bool:
-    count = len(one.contrast)
-    return any(abs(one.of_film(k)[0] - other.of_film(k)[0]) > _SAME_RADIUS for k in range(count))
-
-
-def draws_of(modes: Sequence[LesionFit], count: int, seed: int) -> list[FloatArray]:
-    """Lesions drawn from what is known, for each film; shape (about ``count``, COUNT).
-
-    A mode that is less likely than the first gets fewer draws.
-    """
-    rng = np.random.default_rng(seed)
-    best = modes[0]
-    behind = np.array([fit.cost - best.cost for fit in modes])
-    weights = np.exp(-0.5 * behind / max(best.dispersion, 1.0))
-    drawn = np.concatenate(
-        [
-            rng.multivariate_normal(fit.parameters, fit.covariance, number, method="eigh")
-            for fit, number in zip(
-                modes, np.rint(count * weights / weights.sum()).astype(int), strict=True
-            )
-        ]
-    )
-    return [np.asarray(drawn @ to_film.T) for to_film in film_maps(len(best.contrast))]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _FilmState:
-    """One film: share inside, depth, texture over its deviation, and slopes by parameter.
-
-    ``lowered`` and ``quieter`` are slopes of the texture and of the logarithm of its deviation,
-    shape (N, COUNT); ``linear`` those by background and depth.
-    """
-
-    inside: FloatArray
-    depth: float
-    texture: FloatArray
-    lowered: FloatArray
-    quieter: FloatArray
-    linear: FloatArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _State:
-    """``linear`` and ``white``: independent numbers, of all films."""
-
     p: FloatArray
-    films: tuple[_FilmState, ...]
+    share: FloatArray
+    noise: FloatArray
+    depth: float
+    residual: FloatArray
+    slopes: FloatArray
+    columns: FloatArray
     linear: FloatArray
-    white: FloatArray
     cost: float
 
 
-def _state(field: BoneField, p: FloatArray, prior: Prior) -> _State:
-    films = range(len(field.values))
-    losses = [loss_of(to_film @ p, field.y, field.x) for to_film in film_maps(len(films))]
-    quiet = [float(expit((to_film @ p)[QUIET])) for to_film in film_maps(len(films))]
-    noise = [
-        np.maximum(1.0 - q * loss.lost, _LEAST_NOISE) for q, loss in zip(quiet, losses, strict=True)
-    ]
-    linear = [
-        np.column_stack([field.background, -loss.lost]) / (n * sd)[:, None]
-        for loss, n, sd in zip(losses, noise, field.sd, strict=True)
-    ]
-    values = [v / (n * sd) for v, n, sd in zip(field.values, noise, field.sd, strict=True)]
-    both = [field.white(k, np.column_stack([linear[k], values[k]])) for k in films]
-    columns = np.hstack([b[:, :-1] for b in both])
-    observed = np.sum([b[:, -1] for b in both], axis=0)
-    coefficients = np.linalg.solve(columns.T @ columns, columns.T @ observed)
-    coefficients = coefficients.reshape(len(films), -1)
-    coefficients[:, -1] = np.maximum(coefficients[:, -1], 1e-6)
-    white = observed - columns @ coefficients.ravel()
-    states = []
-    for k in films:
-        depth, loss, n = float(coefficients[k, -1]), losses[k], noise[k]
-        by_logit = (1.0 - quiet[k]) * loss.lost
-        slopes = np.column_stack([loss.slopes, by_logit])
-        lowered = depth * loss.slopes / (n * field.sd[k])[:, None]
-        states.append(
-            _FilmState(
-                inside=loss.inside,
-                depth=depth / field.sd[k],
-                texture=values[k] - linear[k] @ coefficients[k],
-                lowered=np.column_stack([lowered, np.zeros(len(n))]),
-                quieter=-quiet[k] * slopes / n[:, None],
-                linear=linear[k],
-            )
-        )
-    cost = float(white @ white + 2.0 * np.sum(np.log(noise)))
-    cost += float(np.sum(((p - prior.mean) / prior.sd) ** 2))
-    return _State(p=p, films=tuple(states), linear=columns, white=white, cost=cost)
+def prior_for(radius: float, seed: FloatArray) -> Prior:
+    """What is known before: the seed (from the window's centre) and the preference for round."""
+    mean, sd = np.zeros(COUNT), np.empty(COUNT)
+    mean[0], sd[0] = _RADIUS, _RADIUS_SD
+    mean[ROW : COL + 1], sd[ROW : COL + 1] = seed, _SEED_SD + _SEED_SHARE * radius
+    for wave in range(2, WAVES + 1):
+        first = FIRST_WAVE + 2 * (wave - 2)
+        sd[first : first + 2] = _WAVE_SD * (2.0 / wave) ** _WAVE_FALL
+    mean[EDGE], sd[EDGE] = _EDGE, _EDGE_SD
+    return Prior(mean=mean, sd=sd)
 
 
-def film_maps(films: int) -> list[FloatArray]:
-    """Each film's lesion from all parameters, shape (COUNT, films * COUNT)."""
-    if films == 1:
-        return [np.eye(COUNT)]
-    kept = np.eye(COUNT)
-    kept[QUIET, QUIET] = 0.0
-    return [np.eye(COUNT, 2 * COUNT), np.hstack([kept, np.eye(COUNT)])]
+def outline_of(parameters: FloatArray, count: int = 180) -> FloatArray:
+    """Outline round the window's centre in mm, shape (count, 2)."""
+    angle = np.linspace(0.0, 2.0 * np.pi, count, endpoint=False)
+    radius = np.exp(parameters[0] + _waves(angle) @ parameters[FIRST_WAVE:EDGE])
+    away = np.column_stack([np.sin(angle), np.cos(angle)]) * radius[:, None]
+    return np.asarray(away + parameters[ROW : COL + 1])
 
 
-def _score(field: BoneField, state: _State, prior: Prior) -> tuple[FloatArray, FloatArray]:
-    """Information and slope of half the cost, by parameters, then backgrounds and depths."""
-    count = len(state.p)
-    lowered = np.sum(
-        [
-            field.white(k, film.lowered[:, :QUIET]) @ to_film[:QUIET]
-            for k, (film, to_film) in enumerate(
-                zip(state.films, film_maps(len(state.films)), strict=True)
-            )
-        ],
-        axis=0,
+def fit_lesion(
+    window: Window,
+    start: FloatArray,
+    prior: Prior,
+    texture: Texture,
+    *,
+    background_degree: int,
+    rounds: int = 3,
+    steps: int = 25,
+    with_covariance: bool = False,
+) -> LesionFit:
+    """Fit the lesion to the bone of a window; the texture is learned again in each round."""
+    model = _Model(window, background_degree)
+    p = start
+    for number in range(rounds):
+        free = COL + 1 if number == 0 and rounds > 1 and not with_covariance else COUNT
+        state = _climb(model, p, prior, texture, free=free, steps=steps)
+        p, used = state.p, texture
+        texture = _texture_of(state, texture)
+    likelihood = -0.5 * (state.cost + 2.0 * len(model.y) * np.log(used.sd) / model.weight(used))
+    covariance = (
+        _sandwich(window, model, state, prior, used) if with_covariance else np.empty((0, 0))
     )
-    jacobian = np.hstack([lowered, -state.linear])
-    information = jacobian.T @ jacobian
-    for film, to_film in zip(state.films, film_maps(len(state.films)), strict=True):
-        quieter = film.quieter @ to_film
-        information[:count, :count] += 2.0 * quieter.T @ quieter
-    slope = _scores(field, state).sum(axis=0)
-    tight = 1.0 / prior.sd**2
-    information[np.arange(count), np.arange(count)] += tight
-    slope[:count] += tight * (state.p - prior.mean)
+    return LesionFit(
+        parameters=p,
+        depth=state.depth,
+        left=1.0 - texture.quieter,
+        texture=texture,
+        log_likelihood=float(likelihood),
+        covariance=covariance,
+    )
+
+
+class _Model:
+    """Grey levels at places with a smooth background."""
+
+    def __init__(self, window: Window, degree: int) -> None:
+        where = window.bone
+        y, x = window.y[where], window.x[where]
+        self.y, self.x, self.values = y, x, window.values[where]
+        terms = [np.ones_like(y), y, x]
+        if degree == 2:
+            terms += [y * y, x * x, x * y]
+        self.background = np.column_stack(terms)
+        self.step_area = window.step**2
+
+    def weight(self, texture: Texture) -> float:
+        """Places in one grain."""
+        return max(texture.grain / self.step_area, 1.0)
+
+    def state(self, p: FloatArray, prior: Prior, texture: Texture) -> _State:
+        share, ratio2, slopes = _share(p, self.y, self.x)
+        noise = 1.0 - texture.quieter * share
+        below = np.column_stack([share, share * (0.5 - ratio2)])
+        linear = np.column_stack([self.background, -below]) / noise[:, None]
+        count = self.background.shape[1]
+        coefficients = _solve_linear(linear, self.values / noise, count)
+        residual = (self.values / noise - linear @ coefficients) / texture.sd
+        depth = coefficients[count] + coefficients[count + 1] * (0.5 - ratio2)
+        columns = slopes * (depth / noise / texture.sd)[:, None]
+        cost = (residual @ residual + 2.0 * np.sum(np.log(noise))) / self.weight(texture)
+        cost += float(np.sum(((p - prior.mean) / prior.sd) ** 2))
+        return _State(
+            p=p,
+            share=share,
+            noise=noise,
+            depth=float(coefficients[count]),
+            residual=residual,
+            slopes=slopes,
+            columns=columns,
+            linear=linear / texture.sd,
+            cost=float(cost),
+        )
+
+
+def _solve_linear(linear: FloatArray, values: FloatArray, background: int) -> FloatArray:
+    """Background, depth and dome; a lesion that is brighter than the bone has no depth."""
+    normal = linear.T @ linear
+    right = linear.T @ values
+    tie = np.array([[_DOME**2, -_DOME], [-_DOME, 1.0]])
+    normal[background:, background:] += _DOME_WEIGHT * normal[background, background] * tie
+    found = np.linalg.solve(normal, right)
+    if found[background] > 0.0:
+        return np.asarray(found)
+    plain = np.linalg.solve(normal[:background, :background], right[:background])
+    return np.concatenate([plain, [1e-6, 0.0]])
+
+
+def _waves(angle: FloatArray) -> FloatArray:
+    return np.stack([f(k * angle) for k in range(2, WAVES + 1) for f in (np.cos, np.sin)], axis=-1)
+
+
+def _share(
+    p: FloatArray, y: FloatArray, x: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Share of the depth, squared distance over radius, and slopes of the share by parameter."""
+    dy, dx = y - p[ROW], x - p[COL]
+    distance = np.hypot(dy, dx) + 1e-9
+    angle = np.arctan2(dy, dx)
+    waves = _waves(angle)
+    amounts = p[FIRST_WAVE:EDGE]
+    radius = np.exp(np.clip(p[0] + waves @ amounts, -3.0, 3.5))
+    scale = _LOGISTIC * np.exp(p[EDGE])
+    share = expit((radius - distance) / scale)
+    steep = share * (1.0 - share) / scale
+    turned = np.repeat(np.arange(2, WAVES + 1), 2) * np.stack(
+        [f for k in range(WAVES - 1) for f in (-waves[..., 2 * k + 1], waves[..., 2 * k])], axis=-1
+    )
+    by_angle = radius * (turned @ amounts)
+    along_row = dy / distance - by_angle * dx / distance**2
+    along_col = dx / distance + by_angle * dy / distance**2
+    inward = np.column_stack([radius, along_row, along_col, radius[:, None] * waves])
+    slopes = np.column_stack([steep[:, None] * inward, -steep * (radius - distance)])
+    return share, np.minimum((distance / radius) ** 2, 1.0), slopes
+
+
+def _climb(
+    model: _Model, start: FloatArray, prior: Prior, texture: Texture, *, free: int, steps: int
+) -> _State:
+    """Fisher scoring with Levenberg's damping over the first ``free`` parameters."""
+    state = model.state(start, prior, texture)
+    damping = 1e-2
+    for _ in range(steps):
+        information, slope = _score(model, state, prior, texture, free)
+        for _ in range(6):
+            step = np.linalg.solve(information + damping * np.diag(np.diag(information)), -slope)
+            p = state.p.copy()
+            p[:free] += np.clip(step[:free], -0.3, 0.3)
+            other = model.state(p, prior, texture)
+            if other.cost < state.cost - 1e-6:
+                break
+            damping *= 4.0
+        else:
+            return state
+        done = state.cost - other.cost < 1e-3
+        state, damping = other, max(damping / 4.0, 1e-4)
+        if done:
+            return state
+    return state
+
+
+def _score(
+    model: _Model, state: _State, prior: Prior, texture: Texture, free: int
+) -> tuple[FloatArray, FloatArray]:
+    weight = model.weight(texture)
+    jacobian = np.column_stack([state.columns[:, :free], -state.linear])
+    quieter = _quieter(state, texture)[:, :free]
+    information = jacobian.T @ jacobian / weight
+    slope = jacobian.T @ state.residual / weight
+    energy = np.minimum(state.residual**2, _MOST_ENERGY)
+    information[:free, :free] += 2.0 * quieter.T @ quieter / weight
+    slope[:free] += quieter.T @ (1.0 - energy) / weight
+    tight = 1.0 / prior.sd[:free] ** 2
+    information[np.arange(free), np.arange(free)] += tight
+    slope[:free] += tight * (state.p - prior.mean)[:free]
     return information, slope
 
 
-def _scores(field: BoneField, state: _State) -> FloatArray:
-    """What each place adds to the slope, shape (N, parameters, backgrounds and depths)."""
-    pulls = field.back(state.white)
-    by_parameter = np.zeros((len(field.y), len(state.p)))
-    for film, pull, to_film in zip(state.films, pulls, film_maps(len(state.films)), strict=True):
-        energy = film.texture * pull
-        own = film.lowered * pull[:, None] + film.quieter * (1.0 - energy)[:, None]
-        by_parameter = by_parameter + own @ to_film
-    by_linear = [
-        -film.linear * pull[:, None] for film, pull in zip(state.films, pulls, strict=True)
+def _quieter(state: _State, texture: Texture) -> FloatArray:
+    """Relative change of the texture's standard deviation by parameter."""
+    return np.asarray(-texture.quieter * state.slopes / state.noise[:, None])
+
+
+def _texture_of(state: _State, old: Texture) -> Texture:
+    """Texture outside and inside, from the residuals; few places inside count with the outside."""
+    plain = np.abs(state.residual * state.noise * old.sd)
+    outside, inside = plain[state.share < 0.1], plain[state.share > 0.9]
+    sd = _spread(outside) if len(outside) > 50 else old.sd
+    few = 4.0 / (len(inside) + 4.0)
+    left = few + (1.0 - few) * (_spread(inside) if len(inside) else sd) / sd
+    return Texture(sd=sd, grain=old.grain, quieter=float(1.0 - np.clip(left, 0.15, 1.0)))
+
+
+def _spread(sizes: FloatArray) -> float:
+    """Standard deviation from the median size of residuals."""
+    return 1.4826 * float(np.median(sizes)) + 1e-9
+
+
+def _sandwich(
+    window: Window, model: _Model, state: _State, prior: Prior, texture: Texture
+) -> FloatArray:
+    """Covariance of the parameters from the texture's own correlation."""
+    information, _ = _score(model, state, prior, texture, COUNT)
+    weight = model.weight(texture)
+    jacobian = np.column_stack([state.columns, -state.linear])
+    scatter = _correlated(window, jacobian, state.residual) / weight**2
+    energy = np.minimum(state.residual**2, _MOST_ENERGY)
+    of_energy = _correlated(window, _quieter(state, texture), energy - energy.mean())
+    scatter[:COUNT, :COUNT] += of_energy / weight**2
+    scatter[np.arange(COUNT), np.arange(COUNT)] += 1.0 / prior.sd**2
+    inverse = np.linalg.inv(information)
+    return np.asarray((inverse @ scatter @ inverse)[:COUNT, :COUNT])
+
+
+def _correlated(window: Window, jacobian: FloatArray, noise: FloatArray) -> FloatArray:
+    """``J' C J`` with the covariance ``C`` read off the noise itself."""
+    where, count = window.bone, window.y.shape[0]
+
+    def on_grid(values: FloatArray) -> FloatArray:
+        grid = np.zeros(where.shape)
+        grid[where] = values
+        return grid
+
+    found = correlation(on_grid(noise), where, window.step, 3.0)
+    far = distances(count, window.step)
+    kernel = np.interp(far, np.arange(len(found)) * window.step, found, right=0.0)
+    power = np.maximum(fft.rfft2(kernel).real, 0.0)
+    size = (2 * count, 2 * count)
+    spread = [
+        fft.irfft2(fft.rfft2(on_grid(column), size) * power, size)[:count, :count][where]
+        for column in jacobian.T
     ]
-    return np.hstack([by_parameter, *by_linear])
-
-
-def _with_covariance(fit: LesionFit, field: BoneField, state: _State, prior: Prior) -> LesionFit:
-    count = len(state.p)
-    blocks = np.floor(np.column_stack([field.y, field.x]) / _BLOCK_MM).astype(int)
-    _, block = np.unique(blocks, axis=0, return_inverse=True)
-    scores = _scores(field, state)
-    summed = np.zeros((int(block.max()) + 1, scores.shape[1]))
-    np.add.at(summed, block.ravel(), scores)
-    scatter = summed.T @ summed
-    scatter[np.arange(count), np.arange(count)] += 1.0 / prior.sd**2
-    inverse = np.linalg.inv(_score(field, state, prior)[0])
-    covariance = np.asarray((inverse @ scatter @ inverse)[:count, :count])
-    return replace(fit, covariance=covariance, dispersion=float(covariance[0, 0] / inverse[0, 0]))
-
-
-def _factor(covariance: FloatArray) -> FloatArray:
-    return np.asarray(cholesky(covariance, lower=True, check_finite=False, overwrite_a=True))
+    return np.asarray(jacobian.T @ np.column_stack(spread))

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import ndimage
+from scipy import fft, ndimage
 
 from rxmeasure.geometry import FloatArray, PixelScale, feet_on_polyline, polyline_length
 from rxmeasure.radiograph import Radiograph
@@ -16,14 +16,12 @@ Mask = NDArray[np.bool_]
 
 #: Half-width of what is left out round a canal's line: at the apex, within about 1 mm of it,
 #: and its growth further coronally (mm, mm, mm/mm; choice: a root with its ligament).
-_ROOT_AT_TIP, _ROOT_BEHIND_TIP, _ROOT_GROWTH, _ROOT_MOST = 0.45, 0.95, 0.13, 3.0
-_TIP_LENGTH, _LINE_STEP = 0.8, 0.5
+_ROOT_AT_TIP, _ROOT_BEHIND_TIP, _ROOT_GROWTH, _ROOT_MOST = 0.45, 0.8, 0.13, 3.0
+_TIP_LENGTH = 0.8
 #: Bright patches of this area (mm2) and height (SD of the bone) are teeth or fillings (choice).
 _BRIGHT_AREA, _BRIGHT_SD, _BRIGHT_BLUR = 3.0, 2.0, 0.6
-#: Anything this bright is no bone, however small: a puff, a point's tip (choice).
-_GLARING_SD = 4.0
-#: What is left out round anything bright, for its blur (mm, choice).
-_BRIGHT_MARGIN = 0.3
+#: Anything this bright is no bone, however small: a puff, a file's tip (choice).
+_GLARING_SD = 5.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -66,73 +64,79 @@ def cut_window(
     count = 2 * round(half / step) + 1
     along = (np.arange(count) - count // 2) * step
     y, x = np.meshgrid(along, along, indexing="ij")
-    places = plane.to_px(np.stack([y, x], axis=-1) + centre)
-    values, on_film = _sampled(radiograph, places, _spread(plane, step))
+    rows, cols = (centre[0] + along) / plane.row, (centre[1] + along) / plane.col
+    spread = (0.5 * step / plane.row, 0.5 * step / plane.col)
+    part, top, left = _part(radiograph, rows, cols, spread)
+    seen = _holds_picture(radiograph, part)
+    share = ndimage.gaussian_filter(seen.astype(np.float64), spread, mode="constant")
+    smooth = ndimage.gaussian_filter(np.where(seen, part, 0.0), spread, mode="constant")
+    at = np.meshgrid(rows - top, cols - left, indexing="ij")
+    weight = ndimage.map_coordinates(share, at, order=1, mode="constant")
+    values = ndimage.map_coordinates(smooth, at, order=1, mode="constant")
+    on_film = weight > 0.9
     window = Window(
-        centre=centre, step=step, y=y, x=x, values=values, on_film=on_film, bone=on_film
+        centre=centre,
+        step=step,
+        y=y,
+        x=x,
+        values=values / np.maximum(weight, 1e-6),
+        on_film=on_film,
+        bone=on_film,
     )
-    return _without_teeth(window, root_lines)
+    window = replace(window, bone=on_film & ~_roots(window, root_lines))
+    return replace(window, bone=window.bone & ~_bright(window))
 
 
-def window_on_other_film(
-    window: Window,
-    radiograph: Radiograph,
-    plane: PixelScale,
-    places_px: FloatArray,
-    *,
-    root_lines: Sequence[FloatArray],
-) -> Window:
-    """The same window seen on another film, at ``places_px``, shape (N, N, 2)."""
-    values, on_film = _sampled(radiograph, places_px, _spread(plane, window.step))
-    seen = replace(window, values=values, on_film=on_film, bone=on_film)
-    return _without_teeth(seen, root_lines)
-
-
-def without(window: Window, finer: Window) -> Window:
-    """The window without what a finer and larger one left out as bright."""
+def without(window: Window, wider: Window) -> Window:
+    """The window without what the wider one left out as bright."""
     place = [
-        (v + window.centre[k] - finer.centre[k]) / finer.step + finer.y.shape[0] // 2
+        (v + window.centre[k] - wider.centre[k]) / wider.step + wider.y.shape[0] // 2
         for k, v in enumerate((window.y, window.x))
     ]
-    bright = (finer.on_film & ~finer.bone).astype(np.float64)
+    bright = (wider.on_film & ~wider.bone).astype(np.float64)
     inside = ndimage.map_coordinates(bright, place, order=1, mode="nearest") > 0.5
     return replace(window, bone=window.bone & ~inside)
 
 
-def _spread(plane: PixelScale, step: float) -> tuple[float, float]:
-    """Standard deviation of the averaging over about one step, in pixels."""
-    return (0.5 * step / plane.row, 0.5 * step / plane.col)
+def correlation(values: FloatArray, where: Mask, step: float, reach: float) -> FloatArray:
+    """Mean product of two places at 0, 1, 2 ... steps from each other, up to ``reach``."""
+    size = 2 * values.shape[0]
+    field = fft.rfft2(np.where(where, values, 0.0), (size, size))
+    mask = fft.rfft2(where.astype(np.float64), (size, size))
+    products = fft.irfft2(np.abs(field) ** 2, (size, size))
+    pairs = fft.irfft2(np.abs(mask) ** 2, (size, size))
+    lag = np.rint(distances(values.shape[0], 1.0)).astype(int)
+    near = lag <= int(reach / step)
+    total = np.bincount(lag[near], products[near])
+    return np.asarray(total / np.maximum(np.bincount(lag[near], pairs[near]), 1e-9))
 
 
-def _sampled(
-    radiograph: Radiograph, places_px: FloatArray, spread: tuple[float, float]
-) -> tuple[FloatArray, Mask]:
-    """Averaged grey levels at places, and whether the film shows anything there."""
-    part, corner = _part(radiograph, places_px, spread)
-    seen = _holds_picture(radiograph, part)
-    share = ndimage.gaussian_filter(seen.astype(np.float64), spread, mode="constant")
-    smooth = ndimage.gaussian_filter(np.where(seen, part, 0.0), spread, mode="constant")
-    at = np.moveaxis(places_px - corner, -1, 0)
-    weight = ndimage.map_coordinates(share, at, order=1, mode="constant")
-    values = ndimage.map_coordinates(smooth, at, order=1, mode="constant")
-    return values / np.maximum(weight, 1e-6), weight > 0.9
+def distances(count: int, step: float) -> FloatArray:
+    """Distance from the first place on a periodic grid of twice ``count``."""
+    axis = fft.fftfreq(2 * count, 1.0 / (2 * count)) * step
+    return np.asarray(np.hypot(axis[:, None], axis[None, :]))
 
 
-def _without_teeth(window: Window, root_lines: Sequence[FloatArray]) -> Window:
-    window = replace(window, bone=window.on_film & ~_roots(window, root_lines))
-    return replace(window, bone=window.bone & ~_bright(window))
+def grain_area(values: FloatArray, where: Mask, step: float) -> float:
+    """Area in which bone texture repeats itself: the integral of its correlation (mm2)."""
+    c = correlation(values, where, step, 4.0)
+    end = int(np.argmax(c < 0.05 * c[0])) or len(c)
+    lags = np.maximum(np.arange(end) * step, 0.25 * step)
+    return float(np.sum(c[:end] / c[0] * 2.0 * np.pi * lags) * step)
 
 
 def _part(
-    radiograph: Radiograph, places_px: FloatArray, spread: tuple[float, float]
-) -> tuple[FloatArray, FloatArray]:
-    """The piece of the film that the places need, with its first row and column."""
-    margin = 4.0 * np.array(spread)
-    last = np.array(radiograph.shape) - 1
-    first = np.clip(np.floor(places_px.min(axis=(0, 1)) - margin), 0, last).astype(int)
-    end = np.clip(np.ceil(places_px.max(axis=(0, 1)) + margin), first, last).astype(int)
-    part = radiograph.pixels[first[0] : end[0] + 1, first[1] : end[1] + 1]
-    return part.astype(np.float64), first.astype(np.float64)
+    radiograph: Radiograph, rows: FloatArray, cols: FloatArray, spread: tuple[float, float]
+) -> tuple[FloatArray, int, int]:
+    """The piece of the film that the grid needs, with its first row and column."""
+    edges = []
+    for places, s, size in zip((rows, cols), spread, radiograph.shape, strict=True):
+        first = int(np.clip(np.floor(places[0] - 4.0 * s), 0, size - 1))
+        last = int(np.clip(np.ceil(places[-1] + 4.0 * s), first, size - 1))
+        edges.append((first, last))
+    (top, bottom), (left, right) = edges
+    part = radiograph.pixels[top : bottom + 1, left : right + 1].astype(np.float64)
+    return part, top, left
 
 
 def _holds_picture(radiograph: Radiograph, part: FloatArray) -> Mask:
@@ -165,17 +169,9 @@ def _bright(window: Window) -> Mask:
     areas = ndimage.sum_labels(high, labels, np.arange(1, count + 1)) * window.step**2
     large = np.isin(labels, 1 + np.flatnonzero(np.asarray(areas) > _BRIGHT_AREA))
     glaring = window.bone & (window.values > middle + _GLARING_SD * sd)
-    margin = max(1, round(_BRIGHT_MARGIN / window.step))
-    return np.asarray(ndimage.binary_dilation(large | glaring, iterations=margin))
+    return np.asarray(ndimage.binary_dilation(large | glaring, iterations=2))
 
 
 def as_lines(plane: PixelScale, lines_px: Sequence[ArrayLike]) -> tuple[FloatArray, ...]:
-    """Canals' lines on the plane, with points about 0.5 mm apart."""
-    return tuple(thinned(plane.to_plane(line)) for line in lines_px)
-
-
-def thinned(line: FloatArray) -> FloatArray:
-    """A line with fewer points, its ends among them."""
-    count = max(2, round(polyline_length(line) / _LINE_STEP) + 1)
-    kept = np.unique(np.linspace(0, len(line) - 1, min(count, len(line))).astype(int))
-    return np.asarray(line[kept])
+    """Canals' lines on the plane."""
+    return tuple(plane.to_plane(line) for line in lines_px)

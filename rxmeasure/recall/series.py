@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 
+import numpy as np
+
 from rxmeasure import __version__
 from rxmeasure.calibration.calibrate import calibrate
 from rxmeasure.calibration.scale import Calibration
@@ -13,17 +15,17 @@ from rxmeasure.errors import RecallError
 from rxmeasure.filling.results import CanalMeasurement
 from rxmeasure.marks import PointPx, ReviewMarks
 from rxmeasure.radiograph import ImageSource, Radiograph
-from rxmeasure.recall.alignment import RootCourse
+from rxmeasure.recall.aligned_pixels import middle, pixel_ratio
 from rxmeasure.recall.change import Z_95
 from rxmeasure.recall.comparison import (
     FillChange,
     LesionChange,
+    PixelRatio,
     fill_changes,
     lesion_changes,
 )
 from rxmeasure.recall.dates import NextRecall, check_dates, next_recall, years_between
 from rxmeasure.recall.lesion import Lesion, LesionSource, find_lesion, no_lesion, outlined_lesion
-from rxmeasure.recall.paired_lesion import VisitFilm
 from rxmeasure.recall.pairs import PairLandmarks
 from rxmeasure.recall.scores import (
     Measured,
@@ -34,7 +36,6 @@ from rxmeasure.recall.scores import (
     suggested,
     tooth_score,
 )
-from rxmeasure.recall.together import BroughtTogether, SeenVisit, bring_together
 from rxmeasure.values import Warned
 
 #: Visits that one series may have (choice).
@@ -163,7 +164,7 @@ def compare_visits(
     marks: SeriesMarks,
     films: Sequence[tuple[Radiograph, ReviewMarks]],
     *,
-    together: Sequence[BroughtTogether] | None = None,
+    pixel_ratios: Sequence[PixelRatio] | None = None,
 ) -> Series:
     """Measure every visit and compare each with the one before and with the first.
 
@@ -172,8 +173,9 @@ def compare_visits(
     marks : SeriesMarks
     films : sequence of (Radiograph, ReviewMarks)
         The film of each visit with its own marks, in the order of ``marks.visits``.
-    together : sequence of BroughtTogether, optional
-        What the alignment of the visits gives. Left out: the films are aligned for it.
+    pixel_ratios : sequence of PixelRatio, optional
+        How the pixels of two visits compare, where a scale is missing. Left out: the films are
+        aligned for it.
 
     Raises
     ------
@@ -187,24 +189,15 @@ def compare_visits(
         _visit(marks.visits[0].date, visit, radiograph, film)
         for visit, (radiograph, film) in zip(marks.visits, films, strict=True)
     )
-    if together is None:
-        seen = [
-            _seen(number, visit, radiograph)
-            for number, (visit, (radiograph, _)) in enumerate(zip(visits, films, strict=True), 1)
-        ]
-        together = [
-            bring_together(seen[before - 1], seen[after - 1])
-            for before, after in _pairs(len(visits))
-        ]
+    if pixel_ratios is None:
+        pixel_ratios = _aligned(visits, [radiograph for radiograph, _ in films])
     changes = tuple(
         change
-        for pair in _for_each_pair(len(visits), together)
+        for before, after in _pairs(len(visits))
         for change in lesion_changes(
-            (pair.before, visits[pair.before - 1].lesions),
-            (pair.after, visits[pair.after - 1].lesions),
-            pixel_ratio=pair.pixel_ratio,
-            paired=pair.paired,
-            apart_because=pair.refused,
+            (before, visits[before - 1].lesions),
+            (after, visits[after - 1].lesions),
+            pixel_ratios=pixel_ratios,
             repeat_sd_area_mm2=marks.repeat_sd_area_mm2,
         )
     )
@@ -237,24 +230,26 @@ def _pairs(count: int) -> list[tuple[int, int]]:
     return steps + [(1, n) for n in range(3, count + 1)]
 
 
-def _for_each_pair(count: int, together: Sequence[BroughtTogether]) -> list[BroughtTogether]:
-    known = {(one.before, one.after): one for one in together}
-    return [
-        known.get(pair) or BroughtTogether(before=pair[0], after=pair[1]) for pair in _pairs(count)
-    ]
-
-
-def _seen(number: int, visit: Visit, radiograph: Radiograph) -> SeenVisit:
-    lines = [canal.centre_line.points_px for canal in visit.canals]
-    return SeenVisit(
-        number=number,
-        film=VisitFilm(radiograph=radiograph, calibration=visit.calibration, root_lines_px=lines),
-        roots=[
-            RootCourse(name=canal.name, line_px=canal.centre_line.points_px)
-            for canal in visit.canals
-        ],
-        lesions=visit.lesions,
-    )
+def _aligned(visits: Sequence[Visit], films: Sequence[Radiograph]) -> list[PixelRatio]:
+    """Pixel ratios of the pairs in which a film has no scale, at the first lesion of both."""
+    found = []
+    for before, after in _pairs(len(visits)):
+        first, second = visits[before - 1], visits[after - 1]
+        if first.calibration is not None and second.calibration is not None:
+            continue
+        outlines = {lesion.root: lesion.outline_px for lesion in first.lesions if lesion.size}
+        later = {lesion.root: lesion.outline_px for lesion in second.lesions if lesion.size}
+        both = [root for root in outlines if root in later]
+        if not both:
+            continue
+        ratio = pixel_ratio(
+            (before, films[before - 1]),
+            (after, films[after - 1]),
+            outline_px=np.asarray(outlines[both[0]]),
+            at_px=middle(later[both[0]]),
+        )
+        found += [] if ratio is None else [ratio]
+    return found
 
 
 def _checked(

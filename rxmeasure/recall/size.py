@@ -105,12 +105,6 @@ def size_of_outline(
     )
 
 
-def sizes_of_draws(draws_px: ArrayLike, pixel: PixelScale) -> FloatArray:
-    """Area, largest, perpendicular and equivalent diameter of outlines, shape (K, 4)."""
-    shapes = [_shape_of(pixel.to_plane(draw)) for draw in np.asarray(draws_px, dtype=np.float64)]
-    return np.array([(s.area, s.largest, s.perpendicular, s.equivalent) for s in shapes])
-
-
 def outline_of_mask(mask: ArrayLike) -> FloatArray:
     """Outline of a painted mask, shape (N, 2); holes count as painted.
 

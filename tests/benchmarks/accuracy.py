@@ -291,8 +291,7 @@ class Wanted:
     """What a quantity has to reach (floor) and should reach (goal), one number a statistic.
 
     ``statistic``: "median / 95 %" or one of these of the absolute error, "share" in per cent
-    "rate", a share that should be low, or "a canal", the mean. A share should be high, everything
-    else low.
+    or "a canal", the mean. A share should be high, everything else low.
     """
 
     name: str
@@ -304,7 +303,7 @@ class Wanted:
 
     def reached(self, values: np.ndarray) -> tuple[float, ...]:
         """The statistic of the signed errors, or of the ones and zeros."""
-        if self.statistic in ("share", "rate"):
+        if self.statistic == "share":
             return (100.0 * float(values.mean()),)
         if self.statistic == "a canal":
             return (float(values.mean()),)
@@ -394,13 +393,11 @@ WANTED = (
 )
 
 
-def wanted_table(
-    rows: list[tuple[str, float, str]], every: tuple[Wanted, ...] = WANTED
-) -> list[str]:
+def wanted_table(rows: list[tuple[str, float, str]]) -> list[str]:
     """Lines: quantity, floor, goal, reached, number of values, and what is missed."""
     heads = " ".join(f"{head:>15s}" for head in ("floor", "goal", "reached"))
     lines = [f"{'quantity':42s} {'statistic':13s} {heads} {'n':>6s}"]
-    for wanted in every:
+    for wanted in WANTED:
         values = np.array([v for q, v, g in rows if (q, g) == (wanted.quantity, wanted.group)])
         cells = [wanted.floor, wanted.goal]
         mark = "none seen"

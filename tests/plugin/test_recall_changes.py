@@ -163,7 +163,7 @@ def test_the_next_recall_has_its_reason_and_source(cards: Shown) -> None:
 
 def test_warnings_and_cautions_are_shown(cards: Shown) -> None:
     films = [(drawn_film(1), film_marks()), (drawn_film(2), film_marks(scaled=False))]
-    show(cards, drawn_series(60.0, 45.0, films=films, together=[]))
+    show(cards, drawn_series(60.0, 45.0, films=films, pixel_ratios=[]))
     text = cards.all_text()
     assert "! No scale at visit 2" in text
     for caution in RECALL_CAUTIONS:

@@ -19,7 +19,6 @@ from rxmeasure.recall.scores import Suggest, Symptoms, published_scales, score
 from rxmeasure.recall.series import (
     LesionMark,
 )
-from rxmeasure.recall.together import BroughtTogether
 from rxmeasure.record.schema import as_text, series_schema
 from rxmeasure.record.series_file import (
     FORMAT,
@@ -94,8 +93,7 @@ def test_one_film_without_a_scale_is_not_compared_unless_the_films_are_aligned()
     assert [w.code for w in series.warnings] == ["visit-without-scale"]
     # Pixels of the second film count 0.8 of the first: 45 px are 36.
     ratio = PixelRatio(before=1, after=2, value=0.8, u_rel=0.005)
-    together = [BroughtTogether(before=1, after=2, pixel_ratio=ratio)]
-    (change,) = drawn_series(60.0, 45.0, films=films, together=together).lesion_changes
+    (change,) = drawn_series(60.0, 45.0, films=films, pixel_ratios=[ratio]).lesion_changes
     assert change.verdict is ChangeVerdict.REDUCED
     assert change.changes[0].unit == "ratio"
     assert change.changes[0].after == pytest.approx((36.0 / 60.0) ** 2)

@@ -113,7 +113,7 @@ def test_the_band_of_no_change_is_that_of_the_comparisons_with_the_first_visit()
 
 def test_no_band_where_a_film_has_no_scale() -> None:
     films = [(drawn_film(1), film_marks()), (drawn_film(2), film_marks(scaled=False))]
-    assert unchanged_band(drawn_series(60.0, 45.0, films=films, together=[]), "M") is None
+    assert unchanged_band(drawn_series(60.0, 45.0, films=films, pixel_ratios=[]), "M") is None
 
 
 @pytest.mark.parametrize(("u_px2", "changed"), [(8.0, True), (120.0, False), (400.0, None)])
