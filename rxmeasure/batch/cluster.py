@@ -70,7 +70,7 @@ def _results(
     client: Client, future: Future, chunk: Chunk, settings: BatchSettings, work: Work
 ) -> Iterator[list[FilmResult]]:
     """The chunk's results; where its worker died, those of its films one by one."""
-    from distributed import KilledWorker
+    from distributed import KilledWorker, wait
 
     if future.status == "cancelled":
         raise _out_of_reach(client.scheduler.address, "the connection was lost")
@@ -82,8 +82,6 @@ def _results(
             return
         for task in chunk:
             alone: Any = client.submit(work, [task], settings, pure=False)
-            from distributed import wait
-
             wait([alone])
             yield from _results(client, alone, [task], settings, work)
 

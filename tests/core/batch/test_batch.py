@@ -16,7 +16,7 @@ from batch_work import DEADLY, dies_at_one_film, dies_once
 
 from rxmeasure.batch import BatchSettings, films_of_folder, films_of_table, ledger, run_batch
 from rxmeasure.errors import WriteError
-from rxmeasure.store import Person, Role, Search, make_store
+from rxmeasure.store import Person, Role, Search, make_key, make_store
 
 REPOSITORY = Path(__file__).parents[3]
 SAMPLES = REPOSITORY / "sample_images"
@@ -125,7 +125,8 @@ def test_full_disk_then_again(
 
 
 def test_store_keeps_each_film_once(films: Path, tmp_path: Path) -> None:
-    with make_store(str(tmp_path / "x.rxstore"), Person(name="lead", role=Role.LEAD)) as store:
+    lead, key = Person(name="lead", role=Role.LEAD), make_key(tmp_path / "patients.key")
+    with make_store(str(tmp_path / "x.rxstore"), lead, key_path=key.path) as store:
         for out in ("one", "two"):
             run_batch(films_of_folder(films), SETTINGS, tmp_path / out, store=store)
         assert store.count(Search(kind="review")) == 3
