@@ -92,6 +92,10 @@ class AgreementError(RxMeasureError):
     exit_code = 12
 
 
+class DeidentificationError(RxMeasureError):
+    """Something that cannot be told to hold no identity, or a key that cannot be used."""
+
+
 class AuditError(AgreementError):
     """Audit records, a sampling plan or a clinic's log that are wrong or not enough."""
 

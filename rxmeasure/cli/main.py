@@ -24,6 +24,11 @@ VERBS: dict[str, tuple[str, str, str]] = {
         "dicom",
         "Write a review as DICOM objects, read a structured report.",
     ),
+    "deidentify": (
+        f"{_HERE}.deidentify",
+        "deidentify",
+        "Copy films and reviews without identity.",
+    ),
     "info": (f"{_HERE}.info", "info", "Say what is in an image file, and all versions."),
     "calibrate": (f"{_HERE}.calibrate", "calibrate", "Find the scale of one film."),
     "trace": (f"{_HERE}.trace", "trace", "Trace canals, fills or files from a few clicks."),

@@ -62,7 +62,7 @@ def store() -> None:
     STORE is a file, or postgresql://NAME@HOST/DATABASE. Folders of review
     files stay usable without it.
     """
-    if find_spec("sqlalchemy") is None or find_spec("alembic") is None:
+    if not all(map(find_spec, ("sqlalchemy", "alembic", "orjson"))):
         raise StoreError(
             found="no packages for a record store.",
             needed="the extra store of this package.",

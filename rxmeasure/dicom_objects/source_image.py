@@ -28,7 +28,7 @@ from rxmeasure.reading.radiograph_file import read_file
 from rxmeasure.review import Review
 
 #: Images a report may refer to (PS3.4, table B.5-1).
-_RADIOGRAPHS = (
+RADIOGRAPH_CLASSES = (
     "1.2.840.10008.5.1.4.1.1.1",
     "1.2.840.10008.5.1.4.1.1.1.1",
     "1.2.840.10008.5.1.4.1.1.1.1.1",
@@ -118,7 +118,7 @@ def _header(whole: Any, modality: str) -> Any:
     header.SpecificCharacterSet = "ISO_IR 192"
     for keyword in _IDENTITY:
         setattr(header, keyword, _identifier(whole, keyword))
-    if header.SOPClassUID not in _RADIOGRAPHS:
+    if header.SOPClassUID not in RADIOGRAPH_CLASSES:
         raise ImageReadError(
             found=f"a DICOM image of the class {UID(header.SOPClassUID).name[:64]}.",
             needed="an intra-oral, digital or computed radiograph, or a secondary capture.",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import zlib
+from dataclasses import dataclass
 from datetime import date
 from io import BytesIO
 from typing import Any
@@ -105,20 +106,9 @@ def read_dicom(data: bytes, *, file_name: str, sha256: str, invert: bool) -> Rad
     ImageReadError
         When the file is damaged or is not a single-frame grey radiograph.
     """
-    with collected_warnings():
-        syntax = _syntax(data)
-        header = _parsed(data, header_only=True)
-        modality = _modality(header)
-        dataset = _parsed(data)
-        # pydicom drops everything when compressed pixel data end too early.
-        if len(dataset) < len(header):
-            raise _damaged("a DICOM file that is cut short.")
-        layout = _Layout(dataset)
-        _check_pixel_data(dataset, layout, syntax)
-    with collected_warnings() as caught:
-        stored, bits_warnings = _decode(data, dataset, layout, syntax)
-    notes = [Warned(code="pixel-data-oddity", text=text) for text in caught]
-    notes += bits_warnings
+    image = read_stored(data)
+    dataset, layout, stored, lossy = image.dataset, image.layout, image.pixels, image.lossy
+    notes = list(image.warnings)
     with collected_warnings():
         table, table_warnings = _modality_table(dataset, layout)
         notes += table_warnings
@@ -134,7 +124,7 @@ def read_dicom(data: bytes, *, file_name: str, sha256: str, invert: bool) -> Rad
         window = _window(dataset)
         spacing, aspect, spacing_warnings = read_spacing(
             {
-                keyword: _value(dataset, keyword)
+                keyword: value_of(dataset, keyword)
                 for keyword in (
                     "PixelSpacing",
                     "ImagerPixelSpacing",
@@ -148,7 +138,6 @@ def read_dicom(data: bytes, *, file_name: str, sha256: str, invert: bool) -> Rad
         )
         notes += spacing_warnings
         intensity = _intensity(dataset)
-        lossy = _lossy(dataset, syntax)
         instance_uid = _text(dataset, "SOPInstanceUID")
         taken = _taken(dataset)
     # Rounded to the pixels' own precision, so that no pixel lies beyond the ends.
@@ -179,8 +168,8 @@ def read_dicom(data: bytes, *, file_name: str, sha256: str, invert: bool) -> Rad
             columns=layout.columns,
             bits=layout.bits_stored,
             lossy=lossy,
-            modality=modality,
-            transfer_syntax=f"{_SYNTAXES[syntax][0]} ({syntax})",
+            modality=image.modality,
+            transfer_syntax=f"{_SYNTAXES[image.syntax][0]} ({image.syntax})",
             sop_instance_uid=instance_uid,
         ),
         polarity=polarity,
@@ -190,6 +179,67 @@ def read_dicom(data: bytes, *, file_name: str, sha256: str, invert: bool) -> Rad
         window=window,
         taken=taken,
         warnings=tuple(notes),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StoredImage:
+    """A DICOM radiograph as it is stored: header, and pixels before any grey scale.
+
+    Attributes
+    ----------
+    dataset : pydicom.Dataset
+    layout : Layout
+    syntax : str
+        Transfer syntax UID.
+    modality : str
+        One of `RADIOGRAPH_MODALITIES`.
+    pixels : ndarray of int32, shape (rows, cols)
+        Stored values, without the bits that mean nothing.
+    lossy : bool
+    warnings : tuple of Warned
+    """
+
+    dataset: Any
+    layout: Layout
+    syntax: str
+    modality: str
+    pixels: NDArray[np.int32]
+    lossy: bool
+    warnings: tuple[Warned, ...]
+
+
+def read_stored(data: bytes) -> StoredImage:
+    """Parse and decode the bytes of a DICOM file.
+
+    Raises
+    ------
+    ImageReadError
+        When the file is damaged or is not a single-frame grey radiograph.
+    """
+    with collected_warnings():
+        syntax = _syntax(data)
+        header = _parsed(data, header_only=True)
+        modality = _modality(header)
+        dataset = _parsed(data)
+        # pydicom drops everything when compressed pixel data end too early.
+        if len(dataset) < len(header):
+            raise _damaged("a DICOM file that is cut short.")
+        layout = Layout(dataset)
+        _check_pixel_data(dataset, layout, syntax)
+    with collected_warnings() as caught:
+        stored, warnings = _decode(data, dataset, layout, syntax)
+    oddities = [Warned(code="pixel-data-oddity", text=text) for text in caught]
+    with collected_warnings():
+        lossy = _lossy(dataset, syntax)
+    return StoredImage(
+        dataset=dataset,
+        layout=layout,
+        syntax=syntax,
+        modality=modality,
+        pixels=stored,
+        lossy=lossy,
+        warnings=(*oddities, *warnings),
     )
 
 
@@ -261,7 +311,7 @@ def _check_inflated(packed: bytes) -> None:
         raise _damaged("deflated DICOM data that cannot be unpacked.", error) from error
 
 
-def _value(dataset: Any, keyword: str) -> Any:
+def value_of(dataset: Any, keyword: str) -> Any:
     """Value of an element; None when absent or empty, a text when it cannot be read."""
     try:
         value = dataset.get(keyword)
@@ -273,7 +323,7 @@ def _value(dataset: Any, keyword: str) -> Any:
 
 
 def _text(dataset: Any, keyword: str) -> str | None:
-    value = _value(dataset, keyword)
+    value = value_of(dataset, keyword)
     text = "" if value is None else str(value).strip().upper()
     return text[:64] or None
 
@@ -304,13 +354,13 @@ def _modality(dataset: Any) -> str:
     )
 
 
-class _Layout:
+class Layout:
     """How the pixels are laid out; refuses what is not one frame of grey."""
 
     def __init__(self, dataset: Any) -> None:
         if "PixelData" not in dataset:
             raise _damaged("a DICOM file without pixel data, or cut short before them.")
-        frames = _value(dataset, "NumberOfFrames")
+        frames = value_of(dataset, "NumberOfFrames")
         if frames is not None and _number(frames) != 1.0:
             raise ImageReadError(
                 found=f"a DICOM file with {str(frames)[:16]} frames.",
@@ -352,7 +402,7 @@ class _Layout:
 
     @staticmethod
     def _integer(dataset: Any, keyword: str, label: str, default: int | None = None) -> int:
-        value = _value(dataset, keyword)
+        value = value_of(dataset, keyword)
         if value is None and default is not None:
             return default
         if isinstance(value, int):
@@ -361,13 +411,14 @@ class _Layout:
 
     @property
     def raw_bytes(self) -> int:
+        """Bytes of the uncompressed picture."""
         return self.rows * self.columns * self.bits_allocated // 8
 
 
-def _check_pixel_data(dataset: Any, layout: _Layout, syntax: str) -> None:
+def _check_pixel_data(dataset: Any, layout: Layout, syntax: str) -> None:
     """Compare what the header promises with the data, before anything is decoded."""
     name, family, _ = _SYNTAXES[syntax]
-    data = _value(dataset, "PixelData")
+    data = value_of(dataset, "PixelData")
     if not isinstance(data, bytes) or not data:
         raise _damaged("a DICOM file whose pixel data are empty.")
     if family == "raw":
@@ -401,7 +452,7 @@ def _check_pixel_data(dataset: Any, layout: _Layout, syntax: str) -> None:
 
 
 def _decode(
-    data: bytes, dataset: Any, layout: _Layout, syntax: str
+    data: bytes, dataset: Any, layout: Layout, syntax: str
 ) -> tuple[NDArray[np.int32], list[Warned]]:
     """Stored values, shape (rows, cols)."""
     name, family, _ = _SYNTAXES[syntax]
@@ -465,18 +516,18 @@ def _no_decoder(name: str) -> ImageReadError:
     )
 
 
-def _modality_table(dataset: Any, layout: _Layout) -> tuple[FloatArray, list[Warned]]:
+def _modality_table(dataset: Any, layout: Layout) -> tuple[FloatArray, list[Warned]]:
     """Modality value of every possible stored value, lowest first (PS3.3 C.11.1)."""
     stored = np.arange(layout.low, layout.high + 1, dtype=np.int32)
     plain = stored.astype(np.float64)
-    if _value(dataset, "ModalityLUTSequence"):
+    if value_of(dataset, "ModalityLUTSequence"):
         name = "Modality LUT Sequence (0028,3000)"
         try:
             table = np.asarray(apply_modality_lut(stored, dataset), dtype=np.float64)
         except _DAMAGE:
             return plain, [_table_ignored(name)]
     else:
-        slope, intercept = _value(dataset, "RescaleSlope"), _value(dataset, "RescaleIntercept")
+        slope, intercept = value_of(dataset, "RescaleSlope"), value_of(dataset, "RescaleIntercept")
         if slope is None and intercept is None:
             return plain, []
         name = "Rescale Slope and Intercept (0028,1053 and 0028,1052)"
@@ -499,7 +550,7 @@ def _table_ignored(name: str) -> Warned:
 
 
 def _sign(dataset: Any) -> int | None:
-    sign = _value(dataset, "PixelIntensityRelationshipSign")
+    sign = value_of(dataset, "PixelIntensityRelationshipSign")
     return sign if isinstance(sign, int) and sign in (-1, 1) else None
 
 
@@ -516,8 +567,8 @@ def _window(dataset: Any) -> tuple[float, float] | None:
     PS3.3 C.11.2.1.2: LINEAR keeps half a grey level at either end, LINEAR_EXACT and
     SIGMOID do not.
     """
-    centre = _number(_value(dataset, "WindowCenter"))
-    width = _number(_value(dataset, "WindowWidth"))
+    centre = _number(value_of(dataset, "WindowCenter"))
+    width = _number(value_of(dataset, "WindowWidth"))
     if centre is not None and width is not None:
         if (_text(dataset, "VOILUTFunction") or "LINEAR") == "LINEAR":
             centre, width = centre - 0.5, width - 1.0

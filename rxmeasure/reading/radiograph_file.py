@@ -35,16 +35,26 @@ def read_radiograph(path: str | os.PathLike[str], *, invert: bool = False) -> Ra
     ImageReadError
         When the file is missing, damaged, too large, or not one radiograph.
     """
-    data = read_file(path)
-    name = Path(path).name
+    return radiograph_of(read_file(path), file_name=Path(path).name, invert=invert)
+
+
+def radiograph_of(data: bytes, *, file_name: str, invert: bool = False) -> Radiograph:
+    """Read a radiograph from the bytes of its file; see `read_radiograph`.
+
+    Raises
+    ------
+    ImageReadError
+        When the bytes are damaged or not one radiograph.
+    """
     sha256 = hashlib.sha256(data).hexdigest()
-    if sniff(data) is FileKind.DICOM:
+    kind = sniff(data)
+    if kind is FileKind.DICOM:
         from rxmeasure.reading.dicom import read_dicom
 
-        return read_dicom(data, file_name=name, sha256=sha256, invert=invert)
+        return read_dicom(data, file_name=file_name, sha256=sha256, invert=invert)
     from rxmeasure.reading.raster import read_raster
 
-    return read_raster(data, kind=sniff(data), file_name=name, sha256=sha256, invert=invert)
+    return read_raster(data, kind=kind, file_name=file_name, sha256=sha256, invert=invert)
 
 
 def read_file(path: str | os.PathLike[str]) -> bytes:

@@ -47,7 +47,7 @@ _LOSSY_TIFF = (6, 7, 33003, 33004, 33005, 34712, 50001, 50002)
 _MAX_TIFF_PAGES = 8
 
 
-class _Decoded(NamedTuple):
+class StoredPicture(NamedTuple):
     """Channels as stored: shape (rows, cols) or (rows, cols, channels)."""
 
     channels: NDArray[Any]
@@ -85,9 +85,7 @@ def read_raster(
         When the file is damaged, holds several pictures or a colour picture, or has
         fewer than 8 bits.
     """
-    reader = {FileKind.PNG: _png, FileKind.JPEG: _jpeg, FileKind.TIFF: _tiff}[kind]
-    with collected_warnings():
-        decoded = reader(data)
+    decoded = stored_picture(data, kind)
     grey, colour_warnings = _grey(decoded.channels, decoded.full)
     polarity = raster_polarity(white_is_zero=decoded.white_is_zero, invert=invert)
     pixels = grey.astype(np.float32)
@@ -119,6 +117,19 @@ def read_raster(
         polarity=polarity,
         warnings=warnings,
     )
+
+
+def stored_picture(data: bytes, kind: FileKind) -> StoredPicture:
+    """Decode a PNG, JPEG or TIFF file, before colours become grey and anything is turned.
+
+    Raises
+    ------
+    ImageReadError
+        As of `read_raster`, except for colours.
+    """
+    reader = {FileKind.PNG: _png, FileKind.JPEG: _jpeg, FileKind.TIFF: _tiff}[kind]
+    with collected_warnings():
+        return reader(data)
 
 
 def oriented(pixels: NDArray[Any], orientation: int) -> NDArray[Any]:
@@ -161,7 +172,7 @@ def _damaged(kind: str, cause: BaseException) -> ImageReadError:
     return _refused(f"a {kind} picture that is damaged or cut short.", "a whole picture.", cause)
 
 
-def _png(data: bytes) -> _Decoded:
+def _png(data: bytes) -> StoredPicture:
     if len(data) < 26 or data[12:16] != b"IHDR":
         raise _refused("a PNG picture without its header.", "a whole picture.")
     columns, rows, depth, colour = struct.unpack(">IIBB", data[16:26])
@@ -190,7 +201,7 @@ def _png(data: bytes) -> _Decoded:
     except DAMAGE_ERRORS as error:
         raise _damaged("PNG", error) from error
     warnings += _unequal_resolution(image.info.get("dpi") or image.info.get("aspect"))
-    return _Decoded(channels, bits, 2.0**bits - 1.0, False, False, orientation, warnings)
+    return StoredPicture(channels, bits, 2.0**bits - 1.0, False, False, orientation, warnings)
 
 
 def _raw_channels(image: Image, raw_mode: str) -> NDArray[np.uint8]:
@@ -199,7 +210,7 @@ def _raw_channels(image: Image, raw_mode: str) -> NDArray[np.uint8]:
     return np.asarray(image)
 
 
-def _jpeg(data: bytes) -> _Decoded:
+def _jpeg(data: bytes) -> StoredPicture:
     header = jpeg_header(data)
     check_size(header.rows, header.columns)
     image = _opened(data, "JPEG")
@@ -211,7 +222,7 @@ def _jpeg(data: bytes) -> _Decoded:
     except DAMAGE_ERRORS as error:
         raise _damaged("JPEG", error) from error
     warnings = _unequal_resolution(image.info.get("jfif_density"))
-    return _Decoded(channels, 8, 255.0, True, False, orientation, warnings)
+    return StoredPicture(channels, 8, 255.0, True, False, orientation, warnings)
 
 
 def _opened(data: bytes, kind: str) -> Image:
@@ -286,7 +297,7 @@ def _grey(channels: NDArray[Any], full: float) -> tuple[NDArray[Any], tuple[Warn
     return channels.mean(axis=2, dtype=np.float64), warnings
 
 
-def _tiff(data: bytes) -> _Decoded:
+def _tiff(data: bytes) -> StoredPicture:
     import tifffile
 
     try:
@@ -318,7 +329,7 @@ def _tiff(data: bytes) -> _Decoded:
         full = 1.0
         if not (np.isfinite(channels).all() and channels.min() >= 0 and channels.max() <= 1):
             raise _refused("a TIFF picture of decimal numbers outside 0 to 1.", "whole numbers.")
-    return _Decoded(
+    return StoredPicture(
         channels,
         bits,
         full,

@@ -8,8 +8,8 @@ import numpy as np
 
 from rxmeasure.geometry import FloatArray
 from rxmeasure.radiograph import Radiograph
-from rxmeasure.recall.alignment import AlignmentVerdict, align_films
 from rxmeasure.recall.comparison import PixelRatio
+from rxmeasure.recall.pairs import PairLandmarks, align_pair
 from rxmeasure.recall.plane_map import jacobian
 
 #: Relative standard uncertainty of the ratio: the lesion may lie some millimetres before or
@@ -23,6 +23,7 @@ def pixel_ratio(
     *,
     outline_px: FloatArray,
     at_px: FloatArray,
+    landmarks: PairLandmarks | None = None,
 ) -> PixelRatio | None:
     """Size of the second film's pixels in those of the first, at the lesion.
 
@@ -34,6 +35,8 @@ def pixel_ratio(
         The lesion in the first film: left out of the alignment; empty for none.
     at_px : ndarray, shape (2,)
         The lesion's middle in the second film.
+    landmarks : PairLandmarks, optional
+        The reader's points, which go before the program's alignment.
 
     Returns
     -------
@@ -42,8 +45,8 @@ def pixel_ratio(
     """
     (before, film), (after, other) = first, second
     changed = [outline_px] if len(outline_px) > 2 else []
-    found = align_films(film.pixels, other.pixels, changed_px=changed)
-    if found.verdict is AlignmentVerdict.REFUSED:
+    found = align_pair(film, other, changed_px=changed, landmarks=landmarks)
+    if found.refused:
         return None
     # Column pitches: of the first film's plane, over that of the second film's pixels.
     area = abs(float(np.linalg.det(jacobian(found.map, at_px))))

@@ -190,7 +190,7 @@ def compare_visits(
         for visit, (radiograph, film) in zip(marks.visits, films, strict=True)
     )
     if pixel_ratios is None:
-        pixel_ratios = _aligned(visits, [radiograph for radiograph, _ in films])
+        pixel_ratios = _aligned(marks, visits, [radiograph for radiograph, _ in films])
     changes = tuple(
         change
         for before, after in _pairs(len(visits))
@@ -230,8 +230,11 @@ def _pairs(count: int) -> list[tuple[int, int]]:
     return steps + [(1, n) for n in range(3, count + 1)]
 
 
-def _aligned(visits: Sequence[Visit], films: Sequence[Radiograph]) -> list[PixelRatio]:
+def _aligned(
+    marks: SeriesMarks, visits: Sequence[Visit], films: Sequence[Radiograph]
+) -> list[PixelRatio]:
     """Pixel ratios of the pairs in which a film has no scale, at the first lesion of both."""
+    by_hand = {(pair.before, pair.after): pair for pair in marks.landmarks}
     found = []
     for before, after in _pairs(len(visits)):
         first, second = visits[before - 1], visits[after - 1]
@@ -247,6 +250,7 @@ def _aligned(visits: Sequence[Visit], films: Sequence[Radiograph]) -> list[Pixel
             (after, films[after - 1]),
             outline_px=np.asarray(outlines[both[0]]),
             at_px=middle(later[both[0]]),
+            landmarks=by_hand.get((before, after)),
         )
         found += [] if ratio is None else [ratio]
     return found

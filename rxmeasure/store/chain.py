@@ -9,6 +9,8 @@ import zlib
 from dataclasses import dataclass
 from typing import Any
 
+import orjson
+
 #: What the first revision follows.
 ORIGIN = "0" * 64
 
@@ -53,7 +55,7 @@ def packed(document: Any) -> bytes:
 
 def unpacked(body: bytes) -> Any:
     """Return the JSON tree of compressed bytes."""
-    return json.loads(zlib.decompress(body))
+    return orjson.loads(zlib.decompress(body))
 
 
 def as_json(tree: Any) -> str:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date as Date
 from functools import lru_cache
 from typing import Any
+
+import orjson
 
 from rxmeasure.filling.results import CanalMeasurement
 from rxmeasure.review import Review
@@ -57,7 +58,7 @@ class Header:
 
 def header_of(text: str) -> Header:
     """Return the header that a text of JSON holds."""
-    tree = json.loads(text)
+    tree = orjson.loads(text)
     return Header(**{**tree, "tags": tuple(tree["tags"]), "canals": tuple(tree["canals"])})
 
 

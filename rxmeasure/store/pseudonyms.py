@@ -6,19 +6,18 @@ test guesses of a patient; whoever has the key as well can.
 
 from __future__ import annotations
 
-import base64
 import csv
 import hashlib
 import hmac
 import io
 import os
 import re
-import secrets
 from dataclasses import dataclass
 from pathlib import Path
 
 from rxmeasure.atomic import write_text
 from rxmeasure.errors import StoreError, WriteError
+from rxmeasure.secret_key import patient_pseudonym, read_secret, write_secret
 
 _KEYED = re.compile(r"px-[a-z2-7]{26}")
 
@@ -49,8 +48,7 @@ class Pseudonyms:
         """
         if is_keyed(typed):
             return typed
-        digest = hmac.new(self.key, typed.strip().encode(), hashlib.sha256).digest()[:16]
-        return "px-" + base64.b32encode(digest).decode().rstrip("=").lower()
+        return patient_pseudonym(self.key, typed)
 
     def note(self, typed: str) -> str:
         """Return the keyed pseudonym, and keep in the list what it stands for.
@@ -117,11 +115,7 @@ def make_key(path: Path) -> Pseudonyms:
         return read_key(path)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-        with os.fdopen(descriptor, "w", encoding="ascii") as file:
-            file.write(secrets.token_hex(32) + "\n")
-            file.flush()
-            os.fsync(file.fileno())
+        write_secret(path)
     except OSError as fault:
         raise WriteError(
             found=f"the key file {path} cannot be written: {fault.strerror}.",
@@ -140,20 +134,13 @@ def read_key(path: Path) -> Pseudonyms:
         There is none, or it is no key.
     """
     try:
-        return Pseudonyms(path, bytes.fromhex(_key_text(path)))
+        return Pseudonyms(path, read_secret(path))
     except (OSError, ValueError) as fault:
         raise StoreError(
             found=f"no key of pseudonyms in {path}.",
             needed="the key file that was made with the store.",
             next_step="Name the key file, or bring it back from where you keep its copy.",
         ) from fault
-
-
-def _key_text(path: Path) -> str:
-    text = path.read_text(encoding="ascii").strip()
-    if not re.fullmatch(r"[0-9a-f]{64}", text):
-        raise ValueError("not 64 hexadecimal digits")
-    return text
 
 
 def _line(keyed: str, typed: str) -> str:

@@ -15,6 +15,7 @@ from scipy import ndimage
 from rxmeasure.errors import RecallError, ReviewFileError, WriteError
 from rxmeasure.recall.change import ChangeVerdict
 from rxmeasure.recall.comparison import PixelRatio
+from rxmeasure.recall.pairs import PairLandmarks
 from rxmeasure.recall.scores import Suggest, Symptoms, published_scales, score
 from rxmeasure.recall.series import (
     LesionMark,
@@ -113,6 +114,18 @@ def test_films_without_a_scale_are_aligned_to_compare_their_pixels() -> None:
     assert change.changes[0].unit == "ratio"
     assert change.changes[0].after == pytest.approx(0.8**2, rel=0.02)
     assert change.verdict is ChangeVerdict.REDUCED
+
+
+def test_points_of_the_reader_compare_the_pixels_of_films_that_cannot_be_aligned() -> None:
+    films = [(drawn_film(1), film_marks()), (drawn_film(2), film_marks(scaled=False))]
+    points = ((40.0, 60.0), (250.0, 50.0), (160.0, 220.0))
+    # One pixel of the second film counts two of the first.
+    half = tuple((0.5 * r + 3.0, 0.5 * c - 2.0) for r, c in points)
+    landmarks = PairLandmarks(before=1, after=2, first_px=points, second_px=half)
+    (change,) = drawn_series(60.0, 30.0, films=films, landmarks=(landmarks,)).lesion_changes
+    assert change.changes[0].unit == "ratio"
+    assert change.changes[0].after == pytest.approx(1.0, rel=1e-6)
+    assert change.verdict is ChangeVerdict.UNCHANGED
 
 
 # --- scores ---------------------------------------------------------------------------------
