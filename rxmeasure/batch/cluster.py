@@ -35,7 +35,8 @@ def through_cluster(
         No scheduler at the address, no worker, or one of another version.
     """
     try:
-        from distributed import Client
+        from distributed import CancelledError, Client
+        from distributed.comm import CommClosedError
     except ImportError as error:
         raise ClusterError(
             found="no package for clusters.",
@@ -46,7 +47,7 @@ def through_cluster(
         with Client(address, timeout=CONNECT_S) as client:
             _check_versions(client)
             yield from _through(client, iter(chunks), settings, work)
-    except (OSError, TimeoutError) as error:
+    except (OSError, TimeoutError, CancelledError, CommClosedError) as error:
         raise _out_of_reach(address, str(error)) from error
 
 

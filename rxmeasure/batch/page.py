@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from html import escape
 from pathlib import Path
 
@@ -51,7 +51,7 @@ def write_page(rows: Iterable[LedgerRow], path: Path) -> None:
     write_text(path, f"{head}{style}</style><h1>Batch</h1>{note}{''.join(parts)}</html>\n")
 
 
-def _table(title: str, head: tuple[str, ...], rows: list[tuple[str, ...]]) -> str:
+def _table(title: str, head: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> str:
     if not rows:
         return ""
     cells = "".join(f"<th>{escape(cell)}</th>" for cell in head)

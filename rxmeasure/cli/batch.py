@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
-from contextlib import nullcontext
+from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
 from time import monotonic
 from typing import TYPE_CHECKING
@@ -18,6 +18,7 @@ from rxmeasure.marks import FilmKind
 
 if TYPE_CHECKING:
     from rxmeasure.batch import Counts
+    from rxmeasure.store import Store
 
 
 @click.command()
@@ -94,7 +95,7 @@ def batch(
         ctx.exit(PARTLY_REFUSED)
 
 
-def _store(where: str | None, name: str | None, role: str):  # type: ignore[no-untyped-def]
+def _store(where: str | None, name: str | None, role: str) -> AbstractContextManager[Store | None]:
     if where is None or name is None:
         return nullcontext()
     from rxmeasure.cli.store import _opened

@@ -14,7 +14,16 @@ from pathlib import Path
 import pytest
 from batch_work import DEADLY, dies_at_one_film, dies_once
 
-from rxmeasure.batch import BatchSettings, films_of_folder, films_of_table, ledger, run_batch
+from rxmeasure.batch import (
+    BatchSettings,
+    Counts,
+    films_of_folder,
+    films_of_table,
+    ledger,
+    run,
+    run_batch,
+)
+from rxmeasure.batch.cluster import ClusterError
 from rxmeasure.errors import WriteError
 from rxmeasure.store import Person, Role, Search, make_key, make_store
 
@@ -150,17 +159,33 @@ def test_table_names_films_and_marks(films: Path) -> None:
     assert found[1].marks is None
 
 
-def test_cluster_gives_the_same_and_survives_its_scheduler(
-    films: Path, tmp_path: Path, undisturbed: dict[str, bytes]
-) -> None:
+def test_cluster_gives_the_same(films: Path, tmp_path: Path, undisturbed: dict[str, bytes]) -> None:
     pytest.importorskip("distributed")
-    with cluster(tmp_path) as address:
+    with cluster(tmp_path) as (address, _):
         run_batch(films_of_folder(films), SETTINGS, tmp_path / "out", scheduler=address)
     assert results(tmp_path / "out") == undisturbed
 
 
+def test_killed_scheduler_then_again(
+    films: Path, tmp_path: Path, undisturbed: dict[str, bytes], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pytest.importorskip("distributed")
+    out = tmp_path / "out"
+    monkeypatch.setattr(run, "CHUNK", 1)
+    with cluster(tmp_path) as (address, scheduler):
+
+        def kill(_: Counts) -> None:
+            scheduler.kill()
+            scheduler.wait()
+
+        with pytest.raises(ClusterError):
+            run_batch(films_of_folder(films), SETTINGS, out, scheduler=address, progress=kill)
+    run_batch(films_of_folder(films), SETTINGS, out)
+    assert results(out) == undisturbed
+
+
 @contextmanager
-def cluster(folder: Path) -> Iterator[str]:
+def cluster(folder: Path) -> Iterator[tuple[str, subprocess.Popen[bytes]]]:
     """A scheduler and two workers, each a process of its own."""
     where = folder / "scheduler.json"
     roots = os.pathsep.join([str(REPOSITORY), str(REPOSITORY / "tests")])
@@ -185,7 +210,7 @@ def cluster(folder: Path) -> Iterator[str]:
 
         with Client(address) as client:
             client.wait_for_workers(2, timeout=60)
-        yield address
+        yield address, started[0]
     finally:
         for process in reversed(started):
             process.send_signal(signal.SIGTERM)
