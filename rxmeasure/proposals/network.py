@@ -75,7 +75,9 @@ def _session() -> Any:
     if not model.is_file():
         return None
     options = onnxruntime.SessionOptions()
-    options.intra_op_num_threads = min(int(os.environ.get("OMP_NUM_THREADS") or 2), os.cpu_count() or 1)
+    options.intra_op_num_threads = min(
+        int(os.environ.get("OMP_NUM_THREADS") or 2), os.cpu_count() or 1
+    )
     options.inter_op_num_threads = 1
     return onnxruntime.InferenceSession(
         model.read_bytes(), options, providers=["CPUExecutionProvider"]

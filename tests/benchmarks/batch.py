@@ -69,8 +69,11 @@ def main() -> None:
             walls[workers] = timed(f"batch, {workers} workers", count, lambda n=workers: run_batch(
                 films_of_folder(top / "films"), BatchSettings(), top / f"out{n}", workers=n
             ))  # fmt: skip
-    print(f"1 worker: {walls[1] / one:.1f} times decoding, {walls[1] / count / (naive / PICTURES):.2f} times naive; "
-          f"2 workers: {walls[1] / walls[2]:.2f} times as fast as 1")  # fmt: skip
+    against_naive = walls[1] / count / (naive / PICTURES)
+    print(
+        f"1 worker: {walls[1] / one:.1f} times decoding, {against_naive:.2f} times naive; "
+        f"2 workers: {walls[1] / walls[2]:.2f} times as fast as 1"
+    )
 
 
 if __name__ == "__main__":
