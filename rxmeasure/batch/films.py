@@ -32,30 +32,32 @@ def films_of_folder(folder: Path) -> Iterator[Film]:
     ImageReadError
         The folder cannot be read.
     """
+    yield from _films_of(folder, folder)
+
+
+def _films_of(folder: Path, top: Path) -> Iterator[Film]:
+    for entry in _entries(folder):
+        path = folder / entry.name
+        hidden = entry.name.startswith(".")
+        if entry.is_symlink() or hidden or entry.name.endswith(_NOT_FILMS):
+            continue
+        if entry.is_dir(follow_symlinks=False):
+            yield from _films_of(path, top)
+        else:
+            marks = sidecar_of(path)
+            own = None if marks is None or marks.is_symlink() else marks
+            yield Film(path=path, name=path.relative_to(top).as_posix(), marks=own)
+
+
+def _entries(folder: Path) -> list[os.DirEntry[str]]:
     try:
-        entries = sorted(os.scandir(folder), key=lambda entry: entry.name)
+        return sorted(os.scandir(folder), key=lambda entry: entry.name)
     except OSError as error:
         raise ImageReadError(
             found=f"a folder that cannot be read: {folder} ({error.strerror}).",
             needed="a folder of films, and the right to read it.",
             next_step="Correct the path, or ask for access.",
         ) from error
-    yield from _films_of(folder, entries, folder)
-
-
-def _films_of(folder: Path, entries: list[os.DirEntry[str]], top: Path) -> Iterator[Film]:
-    for entry in entries:
-        path = folder / entry.name
-        hidden = entry.name.startswith(".")
-        if entry.is_symlink() or hidden or entry.name.endswith(_NOT_FILMS):
-            continue
-        if entry.is_dir(follow_symlinks=False):
-            below = sorted(os.scandir(path), key=lambda entry: entry.name)
-            yield from _films_of(path, below, top)
-        else:
-            marks = sidecar_of(path)
-            own = None if marks is None or marks.is_symlink() else marks
-            yield Film(path=path, name=path.relative_to(top).as_posix(), marks=own)
 
 
 def films_of_table(table: Path) -> Iterator[Film]:

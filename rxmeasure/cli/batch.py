@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable
 from contextlib import AbstractContextManager, nullcontext
+from importlib.util import find_spec
 from pathlib import Path
 from time import monotonic
 from typing import TYPE_CHECKING
@@ -14,6 +15,7 @@ import click
 from rxmeasure.cli.exit_codes import PARTLY_REFUSED
 from rxmeasure.cli.options import FILE, json_option, person_option, role_option
 from rxmeasure.cli.output import emit
+from rxmeasure.errors import WriteError
 from rxmeasure.marks import FilmKind
 
 if TYPE_CHECKING:
@@ -70,6 +72,12 @@ def batch(
     """
     from rxmeasure.batch import BatchSettings, films_of_folder, films_of_table, run_batch
 
+    if find_spec("pyarrow") is None:
+        raise WriteError(
+            found="no package for Parquet tables.",
+            needed="the extra batch of this package.",
+            next_step='Install it: pip install "rxmeasure[batch]"',
+        )
     if where is not None and name is None:
         raise click.UsageError("--store needs --as NAME.")
     films = films_of_folder if source.is_dir() else films_of_table

@@ -24,7 +24,7 @@ from rxmeasure.batch import (
     run_batch,
 )
 from rxmeasure.batch.cluster import ClusterError
-from rxmeasure.errors import WriteError
+from rxmeasure.errors import ImageReadError, WriteError
 from rxmeasure.store import Person, Role, Search, make_key, make_store
 
 REPOSITORY = Path(__file__).parents[3]
@@ -228,3 +228,8 @@ def _until(true: object) -> None:
 def _made(folder: Path) -> Path:
     folder.mkdir()
     return folder
+
+
+def test_a_folder_that_is_not_there_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(ImageReadError, match="a folder that cannot be read"):
+        list(films_of_folder(tmp_path / "none"))
