@@ -1,4 +1,8 @@
-"""What a batch has done so far: one row for each (image, settings), in an SQLite file."""
+"""What a batch has done so far: one row for each (image, settings), in an SQLite file.
+
+What a run asks for lies in a table of its own that ends with the run, so that results of
+other settings or of films that are gone stay in the file and out of this run's tables.
+"""
 
 from __future__ import annotations
 
@@ -10,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from rxmeasure.batch.measuring import FilmResult
+from rxmeasure.batch.measuring import FilmResult, Task
 from rxmeasure.errors import WriteError
 
 #: Seconds that a locked file is waited for (choice).
@@ -18,6 +22,9 @@ WAIT_S = 10.0
 _TABLE = """CREATE TABLE IF NOT EXISTS film (
     image TEXT NOT NULL, settings TEXT NOT NULL, name TEXT NOT NULL, reason TEXT NOT NULL,
     review TEXT, PRIMARY KEY (image, settings)) WITHOUT ROWID"""
+_ASKED = """CREATE TEMP TABLE asked (
+    image TEXT NOT NULL, settings TEXT NOT NULL, name TEXT NOT NULL,
+    PRIMARY KEY (image, settings)) WITHOUT ROWID"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,18 +46,28 @@ class Ledger:
             self._connection = sqlite3.connect(path, timeout=WAIT_S)
             self._connection.execute("PRAGMA synchronous=FULL")
             self._connection.execute(_TABLE)
+            self._connection.execute(_ASKED)
         self._path = path
 
     def close(self) -> None:
         """Let go of the file."""
         self._connection.close()
 
-    def has(self, image_sha256: str, settings_sha256: str) -> bool:
-        """Whether a film is done."""
-        query = "SELECT 1 FROM film WHERE image = ? AND settings = ?"
+    def ask(self, task: Task) -> bool:
+        """Note that this run asks for a film; say whether it is left to do.
+
+        It is not where it is done, or where this run has asked for the same image before.
+        """
+        key = (task.image_sha256, task.settings_sha256)
         with _told(self._path):
-            found = self._connection.execute(query, (image_sha256, settings_sha256)).fetchone()
-        return found is not None
+            new = self._connection.execute(
+                "INSERT OR IGNORE INTO asked VALUES (?, ?, ?)", (*key, task.name)
+            ).rowcount
+            done = self._connection.execute(
+                "SELECT 1 FROM film WHERE image = ? AND settings = ?", key
+            ).fetchone()
+            self._connection.commit()
+        return bool(new) and done is None
 
     def add(self, results: Iterable[FilmResult]) -> None:
         """Write results together; those that are there stay.
@@ -74,8 +91,11 @@ class Ledger:
             self._connection.executemany("INSERT OR IGNORE INTO film VALUES (?, ?, ?, ?, ?)", rows)
 
     def rows(self) -> Iterator[LedgerRow]:
-        """Yield all films by name, one at a time."""
-        query = "SELECT image, settings, name, reason, review FROM film ORDER BY name, settings"
+        """Yield the films that this run asked for and that are done, by name, one at a time."""
+        query = (
+            "SELECT image, settings, asked.name, reason, review FROM asked "
+            "JOIN film USING (image, settings) ORDER BY asked.name, settings"
+        )
         with _told(self._path), closing(self._connection.execute(query)) as found:
             for image, settings, name, reason, review in found:
                 yield LedgerRow(

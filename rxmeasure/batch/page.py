@@ -3,59 +3,62 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
-from html import escape
+from collections.abc import Iterable
 from pathlib import Path
 
 from rxmeasure.atomic import write_text
 from rxmeasure.batch.ledger import LedgerRow
+from rxmeasure.report.cautions import CAUTIONS
+from rxmeasure.report.numbers import clean
+from rxmeasure.report.templating import html_page, need_report_packages
 
 #: Quarantined films that the page names (choice); the tables have all.
 NAMED = 200
 
 
 def write_page(rows: Iterable[LedgerRow], path: Path) -> None:
-    """Write counts, verdicts by rule, and the quarantined films with their reasons.
+    """Write counts, verdicts by rule set, the quarantined films with their reasons, cautions.
+
+    Verdicts on canals that nobody confirmed stand apart.
 
     Raises
     ------
     WriteError
-        It cannot be written.
+        It cannot be written, or the packages that make reports are missing.
     """
+    need_report_packages()
     numbers: Counter[str] = Counter()
-    verdicts: Counter[tuple[str, str]] = Counter()
+    verdicts: dict[bool, Counter[tuple[str, str]]] = {True: Counter(), False: Counter()}
     refused: list[tuple[str, str]] = []
     for row in rows:
         if row.review is None:
-            numbers["Films in quarantine"] += 1
+            numbers["refused"] += 1
             if len(refused) < NAMED:
-                refused.append((row.name, row.reason))
+                refused.append((clean(row.name), clean(row.reason)))
             continue
-        numbers["Films measured"] += 1
-        for canal in row.review["marks"]["canals"]:
-            proposed = canal["origin"] == "not confirmed"
-            numbers["Canals not confirmed" if proposed else "Canals with marks"] += 1
+        numbers["measured"] += 1
+        numbers["unscaled"] += row.review["calibration"] is None
         for verdict in row.review["verdicts"]:
-            if verdict["field"] == "overall":
-                verdicts[f"{verdict['rule_id']} {verdict['rule_version']}", verdict["outcome"]] += 1
-    counted = [(name, str(count)) for name, count in sorted(numbers.items())]
-    judged = [(rule, word, str(count)) for (rule, word), count in sorted(verdicts.items())]
-    parts = [
-        _table("Films and canals", ("What", "Number"), counted),
-        _table("Verdicts of canals", ("Rule", "Verdict", "Number"), judged),
-        _table("Quarantine", ("Film", "Reason"), refused),
-    ]
-    head = '<!doctype html><html lang="en"><meta charset="utf-8"><title>Batch</title>'
-    style = "<style>body{font:11pt sans-serif;margin:2em}td,th{text-align:left;padding:2px 1em}"
-    note = "<p>Values of canals that are not confirmed are proposals of the program.</p>"
-    write_text(path, f"{head}{style}</style><h1>Batch</h1>{note}{''.join(parts)}</html>\n")
+            if verdict["field"] == "overall" and verdict["canal"]:
+                rule = f"{verdict['rule_id']}, version {verdict['rule_version']}"
+                verdicts[verdict["confirmed"]][rule, verdict["outcome"]] += 1
+    content = {
+        "facts": [
+            ("Films measured", numbers["measured"]),
+            ("of these without a scale", numbers["unscaled"]),
+            ("Films in quarantine", numbers["refused"]),
+        ],
+        "verdicts": [
+            ("Verdicts on canals with marks", _listed(verdicts[True])),
+            ("Verdicts on canals that the program proposed, not confirmed",
+             _listed(verdicts[False])),
+        ],
+        "refused": refused,
+        "refused_more": numbers["refused"] - len(refused),
+        "cautions": CAUTIONS,
+    }  # fmt: skip
+    write_text(path, html_page("batch.html.j2", c=content))
 
 
-def _table(title: str, head: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> str:
-    if not rows:
-        return ""
-    cells = "".join(f"<th>{escape(cell)}</th>" for cell in head)
-    body = "".join(
-        "<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in row) + "</tr>" for row in rows
-    )
-    return f"<h2>{escape(title)}</h2><table><tr>{cells}</tr>{body}</table>"
+def _listed(counts: Counter[tuple[str, str]]) -> list[tuple[str, str, int]]:
+    return [(rule, outcome, count) for (rule, outcome), count in sorted(counts.items())]

@@ -91,8 +91,7 @@ def run_batch(
     ledger = Ledger(out / "batch.sqlite")
     counts = Counts()
     log = _Log(out / "batch.log.jsonl")
-    pending: set[tuple[str, str]] = set()
-    chunks = _chunks(_tasks(films, settings, ledger, pending, counts, log))
+    chunks = _chunks(_tasks(films, settings, ledger, counts, log))
     try:
         log.tell("start", workers=workers, scheduler=scheduler)
         if scheduler is None:
@@ -103,7 +102,6 @@ def run_batch(
             results = through_cluster(chunks, settings, work, address=scheduler)
         for chunk in results:
             _keep(chunk, ledger, store, log, counts)
-            pending -= {_key(result.task) for result in chunk}
             if progress is not None:
                 progress(counts)
         write_csv(ledger.rows(), out / "batch.csv")
@@ -126,19 +124,14 @@ def _make_folder(out: Path) -> None:
         ) from error
 
 
-def _key(task: Task) -> tuple[str, str]:
-    return (task.image_sha256, task.settings_sha256)
-
-
 def _tasks(
     films: Iterable[Film],
     settings: BatchSettings,
     ledger: Ledger,
-    pending: set[tuple[str, str]],
     counts: Counts,
     log: _Log,
 ) -> Iterator[Task]:
-    """Films that are neither done nor under way; of equal ones the first."""
+    """Films that are neither done nor asked for; of equal ones the first."""
     for film in films:
         try:
             task = _task(film, settings)
@@ -146,11 +139,10 @@ def _tasks(
             counts.unreadable += 1
             log.tell("unreadable", film=film.name, reason=str(error))
             continue
-        if _key(task) in pending or ledger.has(*_key(task)):
+        if ledger.ask(task):
+            yield task
+        else:
             counts.done_before += 1
-            continue
-        pending.add(_key(task))
-        yield task
 
 
 def _task(film: Film, settings: BatchSettings) -> Task:

@@ -106,9 +106,9 @@ def batch(
 def _store(where: str | None, name: str | None, role: str) -> AbstractContextManager[Store | None]:
     if where is None or name is None:
         return nullcontext()
-    from rxmeasure.cli.store import _opened
+    from rxmeasure.cli.store import opened_store
 
-    return _opened(where, name, role)
+    return opened_store(where, name, role)
 
 
 def _progress(total: int) -> Callable[[Counts], None] | None:

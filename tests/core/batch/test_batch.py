@@ -1,3 +1,5 @@
+"""A batch: the same results however it was disturbed, on processes and on a cluster."""
+
 from __future__ import annotations
 
 import os
@@ -9,6 +11,7 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from html import escape
 from pathlib import Path
 
 import pytest
@@ -25,6 +28,7 @@ from rxmeasure.batch import (
 )
 from rxmeasure.batch.cluster import ClusterError
 from rxmeasure.errors import ImageReadError, WriteError
+from rxmeasure.report.cautions import CAUTIONS
 from rxmeasure.store import Person, Role, Search, make_key, make_store
 
 REPOSITORY = Path(__file__).parents[3]
@@ -79,6 +83,34 @@ def test_same_command_again_does_nothing(
     counts = run_batch(films_of_folder(films), SETTINGS, tmp_path / "undisturbed")
     assert (counts.new, counts.done_before) == (0, 5)
     assert results(tmp_path / "undisturbed") == undisturbed
+
+
+def test_tables_hold_what_this_run_asked_for(films: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    run_batch(films_of_folder(films), SETTINGS, out)
+    (films / "c_bare.png").rename(films / "renamed.png")
+    (films / DEADLY).unlink()
+    (films / "e_again.png").unlink()
+    counts = run_batch(films_of_folder(films), SETTINGS, out)
+    assert (counts.new, counts.done_before) == (0, 3)
+    fresh = tmp_path / "fresh"
+    run_batch(films_of_folder(films), SETTINGS, fresh)
+    assert results(out) == results(fresh)
+
+
+def test_page_keeps_what_nobody_confirmed_apart_and_shows_the_cautions(
+    films: Path, tmp_path: Path
+) -> None:
+    (films / "d_damaged.png").rename(films / "<b>bold.png")
+    run_batch(films_of_folder(films), SETTINGS, tmp_path / "out")
+    page = (tmp_path / "out" / "batch.html").read_text(encoding="utf-8")
+    confirmed, proposed = page.split("Verdicts on canals that the program proposed, not confirmed")
+    assert "Verdicts on canals with marks" in confirmed
+    assert "zero_two, version" in confirmed
+    assert "zero_two, version" in proposed
+    assert "<b>" not in page
+    for caution in CAUTIONS:
+        assert escape(caution.head, quote=False).replace('"', "&#34;") in page
 
 
 def test_worker_that_dies_once_changes_nothing(
