@@ -98,6 +98,9 @@ def batch(
     ]
     if profile:
         lines += [f"  {step:<8} {seconds:9.2f} s" for step, seconds in counts.seconds.items()]
+    from rxmeasure.cli.tables import caution_lines
+
+    lines += ["", *caution_lines()]
     emit("batch", {"out": str(out), "counts": counts}, lines, as_json=as_json)
     if counts.quarantined or counts.unreadable:
         ctx.exit(PARTLY_REFUSED)
