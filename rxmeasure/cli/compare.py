@@ -15,7 +15,6 @@ from rxmeasure.cli.output import columns, emit, folded, numbers_for, value_with_
 if TYPE_CHECKING:
     from rxmeasure.marks import ReviewMarks
     from rxmeasure.radiograph import Radiograph
-    from rxmeasure.recall.change import Change
     from rxmeasure.recall.lesion import Lesion
     from rxmeasure.recall.series import Series, SeriesMarks
     from rxmeasure.report.numbers import Numbers
@@ -158,6 +157,9 @@ def _from_options(
 
 
 def _lines(series: Series, numbers: Numbers) -> list[str]:
+    from rxmeasure.cli.tables import caution_lines
+    from rxmeasure.report.series_words import due_text, fill_row, percent_text, root_change
+
     lines: list[str] = []
     for number, visit in enumerate(series.visits, 1):
         lines.append(f"Visit {number}  {visit.date or 'no date'}  {visit.image.file_name}")
@@ -167,19 +169,33 @@ def _lines(series: Series, numbers: Numbers) -> list[str]:
             for text in (lesion.declined, *(w.text for w in lesion.warnings)):
                 lines += folded(numbers.in_text(text), indent="    ") if text else []
     for change in series.lesion_changes:
-        head = f"Visit {change.before} to {change.after}, {change.root}: {change.verdict}"
-        lines += ["", head, *folded(numbers.in_text(change.reason))]
-        lines += columns([_change_row(one, numbers) for one in change.changes])
-    lines += _fill_lines(series, numbers) + _score_lines(series)
-    lines += ["", *_next_lines(series)]
+        words = root_change(change, numbers)
+        lines += ["", f"{words.root}, {words.visits}: {words.word}", *folded(words.reason)]
+        lines += columns(
+            [
+                (row.quantity, row.values, row.difference, percent_text(row),
+                 f"least significant {row.least_significant}")
+                for row in words.rows
+            ]
+        )  # fmt: skip
+    fills = [fill_row(change, numbers) for change in series.fill_changes]
+    if fills:
+        cells = [(f.visits, f.canal, f.quantity, f.word, f.difference, f.text) for f in fills]
+        lines += ["", "Fill", *columns(cells)]
+    due = series.next_recall
+    lines += _score_lines(series)
+    lines += ["", due_text(due), *folded(f"{due.reason} {due.source}")]
     for warning in series.warnings:
         lines += folded(numbers.in_text(warning.text), mark="! ")
-    return lines
+    return [*lines, "", *caution_lines()]
 
 
 def _lesion_row(lesion: Lesion, numbers: Numbers) -> tuple[str, str, str, str]:
+    from rxmeasure.report.series_words import root_heading
+
+    root = root_heading(lesion.root)
     if lesion.size is None:
-        return lesion.root, str(lesion.source), "no number" if lesion.declined else "", ""
+        return root, str(lesion.source), "no number" if lesion.declined else "", ""
     area, largest = lesion.size.area, lesion.size.largest_diameter
     if area.value_mm2 is None or largest.value_mm is None:
         texts = (
@@ -191,54 +207,25 @@ def _lesion_row(lesion: Lesion, numbers: Numbers) -> tuple[str, str, str, str]:
             value_with_u(numbers, area.value_mm2, area.u_mm2, "mm2"),
             value_with_u(numbers, largest.value_mm, largest.u_mm, "mm"),
         )
-    return lesion.root, str(lesion.source), f"area {texts[0]}", f"largest {texts[1]}"
-
-
-def _change_row(change: Change, numbers: Numbers) -> tuple[str, str, str, str]:
-    unit = "" if change.unit == "ratio" else change.unit
-    interval = ""
-    if change.percent_interval is not None:
-        low, high = (numbers.fixed(v, 0) for v in change.percent_interval)
-        interval = f"95 %: {low} to {high} %"
-    least = value_with_u(numbers, change.least_significant, None, unit or "ratio")
-    return (
-        change.quantity,
-        value_with_u(numbers, change.difference, change.u_difference, unit or "ratio"),
-        f"{numbers.fixed(change.percent, 0)} %  {interval}",
-        f"least significant {least}",
-    )
-
-
-def _fill_lines(series: Series, numbers: Numbers) -> list[str]:
-    rows: list[Sequence[str]] = []
-    for change in series.fill_changes:
-        value = ""
-        if change.difference is not None and change.unit != "1":
-            value = value_with_u(numbers, change.difference, None, change.unit)
-        visits = f"{change.before} to {change.after}"
-        rows.append((visits, change.canal, change.quantity, value, change.text))
-    return ["", "Fill", *columns(rows)] if rows else []
+    return root, str(lesion.source), f"area {texts[0]}", f"largest {texts[1]}"
 
 
 def _score_lines(series: Series) -> list[str]:
     from rxmeasure.recall.scores import published_scales
+    from rxmeasure.report.series_words import (
+        root_heading,
+        score_text,
+        source_text,
+        suggestion_text,
+    )
 
     rows: list[Sequence[str]] = []
     for tooth in series.tooth_scores:
         scale = published_scales()[tooth.scale_id]
-        given = f"{tooth.value} ({tooth.group})" if tooth.group != tooth.value else tooth.value
-        text = f"{scale.source}; {scale.status}"
-        rows.append((f"visit {tooth.visit}", scale.title, f"tooth: {given}", text))
+        given = f"tooth: {score_text(scale.choice(tooth.value))}"
+        rows.append((f"visit {tooth.visit}", scale.title, given, source_text(scale)))
     for one in series.suggestions:
         title = published_scales()[one.scale_id].title
-        scored = f"{one.root} scored {one.scored}"
-        rows.append(
-            (f"visit {one.visit}", title, scored, f"the measurement suggests {one.suggested}")
-        )
+        scored = f"{root_heading(one.root)} scored {one.scored}"
+        rows.append((f"visit {one.visit}", title, scored, suggestion_text(one.suggested)))
     return ["", "Reader's scores (the worst root rules the tooth)", *columns(rows)] if rows else []
-
-
-def _next_lines(series: Series) -> list[str]:
-    due = series.next_recall
-    head = f"Next recall: {due.date or 'none proposed'}"
-    return [head, *folded(f"{due.reason} {due.source}")]

@@ -16,6 +16,7 @@ VERBS: dict[str, tuple[str, str, str]] = {
         "review",
         "Scale, trace, measure and judge films; keep a review file.",
     ),
+    "batch": (f"{_HERE}.batch", "batch", "Measure many films in one run that can go on later."),
     "open": (f"{_HERE}.open", "open", "Open films in the window and review them there."),
     "report": (f"{_HERE}.report", "report", "Write a review as an HTML page and a PDF."),
     "dicom": (

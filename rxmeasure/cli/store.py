@@ -111,7 +111,7 @@ def add(
     from rxmeasure.cli.verb_group import refusal_record
     from rxmeasure.store.files import add_files
 
-    with _opened(where, name, role, key_path) as opened:
+    with opened_store(where, name, role, key_path) as opened:
         added = []
         for one in add_files(opened, paths, tags=tags, reason=reason, on_top=on_top):
             added.append(one)
@@ -154,7 +154,7 @@ def search(
     **asked: str | None,
 ) -> None:
     """List records, the newest date first."""
-    with _opened(where, name, role, key_path) as opened:
+    with opened_store(where, name, role, key_path) as opened:
         wanted = _search_of(opened, asked)
         found = opened.find(wanted, limit=limit)
         count = opened.count(wanted)
@@ -171,7 +171,7 @@ def search(
 @_record_argument
 def history(where: str, name: str, role: str, as_json: bool, record_id: int) -> None:
     """Show every revision of a record: who, when, why, with which version."""
-    with _opened(where, name, role) as opened:
+    with opened_store(where, name, role) as opened:
         revisions = opened.history(record_id)
     rows: list[tuple[str, ...]] = [
         ("revision", "what", "author", "role", "time (UTC)", "version", "hash", "reason")
@@ -200,7 +200,7 @@ def undo(
     reason: str,
 ) -> None:
     """Save the content of an older revision again, as a new one."""
-    with _opened(where, name, role) as opened:
+    with opened_store(where, name, role) as opened:
         saved = opened.undo(record_id, based_on=based_on, to=to, reason=reason)
     line = f"Revision {saved.number} of record {saved.record_id} saved."
     emit("store undo", {"revision": saved}, [line], as_json=as_json)
@@ -233,7 +233,7 @@ def export(
     for needed in (folder, images):
         if needed is not None and not needed.is_dir():
             raise click.BadParameter(f"there is no folder {needed}.")
-    with _opened(where, name, role, key_path) as opened:
+    with opened_store(where, name, role, key_path) as opened:
         written = list(export_files(opened, _search_of(opened, asked), folder, images=images))
     lines = [*map(str, written), f"{len(written)} review files written."]
     emit("store export", {"files": [str(p) for p in written]}, lines, as_json=as_json)
@@ -244,7 +244,7 @@ def export(
 @click.option("--hash", "known_hash", metavar="HASH", help="A newest hash that you noted before.")
 def verify(where: str, name: str, role: str, as_json: bool, known_hash: str | None) -> None:
     """Check that every revision is what was saved; names the first that is not."""
-    with _opened(where, name, role) as opened:
+    with opened_store(where, name, role) as opened:
         verified = opened.verify(known_hash=known_hash)
     lines = [
         f"{verified.revisions} revisions of {verified.records} records hold; "
@@ -259,7 +259,7 @@ def verify(where: str, name: str, role: str, as_json: bool, known_hash: str | No
 @click.argument("target", type=FILE)
 def backup(where: str, name: str, role: str, as_json: bool, target: Path) -> None:
     """Copy the whole store while it is in use."""
-    with _opened(where, name, role) as opened:
+    with opened_store(where, name, role) as opened:
         opened.back_up(target)
     lines = [f"{target} written. The key of pseudonyms is not in it: keep its copy elsewhere."]
     emit("store backup", {"file": str(target)}, lines, as_json=as_json)
@@ -283,7 +283,7 @@ def forget(
 
     Backups and review files outside the store are not touched.
     """
-    with _opened(where, name, role, key_path) as opened:
+    with opened_store(where, name, role, key_path) as opened:
         emptied = opened.forget(patient, reason=reason)
     lines = [f"{emptied} records emptied. Backups and exported files still have them."]
     emit("store forget", {"records": emptied}, lines, as_json=as_json)
@@ -299,15 +299,16 @@ def admit(where: str, name: str, role: str, as_json: bool, newcomer: str, to_rol
     """Let a login use a store on a server, in a role; for the database's owner."""
     from rxmeasure.store import Role
 
-    with _opened(where, name, role) as opened:
+    with opened_store(where, name, role) as opened:
         opened.admit(newcomer, Role(to_role))
     lines = [f"{newcomer} is admitted as {to_role}. Set a password with psql: \\password"]
     emit("store admit", {"login": newcomer, "role": to_role}, lines, as_json=as_json)
 
 
-def _opened(
+def opened_store(
     where: str, name: str, role: str, key_path: Path | None = None
 ) -> AbstractContextManager[Store]:
+    """Open a store as a person, with the key that is given or the usual one."""
     from rxmeasure.store import Person, Role, open_store
 
     usual = _usual_key()

@@ -24,6 +24,7 @@ from rxmeasure.dicom_objects.reviewed_image import tracking_uid
 from rxmeasure.errors import ReviewFileError
 from rxmeasure.marks import PointPx
 from rxmeasure.reading.damage import DAMAGE_ERRORS, collected_warnings
+from rxmeasure.reading.dicom import check_growth
 from rxmeasure.reading.radiograph_file import read_file
 from rxmeasure.record.review_file import review_of_text
 from rxmeasure.report.numbers import clean
@@ -160,6 +161,8 @@ def read_report(path: str | Path) -> ReadReport:
         The file is missing, too large or may not be read.
     """
     data = read_file(path)
+    if data[128:132] == b"DICM":
+        check_growth(data)
     try:
         with collected_warnings():
             dataset = pydicom.dcmread(BytesIO(data), force=True)

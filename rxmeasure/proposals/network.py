@@ -64,6 +64,11 @@ def to_cells(points: FloatArray) -> FloatArray:
     return np.asarray((points + 0.5) / CELL - 0.5)
 
 
+def _threads() -> int:
+    """Two, or one where the surroundings ask for one thread, as each process of a batch does."""
+    return 1 if os.environ.get("OMP_NUM_THREADS", "").split(",")[0] == "1" else 2
+
+
 @cache
 def _session() -> Any:
     """The network, or None where it cannot run."""
@@ -75,7 +80,7 @@ def _session() -> Any:
     if not model.is_file():
         return None
     options = onnxruntime.SessionOptions()
-    options.intra_op_num_threads = min(2, os.cpu_count() or 1)
+    options.intra_op_num_threads = _threads()
     options.inter_op_num_threads = 1
     return onnxruntime.InferenceSession(
         model.read_bytes(), options, providers=["CPUExecutionProvider"]

@@ -263,8 +263,21 @@ def _damaged(found: str, cause: BaseException | None = None) -> ImageReadError:
     return error
 
 
-def _syntax(data: bytes) -> str:
-    """Transfer syntax UID, one of those known here."""
+def check_growth(data: bytes) -> None:
+    """Refuse a DICOM file whose deflated data would unpack to more than a file may hold.
+
+    Raises
+    ------
+    ImageReadError
+        They would, or the file's header is damaged.
+    """
+    syntax, start = _stated_syntax(data)
+    if syntax == _DEFLATED:
+        _check_inflated(data[start:])
+
+
+def _stated_syntax(data: bytes) -> tuple[str, int]:
+    """Transfer syntax UID, empty where there is none, and where the data begin."""
     stream = BytesIO(data)
     stream.seek(132)
     try:
@@ -274,9 +287,14 @@ def _syntax(data: bytes) -> str:
             is_little_endian=True,
             stop_when=lambda tag, vr, length: tag >> 16 != 2,
         )
-        syntax = str(meta.get("TransferSyntaxUID") or "")
+        return str(meta.get("TransferSyntaxUID") or ""), stream.tell()
     except _DAMAGE as error:
         raise _damaged("a DICOM file header that cannot be read.", error) from error
+
+
+def _syntax(data: bytes) -> str:
+    """Transfer syntax UID, one of those known here."""
+    syntax, start = _stated_syntax(data)
     if syntax not in _SYNTAXES:
         raise ImageReadError(
             found="a DICOM file that does not say how its data are written."
@@ -286,7 +304,7 @@ def _syntax(data: bytes) -> str:
             next_step="Export the image again as uncompressed DICOM.",
         )
     if syntax == _DEFLATED:
-        _check_inflated(data[stream.tell() :])
+        _check_inflated(data[start:])
     return syntax
 
 

@@ -44,7 +44,15 @@ def test_visits_from_a_file(run, visits: Path) -> None:
     out = visits.with_name("case.rxseries.json")
     done = run("compare", visits, "--out", out, "--decimal-comma")
     assert done.code == 0
-    for words in ("Visit 1 to 2, M: reduced", "area", "least significant", "Next recall", "28,"):
+    for words in (
+        "Root M",
+        "visit 1 to 2: reduced",
+        "area",
+        "least significant",
+        "Next recall",
+        "28,",
+        "Cautions",
+    ):
         assert words in done.stdout
     again = run("compare", out, "--json").document
     assert again["series"]["lesion_changes"][0]["verdict"] == "reduced"

@@ -35,7 +35,9 @@ sys.meta_path.insert(0, Blocked())
 import rxmeasure
 names = [m.name for m in pkgutil.walk_packages(rxmeasure.__path__, "rxmeasure.")]
 for name in names:
-    importlib.import_module(name)
+    # Alembic runs this script with its own context.
+    if name != "rxmeasure.store.migrations.env":
+        importlib.import_module(name)
 print(len(names))
 """
 

@@ -16,7 +16,12 @@ from highdicom import sr
 from pydicom.dataset import Dataset, FileMetaDataset
 from pydicom.sr.codedict import codes
 from pydicom.sr.coding import Code
-from pydicom.uid import ComprehensiveSRStorage, ExplicitVRLittleEndian, generate_uid
+from pydicom.uid import (
+    ComprehensiveSRStorage,
+    DeflatedExplicitVRLittleEndian,
+    ExplicitVRLittleEndian,
+    generate_uid,
+)
 
 from rxmeasure.dicom_objects.report_reading import ReadReport, read_report
 from rxmeasure.errors import ImageReadError, ReviewFileError, RxMeasureError
@@ -234,3 +239,19 @@ def test_reading_needs_no_highdicom_and_writing_names_it(
     monkeypatch.setattr("importlib.util.find_spec", lambda _: None)
     with pytest.raises(RxMeasureError, match=r"rxmeasure\[dicom\]"):
         write_objects(SAMPLES / DICOM, review_of(DICOM), tmp_path)
+
+
+def test_a_report_that_unpacks_without_end_is_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("rxmeasure.reading.dicom.MAX_FILE_BYTES", 2**20)
+    content = Dataset()
+    content.TextValue = "0" * 2**22
+    content.file_meta = FileMetaDataset()
+    content.file_meta.TransferSyntaxUID = DeflatedExplicitVRLittleEndian
+    content.SOPClassUID, content.SOPInstanceUID = ComprehensiveSRStorage, generate_uid()
+    path = tmp_path / "growing.dcm"
+    content.save_as(path, enforce_file_format=True)
+    assert path.stat().st_size < 2**16
+    with pytest.raises(ImageReadError, match="unpack to more than"):
+        read_report(path)

@@ -1,0 +1,77 @@
+"""Which films a batch measures: those of a folder, or of a table."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from rxmeasure.csv_table import Columns, read_table
+from rxmeasure.errors import ImageReadError, MarksError
+from rxmeasure.record.sidecar import COMPANION_SUFFIXES, SERIES_SUFFIX, sidecar_of
+
+_NOT_FILMS = (*COMPANION_SUFFIXES, SERIES_SUFFIX)
+_TABLE = Columns(needed=("film",), optional=("marks",), what="film")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Film:
+    """An image file, the name it goes by in the results, and its marks where it has them."""
+
+    path: Path
+    name: str
+    marks: Path | None
+
+
+def films_of_folder(folder: Path) -> Iterator[Film]:
+    """Yield all files of a folder and those below it, by name; symbolic links are passed over.
+
+    Raises
+    ------
+    ImageReadError
+        The folder cannot be read.
+    """
+    yield from _films_of(folder, folder)
+
+
+def _films_of(folder: Path, top: Path) -> Iterator[Film]:
+    for entry in _entries(folder):
+        path = folder / entry.name
+        hidden = entry.name.startswith(".")
+        if entry.is_symlink() or hidden or entry.name.endswith(_NOT_FILMS):
+            continue
+        if entry.is_dir(follow_symlinks=False):
+            yield from _films_of(path, top)
+        else:
+            marks = sidecar_of(path)
+            own = None if marks is None or marks.is_symlink() else marks
+            yield Film(path=path, name=path.relative_to(top).as_posix(), marks=own)
+
+
+def _entries(folder: Path) -> list[os.DirEntry[str]]:
+    try:
+        return sorted(os.scandir(folder), key=lambda entry: entry.name)
+    except OSError as error:
+        raise ImageReadError(
+            found=f"a folder that cannot be read: {folder} ({error.strerror}).",
+            needed="a folder of films, and the right to read it.",
+            next_step="Correct the path, or ask for access.",
+        ) from error
+
+
+def films_of_table(table: Path) -> Iterator[Film]:
+    """Yield the films of a CSV with the column ``film``, and ``marks`` where wanted.
+
+    Paths are relative to the table.
+
+    Raises
+    ------
+    MarksError
+        The table cannot be read or holds no film.
+    """
+    for row in read_table(table, _TABLE, MarksError).rows:
+        path = table.parent / row.cells["film"]
+        given = row.cells.get("marks")
+        marks = table.parent / given if given else sidecar_of(path)
+        yield Film(path=path, name=row.cells["film"], marks=marks)

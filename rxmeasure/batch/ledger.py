@@ -1,0 +1,119 @@
+"""What a batch has done so far: one row for each (image, settings), in an SQLite file.
+
+What a run asks for lies in a table of its own that ends with the run, so that results of
+other settings or of films that are gone stay in the file and out of this run's tables.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterable, Iterator
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from rxmeasure.batch.measuring import FilmResult, Task
+from rxmeasure.errors import WriteError
+
+#: Seconds that a locked file is waited for (choice).
+WAIT_S = 10.0
+_TABLE = """CREATE TABLE IF NOT EXISTS film (
+    image TEXT NOT NULL, settings TEXT NOT NULL, name TEXT NOT NULL, reason TEXT NOT NULL,
+    review TEXT, PRIMARY KEY (image, settings)) WITHOUT ROWID"""
+_ASKED = """CREATE TEMP TABLE asked (
+    image TEXT NOT NULL, settings TEXT NOT NULL, name TEXT NOT NULL,
+    PRIMARY KEY (image, settings)) WITHOUT ROWID"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LedgerRow:
+    """A film that is done; ``review`` (a JSON tree) is None where it is quarantined."""
+
+    image_sha256: str
+    settings_sha256: str
+    name: str
+    reason: str
+    review: dict[str, Any] | None
+
+
+class Ledger:
+    """The rows. A chunk that was written is on the disk, and a key is written once."""
+
+    def __init__(self, path: Path) -> None:
+        with _told(path):
+            self._connection = sqlite3.connect(path, timeout=WAIT_S)
+            self._connection.execute("PRAGMA synchronous=FULL")
+            self._connection.execute(_TABLE)
+            self._connection.execute(_ASKED)
+        self._path = path
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._connection.close()
+
+    def ask(self, task: Task) -> bool:
+        """Note that this run asks for a film; say whether it is left to do.
+
+        It is not where it is done, or where this run has asked for the same image before.
+        """
+        key = (task.image_sha256, task.settings_sha256)
+        with _told(self._path):
+            new = self._connection.execute(
+                "INSERT OR IGNORE INTO asked VALUES (?, ?, ?)", (*key, task.name)
+            ).rowcount
+            done = self._connection.execute(
+                "SELECT 1 FROM film WHERE image = ? AND settings = ?", key
+            ).fetchone()
+            self._connection.commit()
+        return bool(new) and done is None
+
+    def add(self, results: Iterable[FilmResult]) -> None:
+        """Write results together; those that are there stay.
+
+        Raises
+        ------
+        WriteError
+            No space, locked, damaged; nothing of these results was written.
+        """
+        rows = [
+            (
+                result.task.image_sha256,
+                result.task.settings_sha256,
+                result.task.name,
+                result.reason,
+                None if result.review is None else json.dumps(result.review, sort_keys=True),
+            )
+            for result in results
+        ]
+        with _told(self._path), self._connection:
+            self._connection.executemany("INSERT OR IGNORE INTO film VALUES (?, ?, ?, ?, ?)", rows)
+
+    def rows(self) -> Iterator[LedgerRow]:
+        """Yield the films that this run asked for and that are done, by name, one at a time."""
+        query = (
+            "SELECT image, settings, asked.name, reason, review FROM asked "
+            "JOIN film USING (image, settings) ORDER BY asked.name, settings"
+        )
+        with _told(self._path), closing(self._connection.execute(query)) as found:
+            for image, settings, name, reason, review in found:
+                yield LedgerRow(
+                    image_sha256=image,
+                    settings_sha256=settings,
+                    name=name,
+                    reason=reason,
+                    review=None if review is None else json.loads(review)["review"],
+                )
+
+
+@contextmanager
+def _told(path: Path) -> Iterator[None]:
+    try:
+        yield
+    except sqlite3.Error as error:
+        raise WriteError(
+            found=f"{path.name} cannot be used: {error}.",
+            needed="a folder with space, and no other run in it.",
+            next_step="Free the folder, then give the same command again; it goes on from there.",
+        ) from error

@@ -1,0 +1,133 @@
+"""What a worker does: films in, plain results out."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from time import perf_counter
+from typing import Any
+
+from rxmeasure import __version__
+from rxmeasure.errors import RxMeasureError
+from rxmeasure.marks import FilmKind, ReviewMarks
+from rxmeasure.one_thread import one_thread
+from rxmeasure.review import Review
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BatchSettings:
+    """What holds for all films of a run.
+
+    Attributes
+    ----------
+    film_kind : FilmKind
+        Of films without marks.
+    rule_ids : tuple of str
+        Rule sets instead of those of the marks; empty: theirs.
+    """
+
+    film_kind: FilmKind = FilmKind.POSTOPERATIVE
+    rule_ids: tuple[str, ...] = ()
+
+    def hash(self, marks: bytes) -> str:
+        """SHA-256 of all that shapes a film's result beside its image."""
+        whole = {"version": __version__, **asdict(self)}
+        text = json.dumps(whole, sort_keys=True).encode() + b"\0" + marks
+        return hashlib.sha256(text).hexdigest()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Task:
+    """One film to measure; the two hashes are its key."""
+
+    path: str
+    name: str
+    marks: str | None
+    image_sha256: str
+    settings_sha256: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FilmResult:
+    """What became of a film.
+
+    Attributes
+    ----------
+    task : Task
+    reason : str
+        Why it is quarantined; empty for a measured film.
+    review : dict or None
+        What a review file holds; its time is left empty, so that equal inputs give equal results.
+    seconds : dict
+        Time by step.
+    """
+
+    task: Task
+    reason: str
+    review: dict[str, Any] | None
+    seconds: dict[str, float]
+
+
+Chunk = Sequence[Task]
+Work = Callable[[Chunk, BatchSettings], list[FilmResult]]
+
+
+@one_thread
+def measure_chunk(chunk: Chunk, settings: BatchSettings) -> list[FilmResult]:
+    """Measure films one after the other; a film that fails is quarantined."""
+    return [_measured(task, settings) for task in chunk]
+
+
+def quarantined(task: Task, reason: str) -> FilmResult:
+    """The result of a film that cannot be measured."""
+    return FilmResult(task=task, reason=reason, review=None, seconds={})
+
+
+def _measured(task: Task, settings: BatchSettings) -> FilmResult:
+    try:
+        return _reviewed(task, settings)
+    except RxMeasureError as error:
+        return quarantined(task, str(error))
+    except Exception as error:  # noqa: BLE001 - one film never stops a run
+        return quarantined(task, f"Fault of the program: {type(error).__name__}: {error}")
+
+
+def _reviewed(task: Task, settings: BatchSettings) -> FilmResult:
+    from rxmeasure.proposals import with_unconfirmed
+    from rxmeasure.reading import read_radiograph
+    from rxmeasure.record.review_file import review_tree
+    from rxmeasure.review import review_film
+
+    seconds: dict[str, float] = {}
+    start = perf_counter()
+
+    def lap(step: str) -> None:
+        nonlocal start
+        now = perf_counter()
+        seconds[step] = now - start
+        start = now
+
+    radiograph = read_radiograph(task.path)
+    if radiograph.source.sha256 != task.image_sha256:
+        return quarantined(task, "The file changed while the run went on.")
+    lap("read")
+    marks = _marks_of(task, settings)
+    if not marks.canals:
+        marks = with_unconfirmed(radiograph, marks)
+    lap("propose")
+    review: Review = replace(review_film(radiograph, marks), created_utc="")
+    lap("review")
+    return FilmResult(task=task, reason="", review=review_tree(review), seconds=seconds)
+
+
+def _marks_of(task: Task, settings: BatchSettings) -> ReviewMarks:
+    from rxmeasure.record.review_file import read_marks
+
+    if task.marks is None:
+        marks = ReviewMarks(film_kind=settings.film_kind)
+    else:
+        marks = read_marks(Path(task.marks))
+    return replace(marks, rule_set_ids=settings.rule_ids) if settings.rule_ids else marks

@@ -1,0 +1,216 @@
+"""One run: films to chunks, chunks to workers, results to the ledger, tables at the end."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from rxmeasure.batch.films import Film
+from rxmeasure.batch.ledger import Ledger
+from rxmeasure.batch.measuring import (
+    BatchSettings,
+    Chunk,
+    FilmResult,
+    Task,
+    Work,
+    measure_chunk,
+)
+from rxmeasure.batch.page import write_page
+from rxmeasure.batch.pool import through_pool
+from rxmeasure.batch.tables import write_csv, write_parquet
+from rxmeasure.errors import ConflictError, RxMeasureError, WriteError
+
+if TYPE_CHECKING:
+    from rxmeasure.store import Store
+
+#: Films that go to a worker together (choice: some seconds of work).
+CHUNK = 8
+
+
+@dataclass(slots=True)
+class Counts:
+    """What a run did so far; ``seconds`` is the workers' time by step."""
+
+    measured: int = 0
+    quarantined: int = 0
+    unreadable: int = 0
+    done_before: int = 0
+    seconds: Counter[str] = field(default_factory=Counter)
+
+    @property
+    def new(self) -> int:
+        """Films that this run finished."""
+        return self.measured + self.quarantined
+
+
+def run_batch(
+    films: Iterable[Film],
+    settings: BatchSettings,
+    out: Path,
+    *,
+    workers: int = 1,
+    scheduler: str | None = None,
+    store: Store | None = None,
+    work: Work = measure_chunk,
+    progress: Callable[[Counts], None] | None = None,
+) -> Counts:
+    """Measure films and write ``batch.csv``, ``batch.parquet`` and ``batch.html`` into a folder.
+
+    Films that the folder's ledger holds under the same image and settings are passed over.
+
+    Parameters
+    ----------
+    films : iterable of Film
+    settings : BatchSettings
+    out : Path
+        Made where it is missing.
+    workers : int
+        Processes on this machine.
+    scheduler : str, optional
+        Address of a dask scheduler whose workers do the work instead.
+    store : Store, optional
+        Reviews go there too; a film that has a review there keeps it.
+    work : callable
+        What a worker does with a chunk.
+    progress : callable, optional
+        Called after each chunk.
+
+    Raises
+    ------
+    WriteError, StoreError, ClusterError
+        The run stops; the same call goes on from there.
+    """
+    _make_folder(out)
+    ledger = Ledger(out / "batch.sqlite")
+    counts = Counts()
+    log = _Log(out / "batch.log.jsonl")
+    chunks = _chunks(_tasks(films, settings, ledger, counts, log))
+    try:
+        log.tell("start", workers=workers, scheduler=scheduler)
+        if scheduler is None:
+            results = through_pool(chunks, settings, work, workers=workers)
+        else:
+            from rxmeasure.batch.cluster import through_cluster
+
+            results = through_cluster(chunks, settings, work, address=scheduler)
+        for chunk in results:
+            _keep(chunk, ledger, store, log, counts)
+            if progress is not None:
+                progress(counts)
+        write_csv(ledger.rows(), out / "batch.csv")
+        write_parquet(ledger.rows(), out / "batch.parquet")
+        write_page(ledger.rows(), out / "batch.html")
+        log.tell("end", measured=counts.measured, quarantined=counts.quarantined)
+    finally:
+        ledger.close()
+    return counts
+
+
+def _make_folder(out: Path) -> None:
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise WriteError(
+            found=f"no folder {out} can be made: {error.strerror}.",
+            needed="the place of a new or existing folder.",
+            next_step="Choose another folder.",
+        ) from error
+
+
+def _tasks(
+    films: Iterable[Film],
+    settings: BatchSettings,
+    ledger: Ledger,
+    counts: Counts,
+    log: _Log,
+) -> Iterator[Task]:
+    """Films that are neither done nor asked for; of equal ones the first."""
+    for film in films:
+        try:
+            task = _task(film, settings)
+        except (RxMeasureError, OSError) as error:
+            counts.unreadable += 1
+            log.tell("unreadable", film=film.name, reason=str(error))
+            continue
+        if ledger.ask(task):
+            yield task
+        else:
+            counts.done_before += 1
+
+
+def _task(film: Film, settings: BatchSettings) -> Task:
+    from rxmeasure.reading.radiograph_file import read_file
+
+    marks = b"" if film.marks is None else read_file(film.marks)
+    return Task(
+        path=str(film.path.absolute()),
+        name=film.name,
+        marks=None if film.marks is None else str(film.marks.absolute()),
+        image_sha256=hashlib.sha256(read_file(film.path)).hexdigest(),
+        settings_sha256=settings.hash(marks),
+    )
+
+
+def _chunks(tasks: Iterator[Task]) -> Iterator[Chunk]:
+    chunk: list[Task] = []
+    for task in tasks:
+        chunk.append(task)
+        if len(chunk) == CHUNK:
+            yield chunk
+            chunk = []
+    if chunk:
+        yield chunk
+
+
+def _keep(
+    results: list[FilmResult], ledger: Ledger, store: Store | None, log: _Log, counts: Counts
+) -> None:
+    """The store first: a film in the ledger is never asked for again."""
+    for result in results:
+        if store is not None and result.review is not None:
+            _to_store(result, store)
+    ledger.add(results)
+    for result in results:
+        counts.seconds.update(result.seconds)
+        if result.review is None:
+            counts.quarantined += 1
+        else:
+            counts.measured += 1
+        word = "measured" if result.review is not None else "quarantined"
+        log.tell(word, film=result.task.name, image=result.task.image_sha256, reason=result.reason)
+
+
+def _to_store(result: FilmResult, store: Store) -> None:
+    from rxmeasure.record.review_file import review_from_tree
+
+    assert result.review is not None
+    now = datetime.now(UTC).isoformat(timespec="seconds")
+    review = replace(review_from_tree(result.review), created_utc=now)
+    with suppress(ConflictError):
+        store.save_review(review, based_on=0, tags=("batch",), reason="batch")
+
+
+class _Log:
+    """Events of the runs, a JSON object a line."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+
+    def tell(self, event: str, **more: Any) -> None:
+        line = {"time": datetime.now(UTC).isoformat(), "event": event, **more}
+        try:
+            with self._path.open("a", encoding="utf-8") as file:
+                file.write(json.dumps(line) + "\n")
+        except OSError as error:
+            raise WriteError(
+                found=f"{self._path.name} cannot be written: {error.strerror}.",
+                needed="a folder with space; what is measured is kept.",
+                next_step="Free some space, then give the same command again.",
+            ) from error
