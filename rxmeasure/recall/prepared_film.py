@@ -93,6 +93,12 @@ def prepared(film: SmallFilm) -> PreparedFilm:
     )
 
 
+def mirrored(film: PreparedFilm) -> PreparedFilm:
+    """The film turned over; ``from_film`` stays that of the film as it was."""
+    grey, valid, image = (part[:, ::-1] for part in (film.grey, film.valid, film.image))
+    return replace(film, grey=grey, valid=valid, image=image)
+
+
 def _resized(image: Image, shape: tuple[int, int]) -> Image:
     """Smoothed by half of what a pixel grows, then sampled between the pixels."""
     factors = [n / m for n, m in zip(image.shape, shape, strict=True)]
