@@ -95,8 +95,9 @@ def prepared(film: SmallFilm) -> PreparedFilm:
 
 def mirrored(film: PreparedFilm) -> PreparedFilm:
     """The film turned over; ``from_film`` stays that of the film as it was."""
-    grey, valid, image = (part[:, ::-1] for part in (film.grey, film.valid, film.image))
-    return replace(film, grey=grey, valid=valid, image=image)
+    return replace(
+        film, grey=film.grey[:, ::-1], valid=film.valid[:, ::-1], image=film.image[:, ::-1]
+    )
 
 
 def _resized(image: Image, shape: tuple[int, int]) -> Image:
