@@ -30,8 +30,8 @@ from rxmeasure.errors import ConflictError, RxMeasureError, WriteError
 if TYPE_CHECKING:
     from rxmeasure.store import Store
 
-#: Films that go to a worker together (choice: some seconds of work).
-CHUNK = 8
+#: Films that go to a worker together (choice: a second or two of work).
+CHUNK = 2
 
 
 @dataclass(slots=True)
