@@ -85,8 +85,11 @@ def show_time(counts: list[int], workers: int) -> None:
     """Print the cost of each film in runs of growing length."""
     cost_of(1, workers)  # the parent's own imports
     start = cost_of(1, workers)
-    print(f"start, with one film: {start.wall:.2f} s wall, {start.workers:.2f} s CPU of the worker, "
-          f"{start.parent:.2f} s of the parent", flush=True)  # fmt: skip
+    print(
+        f"start, with one film: {start.wall:.2f} s wall, {start.workers:.2f} s CPU of the "
+        f"worker, {start.parent:.2f} s of the parent",
+        flush=True,
+    )
     print("  films   wall   CPU   parent, ms for each film; films a second with the start")
     for films in counts:
         cost = cost_of(films, workers)
