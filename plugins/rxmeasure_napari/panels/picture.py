@@ -122,8 +122,11 @@ class PicturePanel(FilmPanel):
         self._close = button("Close this film", "rx_close", "Close the film in front")
         self._close.clicked.connect(self._close_film)
         row = QHBoxLayout()
+        course = button("Course…", "rx_course", "Mark the films of a course")
+        course.clicked.connect(lambda: self.state.choose_step(Step.COURSE))
         row.addWidget(opener)
         row.addWidget(self._close)
+        row.addWidget(course)
         return row
 
     def _film_list(self) -> QListWidget:
