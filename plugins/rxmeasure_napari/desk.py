@@ -433,10 +433,17 @@ class Desk(QObject):
             return
         if film.is_current:
             return
-        radiograph, marks, revision = film.radiograph, film.marks, film.revision
+        compute = partial(
+            measuring.compute,
+            film.radiograph,
+            film.marks,
+            film.revision,
+            self.memory,
+            rule_files=[one.path for one in film.work.own_criteria],
+        )
         self._measure.run(
             film.id,
-            lambda progress: measuring.compute(radiograph, marks, revision, self.memory, progress),
+            compute,
             film.take_computed,
         )
 
