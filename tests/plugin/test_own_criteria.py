@@ -51,12 +51,19 @@ def own_file(tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def reader(open_reader: OpenReader, film_of: Callable[[str], Path], marks_of: Any) -> Reader:
-    reader = open_reader(film_of(NAME))
-    reader.review(marks_of(NAME))
-    reader.measured()
-    reader.press("rx_step_verdict")
-    return reader
+def at_verdicts(
+    open_reader: OpenReader, film_of: Callable[[str], Path], marks_of: Any
+) -> Callable[[], Reader]:
+    """A reviewed film in the step of the verdicts."""
+
+    def open_one() -> Reader:
+        reader = open_reader(film_of(NAME))
+        reader.review(marks_of(NAME))
+        reader.measured()
+        reader.press("rx_step_verdict")
+        return reader
+
+    return open_one
 
 
 def choose(reader: Reader, path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -76,8 +83,9 @@ def own_boxes(reader: Reader) -> list[QCheckBox]:
 
 
 def test_own_criteria_judge_are_undone_and_left_out(
-    reader: Reader, own_file: Path, monkeypatch: pytest.MonkeyPatch
+    at_verdicts: Callable[[], Reader], own_file: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    reader = at_verdicts()
     published = judged_by(reader)
     choose(reader, own_file, monkeypatch)
     assert judged_by(reader) == published | {"own_rule"}
@@ -97,8 +105,9 @@ def test_own_criteria_judge_are_undone_and_left_out(
 
 
 def test_a_wrong_file_is_told_in_plain_words(
-    reader: Reader, own_file: Path, monkeypatch: pytest.MonkeyPatch
+    at_verdicts: Callable[[], Reader], own_file: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    reader = at_verdicts()
     own_file.write_text("id = 3", encoding="utf-8")
     before = judged_by(reader)
     choose(reader, own_file, monkeypatch)
@@ -108,11 +117,12 @@ def test_a_wrong_file_is_told_in_plain_words(
 
 
 def test_kept_are_the_verdicts_and_the_film_opened_again_asks_for_the_file(
-    reader: Reader,
+    at_verdicts: Callable[[], Reader],
     own_file: Path,
     open_reader: OpenReader,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
+    reader = at_verdicts()
     choose(reader, own_file, monkeypatch)
     (canal,) = [c.name for c in reader.marks.canals]
     override = Override(
