@@ -94,6 +94,13 @@ def prepared(film: SmallFilm) -> PreparedFilm:
     )
 
 
+def mirrored(film: PreparedFilm) -> PreparedFilm:
+    """The film turned over; ``from_film`` stays that of the film as it was."""
+    return replace(
+        film, grey=film.grey[:, ::-1], valid=film.valid[:, ::-1], image=film.image[:, ::-1]
+    )
+
+
 def _resized(image: Image, shape: tuple[int, int]) -> Image:
     """Smoothed by half of what a pixel grows, then sampled between the pixels."""
     factors = [n / m for n, m in zip(image.shape, shape, strict=True)]
