@@ -11,7 +11,7 @@ from typing import Any
 
 import pydicom
 from pydicom.dataset import Dataset
-from pynetdicom import AE, AllStoragePresentationContexts, evt
+from pynetdicom import AE, AllStoragePresentationContexts, build_context, evt
 from pynetdicom.sop_class import (
     StudyRootQueryRetrieveInformationModelFind,
     StudyRootQueryRetrieveInformationModelGet,
@@ -94,7 +94,8 @@ class LoopbackArchive:
         self.before_get(event)
         found = list(self._matching(event.identifier))
         if event.event is evt.EVT_C_MOVE:
-            yield self.move_to
+            contexts = [build_context(h.SOPClassUID, h.file_meta.TransferSyntaxUID) for h in found]
+            yield (*self.move_to, {"contexts": contexts})
         yield len(found)
         for held in found:
             if self.answer_other:
@@ -131,8 +132,6 @@ class LoopbackArchive:
             entity.add_supported_context(
                 context.abstract_syntax, list(TRANSFER_SYNTAXES), scu_role=True, scp_role=True
             )
-            entity.add_requested_context(context.abstract_syntax)
-        entity.requested_contexts = entity.requested_contexts[:128]
         server = entity.start_server(
             ("127.0.0.1", 0),
             block=False,

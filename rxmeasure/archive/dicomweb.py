@@ -41,7 +41,7 @@ class _TooMuchError(Exception):
     """More than is taken."""
 
 
-class _Bounded(HTTPAdapter):
+class _Bounded(HTTPAdapter):  # type: ignore[misc]
     """Reads answers whole, up to a number of bytes."""
 
     def __init__(self, most_bytes: int) -> None:
