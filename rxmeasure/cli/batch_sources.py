@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from rxmeasure.cli.archive import config_option
 from rxmeasure.cli.options import FILE, all_of
 from rxmeasure.cli.store import key_option, opened_store, search_of, search_options
 
@@ -38,13 +39,7 @@ source_options = all_of(
         help="Films of an archive instead of a folder, fetched one by one: with --since, "
         "--until, --modality, --patient-id.",
     ),
-    click.option(
-        "--config",
-        type=FILE,
-        metavar="FILE",
-        envvar="RXMEASURE_ARCHIVES",
-        help="The file that names the archives. Or RXMEASURE_ARCHIVES.",
-    ),
+    config_option,
     click.option("--modality", metavar="CODE", default="", help="Studies with it; IO: intra-oral."),
     click.option("--patient-id", metavar="TEXT", default="", help="Studies of this patient."),
     click.option("--keep-films", is_flag=True, help="Leave fetched films in OUT/films."),

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import pytest
 from batch_work import SAMPLES, results
@@ -14,9 +16,9 @@ from rxmeasure.errors import ArchiveError
 
 pytest.importorskip("pynetdicom")
 
-from loopback_archive import LoopbackArchive, loopback_archive
-from rxmeasure.archive import Query, archive, open_archive
+from loopback_archive import LoopbackArchive
 
+from rxmeasure.archive import Query, archive, open_archive
 from rxmeasure.batch.archive_films import films_of_archive
 
 QUERY = Query(since=date(2024, 1, 1), until=date(2024, 12, 31))
@@ -44,21 +46,48 @@ def originals(tmp_path: Path) -> Path:
     return folder
 
 
+@dataclass
+class Hospital(LoopbackArchive):
+    """Matches days too, and notes what it hands out; of ``lost`` it hands out something else."""
+
+    config: Path = Path()
+    handed_out: list[str] = field(default_factory=list)
+    lost: str = ""
+
+    def _matching(self, identifier: Any) -> Iterator[Any]:
+        first, _, last = str(identifier.get("StudyDate") or "-").partition("-")
+        for held in super()._matching(identifier):
+            if first <= held.StudyDate <= (last or "9"):
+                yield held
+
+    def note(self, event: Any) -> None:
+        uid = str(event.identifier.SOPInstanceUID)
+        self.answer_other = uid == self.lost
+        self.handed_out.append(uid)
+
+
 @pytest.fixture
-def there(originals: Path, tmp_path: Path) -> Iterator[LoopbackArchive]:
-    with loopback_archive(sorted(originals.rglob("*.dcm")), tmp_path) as made:
-        yield made
+def there(originals: Path, tmp_path: Path) -> Iterator[Hospital]:
+    made = Hospital(config=tmp_path / "archives.toml")
+    made.before_get = made.note
+    for film in sorted(originals.rglob("*.dcm")):
+        made.add(film)
+    server = made.start()
+    made.config.write_text(
+        f'[archives.hospital]\nhost = "127.0.0.1"\nport = {made.port}\ncalled_ae = "ARCHIVE"\n'
+    )
+    made.config.chmod(0o600)
+    yield made
+    server.shutdown()
 
 
-def batch(there: LoopbackArchive, out: Path, **more: object) -> Counts:
+def batch(there: Hospital, out: Path, **more: object) -> Counts:
     place = open_archive("hospital", there.config)
     films = films_of_archive(place, QUERY, out / "films", keep=bool(more.pop("keep", False)))
     return run_batch(films, BatchSettings(), out, **more)  # type: ignore[arg-type]
 
 
-def test_every_radiograph_is_fetched_once_and_removed(
-    there: LoopbackArchive, tmp_path: Path
-) -> None:
+def test_every_radiograph_is_fetched_once_and_removed(there: Hospital, tmp_path: Path) -> None:
     out = tmp_path / "out"
     counts = batch(there, out)
     assert counts.new == FILMS
@@ -71,9 +100,7 @@ def test_every_radiograph_is_fetched_once_and_removed(
     assert results(out) == first
 
 
-def test_same_values_as_from_a_folder(
-    there: LoopbackArchive, originals: Path, tmp_path: Path
-) -> None:
+def test_same_values_as_from_a_folder(there: Hospital, originals: Path, tmp_path: Path) -> None:
     kept = tmp_path / "kept"
     batch(there, kept, keep=True)
     again = tmp_path / "again"
@@ -83,7 +110,7 @@ def test_same_values_as_from_a_folder(
 
 
 def test_films_wait_in_small_number_and_a_stopped_run_goes_on(
-    there: LoopbackArchive, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    there: Hospital, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(run, "CHUNK", 1)
     out = tmp_path / "out"
@@ -102,18 +129,18 @@ def test_films_wait_in_small_number_and_a_stopped_run_goes_on(
     assert results(out) == results(undisturbed)
 
 
-def test_an_object_that_cannot_be_had_is_told(there: LoopbackArchive, tmp_path: Path) -> None:
-    there.lost.add("1.2.9.1")
+def test_an_object_that_cannot_be_had_is_told(there: Hospital, tmp_path: Path) -> None:
+    there.lost = "1.2.9.1"
     out = tmp_path / "out"
     counts = batch(there, out)
     assert (counts.new, counts.unreadable) == (FILMS - 1, 1)
     assert "1.2.1/1.2.9.1.dcm" in (out / "batch.log.jsonl").read_text(encoding="utf-8")
-    there.lost.clear()
+    there.lost = ""
     assert batch(there, out).new == 1
 
 
 def test_days_are_halved_where_an_archive_has_too_many(
-    there: LoopbackArchive, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+    there: Hospital, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
     monkeypatch.setattr(archive, "MOST_STUDIES", 1)
     place = open_archive("hospital", there.config)
