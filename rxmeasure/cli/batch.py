@@ -47,6 +47,7 @@ if TYPE_CHECKING:
 @click.pass_context
 def batch(
     ctx: click.Context,
+    /,
     out: Path,
     kind: str,
     rule_ids: tuple[str, ...],

@@ -100,11 +100,11 @@ def test_ctrl_c_then_again(films: Path, out: Path) -> None:
     with subprocess.Popen(
         [*command, "--workers", "1"], env=env, stderr=subprocess.PIPE, start_new_session=True
     ) as stopped:
-        until(lambda: log.exists() and "measured" in log.read_text())
+        until(lambda: stopped.poll() or (log.exists() and "measured" in log.read_text()))
         os.killpg(stopped.pid, signal.SIGINT)
         _, said = stopped.communicate(timeout=120)
     assert stopped.returncode == 130
-    assert said.decode().startswith("Stopped.")
+    assert said.decode().strip().startswith("Stopped.")
     assert not (out / "batch.csv").exists()
     again = subprocess.run(command, env=env, capture_output=True, check=False, timeout=300)
     assert again.returncode == 10, again.stderr
