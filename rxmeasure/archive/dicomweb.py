@@ -49,7 +49,12 @@ class _Bounded(HTTPAdapter):  # type: ignore[misc]
         self._most = most_bytes
 
     def send(self, request: Any, **more: Any) -> Any:
-        """Send a request and read its answer."""
+        """Send a request and read its answer.
+
+        Wildcards stand as they are (RFC 3986 allows it), since some archives take escapes for
+        letters.
+        """
+        request.url = request.url.replace("%2A", "*").replace("%3F", "?")
         response = super().send(request, **{**more, "stream": True})
         content = bytearray()
         for chunk in response.iter_content(2**16):
@@ -211,7 +216,8 @@ class WebWire:
 def _searched(
     client: DICOMwebClient, level: Level, keys: Mapping[str, str], limit: int, offset: int
 ) -> list[Any]:
-    wanted = dict(keys)
+    # Some archives take the escape of ^ for letters; ? matches it (PS3.4 C.2.2.2.4).
+    wanted = {keyword: text.replace("^", "?") for keyword, text in keys.items()}
     more = {"limit": limit, "offset": offset, "fields": list(ASKED[level])}
     if level is Level.STUDY:
         return list(client.search_for_studies(search_filters=wanted, **more))
