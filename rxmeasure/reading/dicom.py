@@ -59,6 +59,8 @@ _SYNTAXES = {
     "1.2.840.10008.1.2.4.203": ("High-throughput JPEG 2000", "jpeg2000", False),
     "1.2.840.10008.1.2.5": ("RLE Lossless", "rle", False),
 }
+#: Transfer syntaxes that can be read.
+TRANSFER_SYNTAXES = tuple(_SYNTAXES)
 _DEFLATED = "1.2.840.10008.1.2.1.99"
 #: Lossy unless Lossy Image Compression (0028,2110) says 00.
 _MAYBE_LOSSY = ("1.2.840.10008.1.2.4.91", "1.2.840.10008.1.2.4.203")
