@@ -7,7 +7,7 @@ from typing import Any
 import pydicom
 import pytest
 from dicom_films import DICOM, SAMPLES
-from loopback_archive import LoopbackArchive
+from loopback_archive import LoopbackArchive, settings
 
 from rxmeasure.archive import Archive, open_archive
 
@@ -50,17 +50,6 @@ def opened(tmp_path: Path) -> Open:
         return open_archive("here", settings(tmp_path, table))
 
     return call
-
-
-def settings(folder: Path, table: dict[str, Any]) -> Path:
-    path = folder / "archives.toml"
-    lines = [
-        f"{key} = {str(value).lower() if isinstance(value, bool) else repr(value)}"
-        for key, value in table.items()
-    ]
-    path.write_text("\n".join(["[archives.here]", *lines, ""]))
-    path.chmod(0o600)
-    return path
 
 
 @pytest.fixture(scope="session")
