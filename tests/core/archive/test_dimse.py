@@ -27,6 +27,12 @@ def test_an_archive_answers(start: Start, opened: Open) -> None:
     opened(start()).test()
 
 
+def test_user_and_password_are_shown(start: Start, opened: Open) -> None:
+    loopback = start()
+    opened(loopback, user="me", password="secret").test()
+    assert loopback.users == [(b"me", b"secret")]
+
+
 def test_studies_series_and_objects_are_listed(filled: LoopbackArchive, opened: Open) -> None:
     archive = opened(filled)
     (study,) = archive.find(Query(patient_name="Planted*")).rows
