@@ -3,16 +3,35 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 from rxmeasure.csv_table import Columns, read_table
-from rxmeasure.errors import ImageReadError, MarksError
+from rxmeasure.errors import ImageReadError, MarksError, WriteError
 from rxmeasure.record.sidecar import COMPANION_SUFFIXES, SERIES_SUFFIX, sidecar_of
 
 _NOT_FILMS = (*COMPANION_SUFFIXES, SERIES_SUFFIX)
 _TABLE = Columns(needed=("film",), optional=("marks",), what="film")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Origin:
+    """Where a film comes from whose file is not here yet.
+
+    Attributes
+    ----------
+    uid : str
+        One for each image: what is known of it need not be fetched again.
+    fetch : callable
+        Puts the file into its place where it is missing.
+    keep : bool
+        Leave the file there when the film is done.
+    """
+
+    uid: str
+    fetch: Callable[[], None]
+    keep: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,6 +41,7 @@ class Film:
     path: Path
     name: str
     marks: Path | None
+    origin: Origin | None = None
 
 
 def films_of_folder(folder: Path) -> Iterator[Film]:
@@ -75,3 +95,21 @@ def films_of_table(table: Path) -> Iterator[Film]:
         given = row.cells.get("marks")
         marks = table.parent / given if given else sidecar_of(path)
         yield Film(path=path, name=row.cells["film"], marks=marks)
+
+
+def make_folder(out: Path) -> None:
+    """Make a folder where it is missing.
+
+    Raises
+    ------
+    WriteError
+        It cannot be made.
+    """
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise WriteError(
+            found=f"no folder {out} can be made: {error.strerror}.",
+            needed="the place of a new or existing folder.",
+            next_step="Choose another folder.",
+        ) from error

@@ -19,18 +19,15 @@ if TYPE_CHECKING:
     from rxmeasure.archive import Archive, Found, Progress, Remark, SeriesRow, StudyRow
 
 _DAY = click.DateTime(formats=["%Y-%m-%d"])
-_archive_options = all_of(
-    click.argument("name", metavar="ARCHIVE"),
-    click.option(
-        "--config",
-        type=FILE,
-        metavar="FILE",
-        envvar="RXMEASURE_ARCHIVES",
-        help="The file that names the archives. Or RXMEASURE_ARCHIVES. "
-        "Without it archives.toml in your settings folder is taken.",
-    ),
-    json_option,
+config_option = click.option(
+    "--config",
+    type=FILE,
+    metavar="FILE",
+    envvar="RXMEASURE_ARCHIVES",
+    help="The file that names the archives. Or RXMEASURE_ARCHIVES. "
+    "Without it archives.toml in your settings folder is taken.",
 )
+_archive_options = all_of(click.argument("name", metavar="ARCHIVE"), config_option, json_option)
 
 
 @click.group()
