@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pydicom
+import pytest
 from pydicom.dataset import Dataset
 from pynetdicom import AE, AllStoragePresentationContexts, build_context, evt
 from pynetdicom.sop_class import (
@@ -21,6 +22,12 @@ from pynetdicom.sop_class import (
 
 from rxmeasure.reading.dicom import TRANSFER_SYNTAXES
 
+#: For tests of connections that fail: the library leaves its socket to the garbage then.
+LEAVES_SOCKETS = [
+    pytest.mark.filterwarnings("ignore:.*unclosed.*:ResourceWarning"),
+    pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning"),
+    pytest.mark.usefixtures("_without_left_sockets"),
+]
 _KEYS = {"STUDY": "StudyInstanceUID", "SERIES": "SeriesInstanceUID", "IMAGE": "SOPInstanceUID"}
 
 
@@ -169,6 +176,13 @@ _MATCHED = (
     "PatientID",
     "PatientName",
 )
+
+
+def leaves_sockets(test: Callable[..., None]) -> Callable[..., None]:
+    """Mark one test with `LEAVES_SOCKETS`."""
+    for mark in LEAVES_SOCKETS:
+        test = mark(test)
+    return test
 
 
 def _matches(held: Any, identifier: Any, keyword: str) -> bool:

@@ -10,7 +10,7 @@ from typing import Any
 
 import pydicom
 import pytest
-from loopback_archive import LoopbackArchive
+from loopback_archive import LoopbackArchive, leaves_sockets
 from orthanc import free_port
 from pydicom.dataset import Dataset
 
@@ -235,9 +235,7 @@ def test_a_wrong_title_is_told_at_once(
     assert not isinstance(refusal.value, ArchiveLostError)
 
 
-# The library leaves its socket to the garbage where nobody listens.
-@pytest.mark.filterwarnings("ignore:.*unclosed.*:ResourceWarning")
-@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
+@leaves_sockets
 def test_nobody_listens(opened: Open, films: Films) -> None:
     with pytest.raises(ArchiveLostError, match="cannot be reached"):
         opened(free_port()).send(films)

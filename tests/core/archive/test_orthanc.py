@@ -13,6 +13,7 @@ import orthanc
 import pydicom
 import pytest
 from dicom_films import DICOM, SAMPLES, lesion_on, marks_of
+from loopback_archive import leaves_sockets
 from orthanc import Orthanc
 
 from rxmeasure.archive import Archive, Progress, Query, Sent, Uids, open_archive
@@ -91,9 +92,7 @@ def send_while(archive: Archive, films: tuple[Path, ...], told: Callable[[Progre
 
 @pytest.mark.parametrize("way", ["get", "web"], ids=["dimse", "web"])
 @pytest.mark.parametrize(("after", "delay_s"), [(1, 0.0), (2, 0.02), (4, 0.0)])
-# The library leaves its socket to the garbage where the archive is gone.
-@pytest.mark.filterwarnings("ignore:.*unclosed.*:ResourceWarning")
-@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
+@leaves_sockets
 def test_an_archive_killed_while_it_receives_loses_nothing_and_has_nothing_twice(
     real: Orthanc, tmp_path: Path, films: tuple[Path, ...], way: str, after: int, delay_s: float
 ) -> None:
