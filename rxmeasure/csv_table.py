@@ -140,9 +140,9 @@ def _rows(
     columns: Columns,
     error: type[RxMeasureError],
 ) -> Iterator[TableRow]:
-    empty = True
+    empty, passed_over = True, "" in names
     for cells in _lines(reader, error):
-        if not "".join(cells).strip():
+        if not any(map(str.strip, cells)):
             continue
         if len(cells) != len(names):
             needed = f"{len(names)}, one for each column."
@@ -150,7 +150,8 @@ def _rows(
         empty = False
         # Columns that are passed over share the empty name.
         row = dict(zip(names, map(str.strip, cells), strict=True))
-        row.pop("", None)
+        if passed_over:
+            del row[""]
         yield TableRow(line=reader.line_num, cells=row)
     if empty:
         raise error(

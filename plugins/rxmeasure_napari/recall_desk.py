@@ -18,7 +18,6 @@ from rxmeasure.errors import RecallError, RxMeasureError
 from rxmeasure.record.sidecar import SERIES_SUFFIX
 from rxmeasure_napari.background import Background
 from rxmeasure_napari.film_layers import FilmLayers
-from rxmeasure_napari.page_files import write_both
 from rxmeasure_napari.review_state import OpenFilm, ReviewState, Step
 from rxmeasure_napari.series_state import PairInputs, SeriesState, Tool, View, file_key
 
@@ -617,14 +616,11 @@ class RecallDesk(QObject):
         numbers = self.desk.numbers
 
         def work(progress: Callable[[str], None]) -> list[Path]:
-            from rxmeasure.report.series_page import write_series_html, write_series_pdf
+            from rxmeasure.report.series_page import write_series_pages
 
-            return write_both(
-                target,
-                partial(write_series_html, series, films, numbers=numbers),
-                partial(write_series_pdf, series, films, numbers=numbers),
-                progress,
-            )
+            paths = [target.with_name(target.name + suffix) for suffix in (".html", ".pdf")]
+            write_series_pages(series, films, *paths, numbers=numbers)
+            return paths
 
         self._work.run(
             "page", work, self.desk.tell_written, self.state.refuse, word="writing the page"

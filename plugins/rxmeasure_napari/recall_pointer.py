@@ -244,7 +244,7 @@ class RecallPointer(ViewerMouse):
         )
         points = tuple((float(r), float(c)) for r, c in outline)
         return series_edits.set_finding(
-            marks, number, LesionMark(root=front.root, outline_px=points)
+            marks, number, LesionMark(root=front.root, outline_px=points, painted=True)
         )
 
     def _outline_before(self, marks: SeriesMarks, number: int) -> tuple[PointPx, ...]:

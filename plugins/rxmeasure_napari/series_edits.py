@@ -237,9 +237,9 @@ def moved(
             return _with_pair(marks, replace(known, first_px=first))
         second = _replaced(known.second_px, handle.index, point_px)
         return _with_pair(marks, replace(known, second_px=second))
-    mark = finding(marks, handle.visit, handle.root)
-    points = () if mark is None else _replaced(mark.outline_px, handle.index, point_px)
-    return set_finding(marks, handle.visit, LesionMark(root=handle.root, outline_px=points))
+    mark = finding(marks, handle.visit, handle.root) or LesionMark(root=handle.root)
+    points = _replaced(mark.outline_px, handle.index, point_px)
+    return set_finding(marks, handle.visit, replace(mark, outline_px=points))
 
 
 def without(marks: SeriesMarks, handle: SeriesHandle, pair: tuple[int, int]) -> SeriesMarks:
@@ -256,11 +256,11 @@ def without(marks: SeriesMarks, handle: SeriesHandle, pair: tuple[int, int]) -> 
                 second_px=_left_out(known.second_px, handle.index),
             ),
         )
-    known_mark = finding(marks, handle.visit, handle.root)
-    points = () if known_mark is None else _left_out(known_mark.outline_px, handle.index)
+    mark = finding(marks, handle.visit, handle.root) or LesionMark(root=handle.root)
+    points = _left_out(mark.outline_px, handle.index)
     if not points:
         return remove_finding(marks, handle.visit, handle.root)
-    return set_finding(marks, handle.visit, LesionMark(root=handle.root, outline_px=points))
+    return set_finding(marks, handle.visit, replace(mark, outline_px=points))
 
 
 def _replaced(points: tuple[PointPx, ...], index: int, point_px: PointPx) -> tuple[PointPx, ...]:

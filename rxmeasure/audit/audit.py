@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import gc
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -22,6 +22,8 @@ from rxmeasure.audit.statistics.comparison import PairedDifference, paired_diffe
 from rxmeasure.audit.statistics.denominators import (
     Groups,
     Level,
+    Outcomes,
+    as_numbers,
     count_groups,
     groups_at,
 )
@@ -30,7 +32,7 @@ from rxmeasure.criteria.by_value import by_value, measures_of
 from rxmeasure.criteria.rules import RuleSet
 from rxmeasure.errors import AuditError
 from rxmeasure.marks import FilmKind
-from rxmeasure.values import Warned
+from rxmeasure.values import MeasureValue, Warned
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -195,11 +197,12 @@ def _level_results(
     canals: Sequence[JudgedCanal], groups: Sequence[Groups], level: float
 ) -> tuple[LevelResult, ...]:
     records = [canal.record for canal in canals]
-    failing = [False if canal.borderline else canal.record.met for canal in canals]
-    meeting = [True if canal.borderline else canal.record.met for canal in canals]
+    as_judged = as_numbers(record.met for record in records)
+    failing = as_numbers(False if c.borderline else c.record.met for c in canals)
+    meeting = as_numbers(True if c.borderline else c.record.met for c in canals)
     results = []
     for at in groups:
-        counted = at.worst(record.met for record in records)
+        counted = at.worst(as_judged)
         ends = zip(counted, at.worst(failing), at.worst(meeting), strict=True)
         judged = [(low, high) for met, low, high in ends if met is not None]
         results.append(
@@ -229,7 +232,8 @@ def _rule_changes(
     """The measured values by each other rule set, beside what they are by this one."""
     if not request.other_rule_sets:
         return ()
-    first = _by_value(canals, request.rule_set)
+    measures = [{m.name: m for m in c.row.measures} if c.row.confirmed else {} for c in canals]
+    first = _by_value(measures, request.rule_set)
     return tuple(
         RuleChange(
             rule_set_id=rule_set.id,
@@ -239,23 +243,20 @@ def _rule_changes(
             paired=paired,
         )
         for rule_set in request.other_rule_sets
-        for at, paired in _paired(groups, first, _by_value(canals, rule_set), request.level)
+        for at, paired in _paired(groups, first, _by_value(measures, rule_set), request.level)
     )
 
 
-def _by_value(canals: Sequence[JudgedCanal], rule_set: RuleSet) -> list[bool | None]:
-    """Whether each canal meets a rule set; None for those that no person confirmed."""
+def _by_value(measures: Sequence[Mapping[str, MeasureValue]], rule_set: RuleSet) -> Outcomes:
+    """Whether each canal meets a rule set; not known where it has no measures."""
     meets = by_value(rule_set)
-    return [
-        meets({m.name: m for m in canal.row.measures}) if canal.row.confirmed else None
-        for canal in canals
-    ]
+    return as_numbers(meets(own) if own else None for own in measures)
 
 
 def _paired(
     groups: Sequence[Groups],
-    first: Sequence[bool | None],
-    second: Sequence[bool | None],
+    first: Outcomes,
+    second: Outcomes,
     confidence: float,
 ) -> Iterator[tuple[Groups, PairedDifference]]:
     """Both judgements at each level, where there are groups that both can judge."""

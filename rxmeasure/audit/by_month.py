@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from rxmeasure.audit.judging import JudgedCanal
 from rxmeasure.audit.results import MonthlyChart, Share
 from rxmeasure.audit.shares import share_of
-from rxmeasure.audit.statistics.denominators import Groups
+from rxmeasure.audit.statistics.denominators import Groups, as_numbers
 from rxmeasure.audit.statistics.run_chart import MonthCount, run_chart
 from rxmeasure.errors import AgreementError
 
@@ -37,7 +37,7 @@ def teeth_of(canals: Sequence[JudgedCanal], groups: Groups) -> tuple[JudgedTooth
         tooth = (row.patient, row.tooth)
         latest[tooth] = max(latest.get(tooth, when), when)
     found = []
-    outcomes = groups.worst(canal.record.met for canal in canals)
+    outcomes = groups.worst(as_numbers(canal.record.met for canal in canals))
     for place, met in zip(groups.places, outcomes, strict=True):
         if met is not None:
             taken, operator = latest[place]

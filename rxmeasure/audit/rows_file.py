@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Mapping, Set
 from dataclasses import dataclass
+from functools import cache, lru_cache
 from pathlib import Path
 
 from rxmeasure.atomic import write_text
@@ -123,26 +124,19 @@ def _verdict(row: TableRow, rule_set: RuleSet) -> KeptVerdict | None:
         raise wrong(row, "an outcome without its rule set.", "rule_id and rule_version too.")
     if rule != (rule_set.id, rule_set.version):
         return None
-    return KeptVerdict(
-        outcome=_OUTCOMES[outcome],
-        why=row.cells.get("why", ""),
-        overridden=_yes_no(row, "overridden", default=False),
-    )
+    overridden = _yes_no(row, "overridden", default=False)
+    return _kept(_OUTCOMES[outcome], row.cells.get("why", ""), overridden)
 
 
 def _measure(row: TableRow, measure: MeasureName, calibrated: bool, comma: bool) -> MeasureValue:
     text = row.cells[measure.name]
     spread = _number(row, measure.name + U, comma)
     if not text:
-        in_mm = measure.unit.startswith("mm")
-        why = "this film has no scale" if in_mm and not calibrated else "no value in the table"
-        return MeasureValue(name=measure.name, value=None, unit=measure.unit, why_missing=why)
+        return _missing(measure.name, measure.unit, calibrated)
     if measure.unit == "bool":
-        return MeasureValue(
-            name=measure.name, value=_yes_no(row, measure.name), unit="bool", p_true=spread
-        )
+        return _answer(measure.name, _yes_no(row, measure.name), spread)
     if measure.unit == "code":
-        return MeasureValue(name=measure.name, value=text, unit="code")
+        return _code(measure.name, text)
     return MeasureValue(
         name=measure.name,
         value=_number(row, measure.name, comma),
@@ -150,6 +144,31 @@ def _measure(row: TableRow, measure: MeasureName, calibrated: bool, comma: bool)
         u=spread,
         scale_source="stated in the table" if calibrated else None,
     )
+
+
+# Values that come again and again are made once: a table has many lines.
+
+
+@lru_cache(maxsize=10_000)
+def _kept(outcome: Outcome, why: str, overridden: bool) -> KeptVerdict:
+    return KeptVerdict(outcome=outcome, why=why, overridden=overridden)
+
+
+@cache
+def _missing(name: str, unit: str, calibrated: bool) -> MeasureValue:
+    in_mm = unit.startswith("mm")
+    why = "this film has no scale" if in_mm and not calibrated else "no value in the table"
+    return MeasureValue(name=name, value=None, unit=unit, why_missing=why)
+
+
+@lru_cache(maxsize=10_000)
+def _answer(name: str, yes: bool, p_true: float | None) -> MeasureValue:
+    return MeasureValue(name=name, value=yes, unit="bool", p_true=p_true)
+
+
+@lru_cache(maxsize=10_000)
+def _code(name: str, code: str) -> MeasureValue:
+    return MeasureValue(name=name, value=code, unit="code")
 
 
 def _number(row: TableRow, column: str, comma: bool) -> float | None:

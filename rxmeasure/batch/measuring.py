@@ -16,6 +16,9 @@ from rxmeasure.marks import FilmKind, ReviewMarks
 from rxmeasure.one_thread import one_thread
 from rxmeasure.review import Review
 
+#: Reader of the canals that the program proposes.
+PROGRAM = "rxmeasure"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BatchSettings:
@@ -116,7 +119,7 @@ def _reviewed(task: Task, settings: BatchSettings) -> FilmResult:
     lap("read")
     marks = _marks_of(task, settings)
     if not marks.canals:
-        marks = with_unconfirmed(radiograph, marks)
+        marks = replace(with_unconfirmed(radiograph, marks), reader=PROGRAM)
     lap("propose")
     review: Review = replace(review_film(radiograph, marks), created_utc="")
     lap("review")

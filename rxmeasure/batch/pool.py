@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
-from collections.abc import Iterable, Iterator
+from collections.abc import Generator, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from itertools import islice
@@ -19,7 +19,7 @@ DIED = "The process that measured this film died."
 
 def through_pool(
     chunks: Iterable[Chunk], settings: BatchSettings, work: Work, *, workers: int
-) -> Iterator[list[FilmResult]]:
+) -> Generator[list[FilmResult]]:
     """Yield the results of chunks as they come.
 
     When a process dies, the films under way are measured again one by one; one whose process

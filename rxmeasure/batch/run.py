@@ -6,13 +6,13 @@ import hashlib
 import json
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import suppress
-from dataclasses import dataclass, field, replace
+from contextlib import closing
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from rxmeasure.batch.films import Film
+from rxmeasure.batch.films import Film, make_folder
 from rxmeasure.batch.ledger import Ledger
 from rxmeasure.batch.measuring import (
     BatchSettings,
@@ -24,14 +24,15 @@ from rxmeasure.batch.measuring import (
 )
 from rxmeasure.batch.page import write_page
 from rxmeasure.batch.pool import through_pool
+from rxmeasure.batch.stored_films import check_may_save, save_result
 from rxmeasure.batch.tables import write_csv, write_parquet
-from rxmeasure.errors import ConflictError, RxMeasureError, WriteError
+from rxmeasure.errors import RxMeasureError, WriteError
 
 if TYPE_CHECKING:
     from rxmeasure.store import Store
 
-#: Films that go to a worker together (choice: some seconds of work).
-CHUNK = 8
+#: Films that go to a worker together (choice: a second or two of work).
+CHUNK = 2
 
 
 @dataclass(slots=True)
@@ -76,7 +77,7 @@ def run_batch(
     scheduler : str, optional
         Address of a dask scheduler whose workers do the work instead.
     store : Store, optional
-        Reviews go there too; a film that has a review there keeps it.
+        Reviews go there too; a film that a person reviewed there keeps that review.
     work : callable
         What a worker does with a chunk.
     progress : callable, optional
@@ -85,9 +86,11 @@ def run_batch(
     Raises
     ------
     WriteError, StoreError, ClusterError
-        The run stops; the same call goes on from there.
+        The run stops; the same call goes on from there. AccessError: this person may not save.
     """
-    _make_folder(out)
+    if store is not None:
+        check_may_save(store)
+    make_folder(out)
     ledger = Ledger(out / "batch.sqlite")
     counts = Counts()
     log = _Log(out / "batch.log.jsonl")
@@ -100,10 +103,11 @@ def run_batch(
             from rxmeasure.batch.cluster import through_cluster
 
             results = through_cluster(chunks, settings, work, address=scheduler)
-        for chunk in results:
-            _keep(chunk, ledger, store, log, counts)
-            if progress is not None:
-                progress(counts)
+        with closing(results):
+            for chunk in results:
+                _keep(chunk, ledger, store, log, counts)
+                if progress is not None:
+                    progress(counts)
         write_csv(ledger.rows(), out / "batch.csv")
         write_parquet(ledger.rows(), out / "batch.parquet")
         write_page(ledger.rows(), out / "batch.html")
@@ -111,17 +115,6 @@ def run_batch(
     finally:
         ledger.close()
     return counts
-
-
-def _make_folder(out: Path) -> None:
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise WriteError(
-            found=f"no folder {out} can be made: {error.strerror}.",
-            needed="the place of a new or existing folder.",
-            next_step="Choose another folder.",
-        ) from error
 
 
 def _tasks(
@@ -174,8 +167,8 @@ def _keep(
 ) -> None:
     """The store first: a film in the ledger is never asked for again."""
     for result in results:
-        if store is not None and result.review is not None:
-            _to_store(result, store)
+        if store is not None:
+            save_result(result, store)
     ledger.add(results)
     for result in results:
         counts.seconds.update(result.seconds)
@@ -185,16 +178,6 @@ def _keep(
             counts.measured += 1
         word = "measured" if result.review is not None else "quarantined"
         log.tell(word, film=result.task.name, image=result.task.image_sha256, reason=result.reason)
-
-
-def _to_store(result: FilmResult, store: Store) -> None:
-    from rxmeasure.record.review_file import review_from_tree
-
-    assert result.review is not None
-    now = datetime.now(UTC).isoformat(timespec="seconds")
-    review = replace(review_from_tree(result.review), created_utc=now)
-    with suppress(ConflictError):
-        store.save_review(review, based_on=0, tags=("batch",), reason="batch")
 
 
 class _Log:

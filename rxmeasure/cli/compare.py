@@ -99,22 +99,16 @@ def compare(
     if out is not None:
         save_series(series, out)
     if page is not None:
-        _write_page(series, [radiograph for radiograph, _ in films], page, decimal_comma)
+        from rxmeasure.report.series_page import write_series_pages
+
+        pictures = [radiograph for radiograph, _ in films]
+        write_series_pages(series, pictures, page, numbers=numbers_for(decimal_comma))
     emit(
         "compare",
         {"series": series, "written": [str(path) for path in (out, page) if path is not None]},
         _lines(series, numbers_for(decimal_comma)),
         as_json=as_json,
     )
-
-
-def _write_page(
-    series: Series, films: Sequence[Radiograph], page: Path, decimal_comma: bool
-) -> None:
-    from rxmeasure.report.series_page import write_series_html, write_series_pdf
-
-    write = write_series_pdf if page.suffix.lower() == ".pdf" else write_series_html
-    write(series, films, page, numbers=numbers_for(decimal_comma))
 
 
 def _film(image: Path, invert: bool) -> tuple[Radiograph, ReviewMarks]:

@@ -32,6 +32,7 @@ from rxmeasure.recall.prepared_film import (
     PreparedFilm,
     SmallFilm,
     made_small,
+    mirrored,
     prepared,
     smaller,
 )
@@ -295,7 +296,7 @@ def _start(a: _Film, b: _Film, stable: NDArray[np.bool_]) -> FeatureStart | str:
     first, second = a.features.where(keep), b.features
     start = feature_start(first, second)
     turned = feature_start(first, second.mirrored(b.start.image.shape[1]))
-    if turned.inliers >= max(start.inliers, _FEW_INLIERS):
+    if _is_mirrored(a, b, start, turned, stable):
         return "The second film is a mirror image of the first. Turn it over and try again."
     if start.inliers >= _FEW_INLIERS:
         return start
@@ -303,6 +304,19 @@ def _start(a: _Film, b: _Film, stable: NDArray[np.bool_]) -> FeatureStart | str:
         f"Only {start.inliers} places look alike in the two films. They may show different "
         "teeth, or one of them is too dark or too unsharp to compare."
     )
+
+
+def _is_mirrored(
+    a: _Film, b: _Film, start: FeatureStart, turned: FeatureStart, stable: NDArray[np.bool_]
+) -> bool:
+    """Whether the second film agrees better when it is turned over."""
+    if min(start.inliers, turned.inliers) < _FEW_INLIERS:
+        return turned.inliers >= _FEW_INLIERS
+    # A tooth is nearly its own mirror image: the features of both ways may agree.
+    support = _sampled(stable, a.start)
+    as_is = fit(a.start, b.start, start.matrix, _AFFINE_FIRST, support)
+    over = fit(a.start, mirrored(b.start), turned.matrix, _AFFINE_FIRST, support)
+    return over.correlation > as_is.correlation
 
 
 def _plane_map(a: _Film, b: _Film, start: FeatureStart, stable: NDArray[np.bool_]) -> IntensityFit:

@@ -15,6 +15,7 @@ from scipy.ndimage import gaussian_filter, map_coordinates
 from rxmeasure.geometry import FloatArray
 from rxmeasure.recall.plane_map import compose, mapped, pixel_grid
 from rxmeasure.recall.prepared_film import Image, Mask, PreparedFilm
+from rxmeasure.recall.wide_mean import WideMean
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -134,11 +135,11 @@ def fit(
     support : ndarray, optional
         Weight of each pixel of ``fixed``, 0 to 1; all of the picture without it.
     """
-    weight = np.asarray(fixed.valid * (1.0 if support is None else support), dtype=np.float64)
+    weight = np.asarray(fixed.valid * (1.0 if support is None else support), dtype=np.float32)
     box = _box(weight > 0.0)
     weight = weight[box]
     image, other = (_smoothed(f.image, settings.smoothing_px) for f in (fixed, moving))
-    image = image[box]
+    image, other = image[box], np.where(moving.valid, other, np.float32(np.nan))
     grid = pixel_grid(image.shape, (box[0].start, box[1].start))
     used = weight > 0.0
     points = grid[used]
@@ -146,7 +147,7 @@ def fit(
     own = np.gradient(image)
     matrix, gone = start, np.zeros(settings.parameters)
     for _ in range(settings.iterations):
-        seen, inside = _warped(other, moving.valid, matrix, grid)
+        seen, inside = _warped(other, matrix, grid)
         alike = _likeness(image, seen, inside * weight, settings.likeness_px)
         w = (weight * inside * alike**2)[used].astype(np.float64)
         if w.sum() < 1.0:
@@ -218,25 +219,24 @@ def _box(mask: Mask) -> tuple[slice, slice]:
     return slice(int(rows[0]), int(rows[-1]) + 1), slice(int(cols[0]), int(cols[-1]) + 1)
 
 
-def _warped(image: Image, valid: Mask, matrix: FloatArray, grid: FloatArray) -> tuple[Image, Image]:
-    place = mapped(matrix, grid)
-    at = np.moveaxis(place, -1, 0)
-    seen = map_coordinates(image, at, order=1, mode="constant", cval=0.0, output=np.float32)
-    inside = map_coordinates(valid.astype(np.float32), at, order=0, mode="constant", cval=0.0)
-    return seen, inside
+def _warped(image: Image, matrix: FloatArray, grid: FloatArray) -> tuple[Image, Mask]:
+    """The moving film on the fixed film's pixels, and where it shows something."""
+    at = np.moveaxis(mapped(matrix, grid), -1, 0)
+    seen = map_coordinates(image, at, order=1, mode="constant", cval=np.nan, output=np.float32)
+    inside = np.isfinite(seen)
+    return np.where(inside, seen, np.float32(0.0)), inside
 
 
-def _likeness(a: Image, b: Image, weight: FloatArray, sd_px: float) -> Image:
-    w = weight.astype(np.float32)
-
-    def mean(x: Image) -> Image:
-        return np.asarray(gaussian_filter(x, sd_px, truncate=2.5), dtype=np.float32)
-
-    share = np.maximum(mean(w), 1e-6)
-    ma, mb = mean(w * a) / share, mean(w * b) / share
-    vaa, vbb = mean(w * a * a) / share - ma * ma, mean(w * b * b) / share - mb * mb
-    vab = mean(w * a * b) / share - ma * mb
-    return np.asarray(np.clip(vab / np.sqrt(np.maximum(vaa * vbb, 1e-6)), 0.0, 1.0))
+def _likeness(a: Image, b: Image, weight: Image, sd_px: float) -> Image:
+    """Local correlation of two pictures, 0 where it is negative."""
+    window = WideMean(shape=a.shape, sd_px=sd_px)
+    mean = window.coarse
+    share = np.maximum(mean(weight), 1e-6)
+    wa, wb = weight * a, weight * b
+    ma, mb = mean(wa) / share, mean(wb) / share
+    vaa, vbb = mean(wa * a) / share - ma * ma, mean(wb * b) / share - mb * mb
+    vab = mean(wa * b) / share - ma * mb
+    return window.fine(np.clip(vab / np.sqrt(np.maximum(vaa * vbb, 1e-6)), 0.0, 1.0))
 
 
 def fitted_line(x: Image, y: Image, w: FloatArray) -> tuple[float, float]:

@@ -44,12 +44,16 @@ LEAST_VISITS, MOST_VISITS = 2, 10
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LesionMark:
-    """What the reader marks at one root: a click, an outline, or that nothing is visible."""
+    """What the reader marks at one root: a click, an outline, or that nothing is visible.
+
+    ``painted``: the outline is that of brush strokes.
+    """
 
     root: str
     seed_px: PointPx | None = None
     outline_px: tuple[PointPx, ...] = ()
     none_visible: bool = False
+    painted: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -372,6 +376,7 @@ def measured_lesion(
             root=mark.root,
             settings=film.settings,
             landmarks_px=landmarks,
+            source=LesionSource.MASK if mark.painted else LesionSource.OUTLINE,
         )
     assert mark.seed_px is not None
     return find_lesion(

@@ -51,44 +51,36 @@ _MARKERS = "osD^v"
 _PICTURE_PX = 720
 
 
-def write_series_html(
+def write_series_pages(
     series: Series,
     films: Sequence[Radiograph],
-    path: str | Path,
-    *,
+    *paths: str | Path,
     numbers: Numbers | None = None,
 ) -> None:
-    """Write the series as one HTML page that needs nothing from outside and no script.
+    """Write the series as a page, once for each path and with the same content.
 
     Parameters
     ----------
     series : Series
     films : sequence of Radiograph
         The film of each visit.
-    path : path-like
-        Written whole or not at all.
+    *paths : path-like
+        ``.pdf``: PDF on A4; else HTML that needs nothing from outside and no script. Each is
+        written whole or not at all.
     numbers : Numbers, optional
 
     Raises
     ------
     WriteError
-        The films are not those of the series, the file cannot be written, or the report
+        The films are not those of the series, a file cannot be written, or the report
         packages are not installed.
     """
     content = series_content(series, films, numbers or Numbers())
-    write_text(path, html_page("series.html.j2", c=content))
-
-
-def write_series_pdf(
-    series: Series,
-    films: Sequence[Radiograph],
-    path: str | Path,
-    *,
-    numbers: Numbers | None = None,
-) -> None:
-    """Write the series as PDF on A4. Parameters and errors as in `write_series_html`."""
-    content = series_content(series, films, numbers or Numbers())
-    write_bytes(path, pdf_page("series.typ", content))
+    for path in paths:
+        if Path(path).suffix.lower() == ".pdf":
+            write_bytes(path, pdf_page("series.typ", content))
+        else:
+            write_text(path, html_page("series.html.j2", c=content))
 
 
 def series_content(series: Series, films: Sequence[Radiograph], numbers: Numbers) -> dict[str, Any]:

@@ -336,6 +336,8 @@ def test_lesions_are_outlined_dragged_painted_and_undone(
     painted = series_edits.finding(series_of(reader).marks, 2, root)
     assert painted is not None
     assert len(painted.outline_px) > 5
+    assert painted.painted
+    reader.wait(lambda: "painted by the reader" in reader.said("rx_finding_text_2"))
     reader.press("rx_tool_paint")
     reader.press("rx_none_visible_2")
     assert series_edits.finding(series_of(reader).marks, 2, root) == LesionMark(

@@ -77,6 +77,13 @@ _PLACE: dict[Level, Callable[[CanalRecord], tuple[str, ...]]] = {
 _FAILS, _UNKNOWN, _MEETS = 0, 1, 2
 _AS_NUMBER = {False: _FAILS, None: _UNKNOWN, True: _MEETS}
 _AS_OUTCOME = (False, None, True)
+#: Outcomes as numbers, one for each canal.
+Outcomes = NDArray[np.int8]
+
+
+def as_numbers(outcomes: Iterable[bool | None]) -> Outcomes:
+    """Outcomes as `Groups.worst` takes them."""
+    return np.array([_AS_NUMBER[outcome] for outcome in outcomes], np.int8)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,12 +103,11 @@ class Groups:
     places: tuple[tuple[str, ...], ...]
     of_canal: NDArray[np.intp]
 
-    def worst(self, outcomes: Iterable[bool | None]) -> list[bool | None]:
+    def worst(self, canals: Outcomes) -> list[bool | None]:
         """Outcome of each group from those of the canals.
 
         False when one canal fails, None when one could not be judged, else True.
         """
-        canals = np.fromiter((_AS_NUMBER[o] for o in outcomes), np.int8, len(self.of_canal))
         groups = np.full(len(self.places), _MEETS, np.int8)
         np.minimum.at(groups, self.of_canal, canals)
         return [_AS_OUTCOME[number] for number in groups.tolist()]
@@ -136,7 +142,7 @@ def denominators(
 def count_groups(records: Sequence[CanalRecord], groups: Groups, level: float) -> LevelCount:
     """One denominator; errors as in `denominators`."""
     _check(records, groups)
-    worst = groups.worst(record.met for record in records)
+    worst = groups.worst(as_numbers(record.met for record in records))
     judged = [
         (met, place[0]) for met, place in zip(worst, groups.places, strict=True) if met is not None
     ]

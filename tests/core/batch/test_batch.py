@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import shutil
 import signal
 import sqlite3
 import subprocess
@@ -15,7 +14,7 @@ from html import escape
 from pathlib import Path
 
 import pytest
-from batch_work import DEADLY, dies_at_one_film, dies_once
+from batch_work import DEADLY, REPOSITORY, SAMPLES, dies_at_one_film, dies_once, results
 
 from rxmeasure.batch import (
     BatchSettings,
@@ -29,37 +28,8 @@ from rxmeasure.batch import (
 from rxmeasure.batch.cluster import ClusterError
 from rxmeasure.errors import ImageReadError, WriteError
 from rxmeasure.report.cautions import CAUTIONS
-from rxmeasure.store import Person, Role, Search, make_key, make_store
 
-REPOSITORY = Path(__file__).parents[3]
-SAMPLES = REPOSITORY / "sample_images"
-RESULTS = ("batch.csv", "batch.html", "batch.parquet")
 SETTINGS = BatchSettings()
-
-
-@pytest.fixture
-def films(tmp_path: Path) -> Path:
-    """A film with marks, two without, one damaged; then equal content under another name."""
-    folder = tmp_path / "films"
-    folder.mkdir()
-    film = SAMPLES / "adequate_premolar.png"
-    shutil.copy(film, folder / "a_marked.png")
-    shutil.copy(SAMPLES / "adequate_premolar.marks.toml", folder / "a_marked.marks.toml")
-    for name in (DEADLY, "c_bare.png"):
-        (folder / name).write_bytes(film.read_bytes() + name.encode())
-    (folder / "d_damaged.png").write_bytes(film.read_bytes()[:500])
-    shutil.copy(folder / "c_bare.png", folder / "e_again.png")
-    return folder
-
-
-@pytest.fixture
-def undisturbed(films: Path, tmp_path: Path) -> dict[str, bytes]:
-    run_batch(films_of_folder(films), SETTINGS, tmp_path / "undisturbed")
-    return results(tmp_path / "undisturbed")
-
-
-def results(out: Path) -> dict[str, bytes]:
-    return {name: (out / name).read_bytes() for name in RESULTS}
 
 
 def test_results(films: Path, tmp_path: Path) -> None:
@@ -163,15 +133,6 @@ def test_full_disk_then_again(
             run_batch(films_of_folder(films), SETTINGS, out)
     run_batch(films_of_folder(films), SETTINGS, out)
     assert results(out) == undisturbed
-
-
-def test_store_keeps_each_film_once(films: Path, tmp_path: Path) -> None:
-    lead, key = Person(name="lead", role=Role.LEAD), make_key(tmp_path / "patients.key")
-    with make_store(str(tmp_path / "x.rxstore"), lead, key_path=key.path) as store:
-        for out in ("one", "two"):
-            run_batch(films_of_folder(films), SETTINGS, tmp_path / out, store=store)
-        assert store.count(Search(kind="review")) == 3
-        assert {found.number for found in store.find(Search())} == {1}
 
 
 def test_links_are_not_followed(films: Path, tmp_path: Path) -> None:

@@ -8,13 +8,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from drawn_visits import drawn_film, drawn_series, film_marks, visit
+from drawn_visits import drawn_film, drawn_series, film_marks, lesion, visit
 from jsonschema import Draft202012Validator
 from scipy import ndimage
 
 from rxmeasure.errors import RecallError, ReviewFileError, WriteError
 from rxmeasure.recall.change import ChangeVerdict
 from rxmeasure.recall.comparison import PixelRatio
+from rxmeasure.recall.lesion import LesionSource
 from rxmeasure.recall.pairs import PairLandmarks
 from rxmeasure.recall.scores import Suggest, Symptoms, published_scales, score
 from rxmeasure.recall.series import (
@@ -231,6 +232,16 @@ def test_a_series_returns_exactly(tmp_path: Path) -> None:
     assert load_series(path) == series
     assert read_series_marks(path) == series.marks
     Draft202012Validator(series_schema()).validate(json.loads(path.read_text()))
+
+
+def test_a_painted_outline_stays_a_painted_one(tmp_path: Path) -> None:
+    painted = replace(lesion(60.0), painted=True)
+    series = drawn_series(visits=(visit(1, 60.0, lesions=(painted,)), visit(2, 40.0)))
+    save_series(series, tmp_path / "case.rxseries.json")
+    kept = load_series(tmp_path / "case.rxseries.json")
+    assert kept.marks.visits[0].lesions[0].painted
+    sources = [one.lesions[0].source for one in kept.visits]
+    assert sources == [LesionSource.MASK, LesionSource.OUTLINE]
 
 
 def test_the_shipped_schema_is_the_one_that_the_dataclasses_make() -> None:

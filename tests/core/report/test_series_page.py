@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pypdfium2
 import pytest
-from drawn_visits import drawn_film, drawn_series, film_marks, visit
+from drawn_visits import drawn_film, drawn_series, film_marks, lesion, visit
 from PIL import Image
 
 from rxmeasure.errors import WriteError
@@ -18,9 +18,11 @@ from rxmeasure.radiograph import Radiograph
 from rxmeasure.recall.change import ChangeVerdict
 from rxmeasure.recall.scores import Symptoms, published_scales, score
 from rxmeasure.recall.series import Series
+from rxmeasure.report import series_page
 from rxmeasure.report.numbers import Numbers
-from rxmeasure.report.series_page import write_series_html, write_series_pdf
+from rxmeasure.report.series_page import write_series_pages
 from rxmeasure.report.series_words import SIGNS
+from rxmeasure.report.subtraction import subtract
 
 HOSTILE = '<script>alert("1")</script>#eval()'
 
@@ -36,7 +38,11 @@ def series() -> Series:
         score(published_scales()["periapical_index"], "M", "3"),
         score(published_scales()["periapical_index"], "D", "2"),
     )
-    visits = (visit(1, 60.0), visit(2, 40.0, symptoms=Symptoms.NONE, scores=given))
+    painted = replace(lesion(60.0), painted=True)
+    visits = (
+        visit(1, 60.0, lesions=(painted,)),
+        visit(2, 40.0, symptoms=Symptoms.NONE, scores=given),
+    )
     marks = film_marks(case=HOSTILE)
     return drawn_series(
         visits=visits, films=[(drawn_film(1), marks), (drawn_film(2), marks)], treated=""
@@ -47,7 +53,7 @@ def test_the_page_tells_numbers_verdict_scores_and_sources(
     series: Series, films: list[Radiograph], tmp_path: Path
 ) -> None:
     path = tmp_path / "page.html"
-    write_series_html(series, films, path)
+    write_series_pages(series, films, path)
     text = re.sub(r"\s+", " ", path.read_text(encoding="utf-8"))
     for words in (
         "▼&nbsp;reduced",
@@ -64,15 +70,34 @@ def test_the_page_tells_numbers_verdict_scores_and_sources(
         "Root M (mesial), visit 1 to 2",
         "3 (disease)",
         "worst root: M",
+        "painted by the reader",
+        "outlined by the reader",
     ):
         assert words in text
     assert "<script>alert" not in text
     assert not re.search(r'(?:src|href)="(?!data:)', text)
 
 
+def test_both_pages_come_of_one_alignment(
+    series: Series, films: list[Radiograph], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    aligned = []
+
+    def counted(*visits: object) -> object:
+        aligned.append(visits)
+        return subtract(*visits)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(series_page, "subtract", counted)
+    paths = [tmp_path / "page.html", tmp_path / "page.pdf"]
+    write_series_pages(series, films, *paths)
+    assert len(aligned) == 1
+    assert paths[0].read_text(encoding="utf-8").startswith("<!")
+    assert paths[1].read_bytes().startswith(b"%PDF")
+
+
 def test_the_decimal_mark(series: Series, films: list[Radiograph], tmp_path: Path) -> None:
     path = tmp_path / "page.html"
-    write_series_html(series, films, path, numbers=Numbers(decimal_mark=","))
+    write_series_pages(series, films, path, numbers=Numbers(decimal_mark=","))
     assert "28,2" in path.read_text(encoding="utf-8")
 
 
@@ -80,7 +105,7 @@ def test_the_pdf_shows_films_with_outlines(
     series: Series, films: list[Radiograph], tmp_path: Path
 ) -> None:
     path = tmp_path / "page.pdf"
-    write_series_pdf(series, films, path)
+    write_series_pages(series, films, path)
     document = pypdfium2.PdfDocument(path.read_bytes())
     text = " ".join(page.get_textpage().get_text_range() for page in document)
     assert "reduced" in text
@@ -96,7 +121,7 @@ def test_pictures_have_the_films_shape(
     import base64
 
     path = tmp_path / "page.html"
-    write_series_html(series, films, path)
+    write_series_pages(series, films, path)
     drawings = re.findall(r"data:image/svg\+xml;base64,([^\"]+)", path.read_text("utf-8"))
     svg = base64.b64decode(drawings[0]).decode()
     png = re.search(r"data:image/png;base64,([^\"]+)", svg)
@@ -113,8 +138,8 @@ def test_films_of_another_series_are_refused(
     series: Series, films: list[Radiograph], tmp_path: Path
 ) -> None:
     with pytest.raises(WriteError, match="not those of the series"):
-        write_series_html(series, films[::-1], tmp_path / "page.html")
+        write_series_pages(series, films[::-1], tmp_path / "page.html")
     other = replace(series, visits=series.visits[:1])
     with pytest.raises(WriteError, match="not those of the series"):
-        write_series_pdf(other, films, tmp_path / "page.pdf")
+        write_series_pages(other, films, tmp_path / "page.pdf")
     assert not list(tmp_path.iterdir())
