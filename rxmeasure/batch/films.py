@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -17,12 +17,32 @@ _TABLE = Columns(needed=("film",), optional=("marks",), what="film")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Origin:
+    """Where a film comes from whose file is not here yet.
+
+    Attributes
+    ----------
+    uid : str
+        One for each image: what is known of it need not be fetched again.
+    fetch : callable
+        Puts the file into its place where it is missing.
+    keep : bool
+        Leave the file there when the film is done.
+    """
+
+    uid: str
+    fetch: Callable[[], None]
+    keep: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Film:
     """An image file, the name it goes by in the results, and its marks where it has them."""
 
     path: Path
     name: str
     marks: Path | None
+    origin: Origin | None = None
 
 
 def films_of_folder(folder: Path) -> Iterator[Film]:
