@@ -287,7 +287,9 @@ def _earlier_report(out: Path) -> dict[str, Any]:
     from rxmeasure.record.parsing import read_json
 
     path = out / REPORT_NAME
-    report = read_json(path, DeidentificationError, most=MAX_REPORT_VALUES) if path.is_file() else {}
+    report = (
+        read_json(path, DeidentificationError, most=MAX_REPORT_VALUES) if path.is_file() else {}
+    )
     if not isinstance(report, dict) or not isinstance(report.get("films", {}), dict):
         raise DeidentificationError(
             found=f"{path}, which is no report of this program.",

@@ -57,7 +57,9 @@ def audit_tree(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     folder = tmp_path_factory.mktemp("clinic")
     write_clinic(make_clinic(seed=40064, patients=30), folder)
     request = AuditRequest(rule_set=published_rule_sets()[MEASURED_FOR[0]])
-    return audit_content(run_audit(RowsFile(folder / "canals.csv"), request), None, Numbers(), title="Audit")
+    return audit_content(
+        run_audit(RowsFile(folder / "canals.csv"), request), None, Numbers(), title="Audit"
+    )
 
 
 @pytest.fixture(scope="module")
@@ -128,7 +130,9 @@ def test_every_field_of_the_report(browser: WebDriver, calibrated: Any, tmp_path
 
 
 def _of(template: str, tree: dict[str, Any], **more: Any) -> Make:
-    return lambda text: html_page(template, c=tree if text is None else poisoned(tree, text), **more)
+    return lambda text: html_page(
+        template, c=tree if text is None else poisoned(tree, text), **more
+    )
 
 
 def test_every_field_of_the_series(
