@@ -160,3 +160,15 @@ _MATCHED = (
 def _matches(held: Any, identifier: Any, keyword: str) -> bool:
     wanted = str(identifier.get(keyword) or "").rstrip("*")
     return str(held.get(keyword) or "").startswith(wanted)
+
+
+def settings(folder: Path, table: dict[str, Any]) -> Path:
+    """A file that names the archive ``here``."""
+    path = folder / "archives.toml"
+    lines = [
+        f"{key} = {str(value).lower() if isinstance(value, bool) else repr(value)}"
+        for key, value in table.items()
+    ]
+    path.write_text("\n".join(["[archives.here]", *lines, ""]))
+    path.chmod(0o600)
+    return path

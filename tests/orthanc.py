@@ -73,9 +73,7 @@ class Orthanc:
 
     def held(self) -> list[str]:
         """SOP Instance UIDs of all that it holds, with repeats."""
-        return sorted(
-            i["MainDicomTags"]["SOPInstanceUID"] for i in self.asked("/instances?expand")
-        )
+        return sorted(i["MainDicomTags"]["SOPInstanceUID"] for i in self.asked("/instances?expand"))
 
     def config(self, kind: str, folder: Path) -> Path:
         """A file that names this archive ``here``: by ``get``, ``move`` or ``web``."""

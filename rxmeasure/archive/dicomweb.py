@@ -16,12 +16,14 @@ from requests.adapters import HTTPAdapter
 
 from rxmeasure.archive.config import Security, WebConfig
 from rxmeasure.archive.files import OutgoingFile
+from rxmeasure.archive.refusals import endless, lost, refused_object, untrusted
 from rxmeasure.archive.rows import ASKED, Level, text_of
 from rxmeasure.archive.status import status_words
 from rxmeasure.archive.values import InstanceRow
 from rxmeasure.archive.wire import Get, Store
-from rxmeasure.errors import ArchiveError, ArchiveLostError, ObjectRefusedError
-from rxmeasure.reading.damage import DAMAGE_ERRORS, collected_warnings
+from rxmeasure.errors import ArchiveError, ObjectRefusedError
+from rxmeasure.reading.damage import collected_warnings
+from rxmeasure.reading.dicom import DICOM_DAMAGE
 from rxmeasure.reading.limits import MAX_FILE_BYTES
 
 # Addresses of searches hold names of patients: none of them is logged.
@@ -33,6 +35,11 @@ _MOST_ANSWER_BYTES = 64 * 2**20
 _SURROUNDINGS = 2**20
 #: Answers asked for at once (choice).
 _PAGE = 500
+_BROKEN = (
+    requests.ConnectionError,
+    requests.Timeout,
+    requests.exceptions.ChunkedEncodingError,
+)
 #: The same may work a moment later (RFC 9110, RFC 6585).
 _TRANSIENT = (408, 429, 502, 503, 504)
 
@@ -49,7 +56,12 @@ class _Bounded(HTTPAdapter):  # type: ignore[misc]
         self._most = most_bytes
 
     def send(self, request: Any, **more: Any) -> Any:
-        """Send a request and read its answer."""
+        """Send a request and read its answer.
+
+        Wildcards stand as they are (RFC 3986 allows it), since some archives take escapes for
+        letters.
+        """
+        request.url = request.url.replace("%2A", "*").replace("%3F", "?")
         response = super().send(request, **{**more, "stream": True})
         content = bytearray()
         for chunk in response.iter_content(2**16):
@@ -117,7 +129,7 @@ class WebWire:
                 failed = _reason(answer, "FailedSOPSequence", "FailureReason")
                 warned = _reason(answer, "ReferencedSOPSequence", "WarningReason")
             if failed is not None:
-                raise _refused(f"the archive refuses: {status_words(failed)}")
+                raise refused_object(f"the archive refuses: {status_words(failed)}")
             return "" if not warned else status_words(warned)
 
         yield store
@@ -151,12 +163,9 @@ class WebWire:
         except requests.HTTPError as error:
             raise self._status_error(error.response, single=single) from error
         except requests.exceptions.SSLError as error:
-            raise ArchiveError(
-                found="no encrypted connection with the archive, or a certificate of it that "
-                "cannot be trusted.",
-                needed="a certificate for this host, signed by the one in ca_file.",
-                next_step="Ask who looks after the archive for the right ca_file. Do not go on "
-                "without: someone else may be answering.",
+            raise untrusted(
+                "no encrypted connection with the archive, or a certificate of it that cannot be "
+                "trusted."
             ) from error
         except requests.TooManyRedirects as error:
             raise ArchiveError(
@@ -164,20 +173,14 @@ class WebWire:
                 needed="the address of the archive itself.",
                 next_step="Correct url in the file of archives.",
             ) from error
-        except requests.RequestException as error:
-            raise ArchiveLostError(
-                found="the archive cannot be reached, or the connection broke.",
-                needed=f"an archive that answers within {self._config.timeout_s:g} s.",
-                next_step="Try again; what was done is not done twice. If it stays so, ask who "
-                "looks after the archive.",
+        except _BROKEN as error:
+            raise lost(
+                "the archive cannot be reached, or the connection broke.",
+                timeout_s=self._config.timeout_s,
             ) from error
         except _TooMuchError as error:
-            raise ArchiveError(
-                found="an answer of the archive that does not end.",
-                needed=f"objects of at most {MAX_FILE_BYTES:,} bytes.",
-                next_step="Narrow the search. If it stays so, tell who looks after the archive.",
-            ) from error
-        except DAMAGE_ERRORS as error:
+            raise endless() from error
+        except (requests.RequestException, *DICOM_DAMAGE) as error:
             kind = ObjectRefusedError if single else ArchiveError
             raise kind(
                 found="an answer of the archive that is no DICOM.",
@@ -194,13 +197,12 @@ class WebWire:
                 next_step="Check user and password in the file of archives or in the keyring.",
             )
         if code in _TRANSIENT:
-            return ArchiveLostError(
-                found=f"the archive is busy or out of reach (HTTP status {code}).",
-                needed="an archive that answers.",
-                next_step="Try again later; what was done is not done twice.",
+            return lost(
+                f"the archive is busy or out of reach (HTTP status {code}).",
+                timeout_s=self._config.timeout_s,
             )
         if single:
-            return _refused(f"the archive refuses: {_words_of(response)}")
+            return refused_object(f"the archive refuses: {_words_of(response)}")
         return ArchiveError(
             found=f"the archive refuses (HTTP status {code}).",
             needed="the address of a DICOMweb service that allows searches.",
@@ -211,7 +213,8 @@ class WebWire:
 def _searched(
     client: DICOMwebClient, level: Level, keys: Mapping[str, str], limit: int, offset: int
 ) -> list[Any]:
-    wanted = dict(keys)
+    # Some archives take the escape of ^ for letters; ? matches it (PS3.4 C.2.2.2.4).
+    wanted = {keyword: text.replace("^", "?") for keyword, text in keys.items()}
     more = {"limit": limit, "offset": offset, "fields": list(ASKED[level])}
     if level is Level.STUDY:
         return list(client.search_for_studies(search_filters=wanted, **more))
@@ -232,14 +235,6 @@ def _words_of(response: Any) -> str:
     """Why one object was refused: the reason of PS3.18 where there is one, else the HTTP status."""
     try:
         code = _reason(Dataset.from_json(response.json()), "FailedSOPSequence", "FailureReason")
-    except DAMAGE_ERRORS:
+    except DICOM_DAMAGE:
         code = None
     return status_words(code) if code else f"HTTP status {response.status_code}."
-
-
-def _refused(found: str) -> ObjectRefusedError:
-    return ObjectRefusedError(
-        found=found,
-        needed="an object that is there, and that the archive may hand out or take.",
-        next_step="Ask who looks after the archive; give the words above.",
-    )

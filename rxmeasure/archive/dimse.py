@@ -22,14 +22,14 @@ from pynetdicom.sop_class import Verification
 
 from rxmeasure.archive.config import DimseConfig, Security
 from rxmeasure.archive.files import OutgoingFile
+from rxmeasure.archive.refusals import endless, lost, refused, refused_object, untrusted
 from rxmeasure.archive.rows import ASKED, Level
 from rxmeasure.archive.status import refusal_words, status_words
 from rxmeasure.archive.tls import client_context, server_context
 from rxmeasure.archive.values import InstanceRow
 from rxmeasure.archive.wire import Get, Store
-from rxmeasure.errors import ArchiveError, ArchiveLostError, ObjectRefusedError
-from rxmeasure.reading.damage import DAMAGE_ERRORS
-from rxmeasure.reading.dicom import TRANSFER_SYNTAXES
+from rxmeasure.errors import ArchiveError, ArchiveLostError
+from rxmeasure.reading.dicom import DICOM_DAMAGE, TRANSFER_SYNTAXES
 from rxmeasure.reading.limits import MAX_FILE_BYTES
 
 # Identifiers hold names of patients: none of them is logged. Files go out as their bytes are.
@@ -111,7 +111,7 @@ class _Inbox:
         """
         data, self._data, self._wanted = self._data, None, ""
         if data is None:
-            raise _refused_object("the archive handed out nothing for one object.")
+            raise refused_object("the archive handed out nothing for one object.")
         return data
 
     def take(self, event: Any) -> int:
@@ -236,8 +236,8 @@ class DimseWire:
             status = association.send_c_store(what)
         except RuntimeError as error:
             raise self._lost() from error
-        except DAMAGE_ERRORS as error:
-            raise _refused_object(
+        except DICOM_DAMAGE as error:
+            raise refused_object(
                 "the archive does not take objects of this kind, or not compressed in this way."
             ) from error
         self._check(status, single=True)
@@ -301,18 +301,12 @@ class DimseWire:
     ) -> None:
         """Raise where a status is none, or one of failure."""
         if "Status" not in status:
-            raise self._too_much() if guard is not None and guard.exceeded else self._lost()
+            raise endless() if guard is not None and guard.exceeded else self._lost()
         code = int(status.Status)
         if code == _SUCCESS or (pending and code in _PENDING) or 0xB000 <= code <= 0xBFFF:
             return
         words = f"the archive refuses: {status_words(code)}"
-        if single:
-            raise _refused_object(words)
-        raise ArchiveError(
-            found=words,
-            needed="an archive that answers.",
-            next_step="Ask who looks after the archive; give the number in brackets.",
-        )
+        raise refused_object(words) if single else refused(words)
 
     def _not_established(self, association: Any) -> ArchiveError:
         if association.is_rejected:
@@ -342,12 +336,8 @@ class DimseWire:
                 if self._tls is not None:
                     self._tls.wrap_socket(plain, server_hostname=self._config.host).close()
         except ssl.SSLCertVerificationError as error:
-            return ArchiveError(
-                found=f"a certificate of the archive that cannot be trusted: "
-                f"{error.verify_message}.",
-                needed="a certificate for this host, signed by the one in ca_file.",
-                next_step="Ask who looks after the archive for the right ca_file. Do not go on "
-                "without: someone else may be answering.",
+            return untrusted(
+                f"a certificate of the archive that cannot be trusted: {error.verify_message}."
             )
         except ssl.SSLError as error:
             return ArchiveError(
@@ -365,21 +355,8 @@ class DimseWire:
             return self._lost(f"the archive cannot be reached: {error.strerror or 'no answer'}.")
         return self._lost("the archive gives no answer, or breaks off.")
 
-    def _lost(self, found: str = "the connection with the archive broke.") -> ArchiveLostError:
-        return ArchiveLostError(
-            found=found,
-            needed=f"an archive at {self._config.host}, port {self._config.port}, that answers "
-            f"within {self._config.timeout_s:g} s.",
-            next_step="Try again; what was done is not done twice. If it stays so, ask who looks "
-            "after the archive.",
-        )
-
-    def _too_much(self) -> ArchiveError:
-        return ArchiveError(
-            found="an answer of the archive that does not end.",
-            needed=f"objects of at most {MAX_FILE_BYTES:,} bytes.",
-            next_step="Narrow the search. If it stays so, tell who looks after the archive.",
-        )
+    def _lost(self, found: str = "the connection with the archive broke.") -> ArchiveError:
+        return lost(found, timeout_s=self._config.timeout_s)
 
 
 def _identifier(level: Level, keys: Mapping[str, str], *, ask_all: bool = True) -> Dataset:
@@ -415,11 +392,3 @@ def _with_all_syntaxes(contexts: list[PresentationContext]) -> list[Presentation
 
 def _is_native(file: OutgoingFile) -> bool:
     return file.transfer_syntax in _NATIVE
-
-
-def _refused_object(found: str) -> ObjectRefusedError:
-    return ObjectRefusedError(
-        found=found,
-        needed="an object that is there, and that the archive may hand out or take.",
-        next_step="Ask who looks after the archive; give the words above.",
-    )

@@ -13,7 +13,8 @@ from rxmeasure.archive.uids import is_uid
 from rxmeasure.archive.values import InstanceRow
 from rxmeasure.atomic import write_bytes
 from rxmeasure.errors import ObjectRefusedError, WriteError
-from rxmeasure.reading.damage import DAMAGE_ERRORS, collected_warnings
+from rxmeasure.reading.damage import collected_warnings
+from rxmeasure.reading.dicom import DICOM_DAMAGE
 from rxmeasure.reading.limits import MAX_FILE_BYTES
 
 _NAMES = ("StudyInstanceUID", "SeriesInstanceUID", "SOPInstanceUID", "SOPClassUID")
@@ -44,7 +45,7 @@ def outgoing(path: Path) -> OutgoingFile:
         header = _header(data)
     except OSError as error:
         raise _no_object(f"a file that cannot be read: {error.strerror}.") from error
-    except DAMAGE_ERRORS as error:
+    except DICOM_DAMAGE as error:
         raise _no_object("a file that is no DICOM file, or a damaged one.") from error
     study, series, instance, sop_class = (text_of(header, name) for name in _NAMES)
     meta = header.file_meta
@@ -78,7 +79,7 @@ def is_there(path: Path, instance: InstanceRow) -> bool:
     try:
         with path.open("rb") as file:
             return text_of(_header(file), "SOPInstanceUID") == instance.instance_uid
-    except DAMAGE_ERRORS:
+    except DICOM_DAMAGE:
         return False
 
 
@@ -94,7 +95,7 @@ def keep(data: bytes, instance: InstanceRow, path: Path) -> None:
     """
     try:
         header = _header(data)
-    except DAMAGE_ERRORS as error:
+    except DICOM_DAMAGE as error:
         raise _handed_out("data that are no DICOM object") from error
     if text_of(header, "SOPInstanceUID") != instance.instance_uid:
         raise _handed_out("another object than was asked for")

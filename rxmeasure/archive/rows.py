@@ -9,8 +9,8 @@ from typing import Any, TypeVar
 
 from rxmeasure.archive.uids import is_uid
 from rxmeasure.archive.values import Found, InstanceRow, Query, SeriesRow, StudyRow
-from rxmeasure.reading.damage import DAMAGE_ERRORS, collected_warnings
-from rxmeasure.reading.dicom import value_of
+from rxmeasure.reading.damage import collected_warnings
+from rxmeasure.reading.dicom import DICOM_DAMAGE, value_of
 
 #: Longest text that is shown (choice: LO of PS3.5 has 64 characters, a name three times that).
 _LONGEST_TEXT = 192
@@ -149,7 +149,7 @@ def _texts(answer: Any, keyword: str) -> Iterator[str]:
     for one in (value if isinstance(value, list) else [value])[:_MOST_MODALITIES]:
         try:
             text = "" if one is None else str(one)[:_LONGEST_TEXT]
-        except DAMAGE_ERRORS:
+        except DICOM_DAMAGE:
             continue
         plain = "".join(letter if letter.isprintable() else " " for letter in text).strip()
         if plain:

@@ -27,7 +27,7 @@ from rxmeasure.recall.feature_start import (
     features,
 )
 from rxmeasure.recall.intensity_fit import FitSettings, IntensityFit, fit
-from rxmeasure.recall.plane_map import compose, inverse, jacobian, mapped, pixel_grid
+from rxmeasure.recall.plane_map import compose, inverse, jacobian, mapped, mapped_grid, pixel_grid
 from rxmeasure.recall.prepared_film import (
     PreparedFilm,
     SmallFilm,
@@ -181,7 +181,7 @@ class Alignment:
 
 def warped(second: ArrayLike, to_first: FloatArray, shape: tuple[int, int]) -> NDArray[np.float32]:
     """A film moved by a map onto a grid of ``shape``, NaN beyond its rim."""
-    place = np.moveaxis(mapped(inverse(to_first), pixel_grid(shape)), -1, 0)
+    place = mapped_grid(inverse(to_first), shape)
     image = np.asarray(second, dtype=np.float32)
     return np.asarray(
         map_coordinates(image, place, order=1, mode="constant", cval=np.nan), dtype=np.float32
