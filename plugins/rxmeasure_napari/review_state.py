@@ -233,7 +233,7 @@ class OpenFilm(Undoable[Work]):
         self._rejected: frozenset[CanalProposal] = frozenset()
         self._offered: tuple[CanalProposal, ...] | None = None
         self.offered_file: OfferedFile | None = None
-        self.autosave: Autosave | None = None
+        self.autosave: Autosave[Draft] | None = None
         self.review_bytes = ""
         _FILMS[self.id] = self
 
