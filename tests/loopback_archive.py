@@ -26,7 +26,7 @@ from rxmeasure.reading.dicom import TRANSFER_SYNTAXES
 LEAVES_SOCKETS = [
     pytest.mark.filterwarnings("ignore:.*unclosed.*:ResourceWarning"),
     pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning"),
-    pytest.mark.usefixtures("_without_left_sockets"),
+    pytest.mark.usefixtures("left_sockets"),
 ]
 _KEYS = {"STUDY": "StudyInstanceUID", "SERIES": "SeriesInstanceUID", "IMAGE": "SOPInstanceUID"}
 

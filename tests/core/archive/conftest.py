@@ -4,6 +4,8 @@ import gc
 import warnings
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from threading import active_count
+from time import monotonic, sleep
 from typing import Any
 
 import pydicom
@@ -22,12 +24,23 @@ def _short_pauses(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @pytest.fixture
-def _without_left_sockets() -> Iterator[None]:
+def left_sockets() -> None:
+    """Name the tests after which `pytest_runtest_protocol` collects."""
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_protocol(item: pytest.Function) -> Iterator[None]:
     """Collect the sockets that the library left, so that no later test is blamed."""
-    yield
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", ResourceWarning)
-        gc.collect()
+    threads = active_count()
+    result = yield
+    if "left_sockets" in item.fixturenames:
+        until = monotonic() + 10.0
+        while active_count() > threads and monotonic() < until:
+            sleep(0.05)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", ResourceWarning)
+            gc.collect()
+    return result
 
 
 @pytest.fixture
