@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from rxmeasure.csv_table import Columns, read_table
-from rxmeasure.errors import ImageReadError, MarksError, WriteError
+from rxmeasure.errors import ImageReadError, MarksError
 from rxmeasure.file_names import whole_text
 from rxmeasure.record.sidecar import COMPANION_SUFFIXES, SERIES_SUFFIX, sidecar_of
 
@@ -104,21 +104,3 @@ def films_of_table(table: Path) -> Iterator[Film]:
         given = row.cells.get("marks")
         marks = table.parent / given if given else sidecar_of(path)
         yield Film(path=path, name=row.cells["film"], marks=marks)
-
-
-def make_folder(out: Path) -> None:
-    """Make a folder where it is missing.
-
-    Raises
-    ------
-    WriteError
-        It cannot be made.
-    """
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise WriteError(
-            found=f"no folder {out} can be made: {error.strerror}.",
-            needed="the place of a new or existing folder.",
-            next_step="Choose another folder.",
-        ) from error
