@@ -38,6 +38,7 @@ from rxmeasure.record.sidecar import SERIES_SUFFIX
 from rxmeasure.report.numbers import Numbers
 from rxmeasure.review import Review
 from rxmeasure_napari import marks_edits, measuring
+from rxmeasure_napari.archive_desk import ArchiveDesk
 from rxmeasure_napari.autosave import Autosave, DraftTakenError
 from rxmeasure_napari.background import Background
 from rxmeasure_napari.drawing import InFront, draw_film
@@ -137,6 +138,7 @@ class Desk(QObject):
         self._line_first: OpenFilm | None = None
         self._followed: tuple[object, ...] = ()
         self.recall = RecallDesk(self)
+        self.archive = ArchiveDesk(self)
 
     # Waking and resting: a dock that is closed leaves the viewer alone.
 
@@ -188,6 +190,7 @@ class Desk(QObject):
         self.rest()
         self._forget_preferences()
         self.recall.close()
+        self.archive.close()
         for job in (self._measure, self._live, self._search, self._files):
             job.close()
         self._drafts.close(finish=True)
@@ -433,10 +436,17 @@ class Desk(QObject):
             return
         if film.is_current:
             return
-        radiograph, marks, revision = film.radiograph, film.marks, film.revision
+        compute = partial(
+            measuring.compute,
+            film.radiograph,
+            film.marks,
+            film.revision,
+            self.memory,
+            rule_files=[one.path for one in film.work.own_criteria],
+        )
         self._measure.run(
             film.id,
-            lambda progress: measuring.compute(radiograph, marks, revision, self.memory, progress),
+            compute,
             film.take_computed,
         )
 
@@ -561,6 +571,7 @@ class Desk(QObject):
         self._files.cancel()
         self._search.cancel()
         self.recall.cancel()
+        self.archive.cancel()
         self.state.tell("Stopped.")
 
     def undo(self) -> None:

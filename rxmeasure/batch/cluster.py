@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Generator, Iterable, Iterator
 from itertools import islice
 from typing import TYPE_CHECKING, Any
 
@@ -26,7 +26,7 @@ class ClusterError(RxMeasureError):
 
 def through_cluster(
     chunks: Iterable[Chunk], settings: BatchSettings, work: Work, *, address: str
-) -> Iterator[list[FilmResult]]:
+) -> Generator[list[FilmResult]]:
     """Yield the results of chunks as they come.
 
     Raises

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
+import zlib
 from collections.abc import Iterable, Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
@@ -19,9 +20,11 @@ from rxmeasure.errors import WriteError
 
 #: Seconds that a locked file is waited for (choice).
 WAIT_S = 10.0
-_TABLE = """CREATE TABLE IF NOT EXISTS film (
+_TABLE = """CREATE TABLE IF NOT EXISTS done (
     image TEXT NOT NULL, settings TEXT NOT NULL, name TEXT NOT NULL, reason TEXT NOT NULL,
-    review TEXT, PRIMARY KEY (image, settings)) WITHOUT ROWID"""
+    review BLOB, PRIMARY KEY (image, settings))"""
+_ORIGIN = """CREATE TABLE IF NOT EXISTS origin (
+    uid TEXT PRIMARY KEY, image TEXT NOT NULL) WITHOUT ROWID"""
 _ASKED = """CREATE TEMP TABLE asked (
     image TEXT NOT NULL, settings TEXT NOT NULL, name TEXT NOT NULL,
     PRIMARY KEY (image, settings)) WITHOUT ROWID"""
@@ -46,6 +49,7 @@ class Ledger:
             self._connection = sqlite3.connect(path, timeout=WAIT_S)
             self._connection.execute("PRAGMA synchronous=FULL")
             self._connection.execute(_TABLE)
+            self._connection.execute(_ORIGIN)
             self._connection.execute(_ASKED)
         self._path = path
 
@@ -64,10 +68,25 @@ class Ledger:
                 "INSERT OR IGNORE INTO asked VALUES (?, ?, ?)", (*key, task.name)
             ).rowcount
             done = self._connection.execute(
-                "SELECT 1 FROM film WHERE image = ? AND settings = ?", key
+                "SELECT 1 FROM done WHERE image = ? AND settings = ?", key
             ).fetchone()
             self._connection.commit()
         return bool(new) and done is None
+
+    def image_of(self, uid: str) -> str | None:
+        """SHA-256 of the image of an origin, where it was fetched before."""
+        with _told(self._path):
+            row = self._connection.execute(
+                "SELECT image FROM origin WHERE uid = ?", (uid,)
+            ).fetchone()
+        return None if row is None else str(row[0])
+
+    def note_origin(self, uid: str, image_sha256: str) -> None:
+        """Keep the SHA-256 of what was fetched from an origin."""
+        with _told(self._path), self._connection:
+            self._connection.execute(
+                "INSERT OR REPLACE INTO origin VALUES (?, ?)", (uid, image_sha256)
+            )
 
     def add(self, results: Iterable[FilmResult]) -> None:
         """Write results together; those that are there stay.
@@ -83,18 +102,18 @@ class Ledger:
                 result.task.settings_sha256,
                 result.task.name,
                 result.reason,
-                None if result.review is None else json.dumps(result.review, sort_keys=True),
+                None if result.review is None else _packed(result.review),
             )
             for result in results
         ]
         with _told(self._path), self._connection:
-            self._connection.executemany("INSERT OR IGNORE INTO film VALUES (?, ?, ?, ?, ?)", rows)
+            self._connection.executemany("INSERT OR IGNORE INTO done VALUES (?, ?, ?, ?, ?)", rows)
 
     def rows(self) -> Iterator[LedgerRow]:
         """Yield the films that this run asked for and that are done, by name, one at a time."""
         query = (
             "SELECT image, settings, asked.name, reason, review FROM asked "
-            "JOIN film USING (image, settings) ORDER BY asked.name, settings"
+            "JOIN done USING (image, settings) ORDER BY asked.name, settings"
         )
         with _told(self._path), closing(self._connection.execute(query)) as found:
             for image, settings, name, reason, review in found:
@@ -103,8 +122,16 @@ class Ledger:
                     settings_sha256=settings,
                     name=name,
                     reason=reason,
-                    review=None if review is None else json.loads(review)["review"],
+                    review=None if review is None else _unpacked(review)["review"],
                 )
+
+
+def _packed(review: dict[str, Any]) -> bytes:
+    return zlib.compress(json.dumps(review, sort_keys=True).encode())
+
+
+def _unpacked(packed: bytes) -> Any:
+    return json.loads(zlib.decompress(packed))
 
 
 @contextmanager

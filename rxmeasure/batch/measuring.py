@@ -16,6 +16,9 @@ from rxmeasure.marks import FilmKind, ReviewMarks
 from rxmeasure.one_thread import one_thread
 from rxmeasure.review import Review
 
+#: Reader of the canals that the program proposes.
+PROGRAM = "rxmeasure"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BatchSettings:
@@ -41,13 +44,14 @@ class BatchSettings:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Task:
-    """One film to measure; the two hashes are its key."""
+    """One film to measure; the two hashes are its key. A ``lent`` file goes when it is done."""
 
     path: str
     name: str
     marks: str | None
     image_sha256: str
     settings_sha256: str
+    lent: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,7 +120,7 @@ def _reviewed(task: Task, settings: BatchSettings) -> FilmResult:
     lap("read")
     marks = _marks_of(task, settings)
     if not marks.canals:
-        marks = with_unconfirmed(radiograph, marks)
+        marks = replace(with_unconfirmed(radiograph, marks), reader=PROGRAM)
     lap("propose")
     review: Review = replace(review_film(radiograph, marks), created_utc="")
     lap("review")

@@ -6,12 +6,13 @@ import hashlib
 import json
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import suppress
-from dataclasses import dataclass, field, replace
+from contextlib import closing, suppress
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from rxmeasure.atomic import make_folder
 from rxmeasure.batch.films import Film
 from rxmeasure.batch.ledger import Ledger
 from rxmeasure.batch.measuring import (
@@ -24,14 +25,15 @@ from rxmeasure.batch.measuring import (
 )
 from rxmeasure.batch.page import write_page
 from rxmeasure.batch.pool import through_pool
+from rxmeasure.batch.stored_films import check_may_save, save_result
 from rxmeasure.batch.tables import write_csv, write_parquet
-from rxmeasure.errors import ConflictError, RxMeasureError, WriteError
+from rxmeasure.errors import ArchiveError, RxMeasureError, WriteError
 
 if TYPE_CHECKING:
     from rxmeasure.store import Store
 
-#: Films that go to a worker together (choice: some seconds of work).
-CHUNK = 8
+#: Films that go to a worker together (choice: a second or two of work).
+CHUNK = 2
 
 
 @dataclass(slots=True)
@@ -76,7 +78,7 @@ def run_batch(
     scheduler : str, optional
         Address of a dask scheduler whose workers do the work instead.
     store : Store, optional
-        Reviews go there too; a film that has a review there keeps it.
+        Reviews go there too; a film that a person reviewed there keeps that review.
     work : callable
         What a worker does with a chunk.
     progress : callable, optional
@@ -84,10 +86,12 @@ def run_batch(
 
     Raises
     ------
-    WriteError, StoreError, ClusterError
-        The run stops; the same call goes on from there.
+    WriteError, StoreError, PoolError, ClusterError, ArchiveError
+        The run stops; the same call goes on from there. AccessError: this person may not save.
     """
-    _make_folder(out)
+    if store is not None:
+        check_may_save(store)
+    make_folder(out)
     ledger = Ledger(out / "batch.sqlite")
     counts = Counts()
     log = _Log(out / "batch.log.jsonl")
@@ -100,10 +104,11 @@ def run_batch(
             from rxmeasure.batch.cluster import through_cluster
 
             results = through_cluster(chunks, settings, work, address=scheduler)
-        for chunk in results:
-            _keep(chunk, ledger, store, log, counts)
-            if progress is not None:
-                progress(counts)
+        with closing(results):
+            for chunk in results:
+                _keep(chunk, ledger, store, log, counts)
+                if progress is not None:
+                    progress(counts)
         write_csv(ledger.rows(), out / "batch.csv")
         write_parquet(ledger.rows(), out / "batch.parquet")
         write_page(ledger.rows(), out / "batch.html")
@@ -111,17 +116,6 @@ def run_batch(
     finally:
         ledger.close()
     return counts
-
-
-def _make_folder(out: Path) -> None:
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise WriteError(
-            found=f"no folder {out} can be made: {error.strerror}.",
-            needed="the place of a new or existing folder.",
-            next_step="Choose another folder.",
-        ) from error
 
 
 def _tasks(
@@ -134,18 +128,32 @@ def _tasks(
     """Films that are neither done nor asked for; of equal ones the first."""
     for film in films:
         try:
-            task = _task(film, settings)
+            task = _task(film, settings, ledger)
+            wanted = ledger.ask(task)
+            if wanted and film.origin is not None:
+                film.origin.fetch()
+        except ArchiveError:
+            raise
         except (RxMeasureError, OSError) as error:
             counts.unreadable += 1
             log.tell("unreadable", film=film.name, reason=str(error))
             continue
-        if ledger.ask(task):
+        if wanted:
             yield task
         else:
             counts.done_before += 1
+            _give_back(task)
 
 
-def _task(film: Film, settings: BatchSettings) -> Task:
+def _give_back(task: Task) -> None:
+    if task.lent:
+        path = Path(task.path)
+        path.unlink(missing_ok=True)
+        with suppress(OSError):
+            path.parent.rmdir()
+
+
+def _task(film: Film, settings: BatchSettings, ledger: Ledger) -> Task:
     from rxmeasure.reading.radiograph_file import read_file
 
     marks = b"" if film.marks is None else read_file(film.marks)
@@ -153,9 +161,24 @@ def _task(film: Film, settings: BatchSettings) -> Task:
         path=str(film.path.absolute()),
         name=film.name,
         marks=None if film.marks is None else str(film.marks.absolute()),
-        image_sha256=hashlib.sha256(read_file(film.path)).hexdigest(),
+        image_sha256=_image_hash(film, ledger),
         settings_sha256=settings.hash(marks),
+        lent=film.origin is not None and not film.origin.keep,
     )
+
+
+def _image_hash(film: Film, ledger: Ledger) -> str:
+    from rxmeasure.reading.radiograph_file import read_file
+
+    known = None if film.origin is None else ledger.image_of(film.origin.uid)
+    if known is not None:
+        return known
+    if film.origin is not None:
+        film.origin.fetch()
+    image_sha256 = hashlib.sha256(read_file(film.path)).hexdigest()
+    if film.origin is not None:
+        ledger.note_origin(film.origin.uid, image_sha256)
+    return image_sha256
 
 
 def _chunks(tasks: Iterator[Task]) -> Iterator[Chunk]:
@@ -174,8 +197,8 @@ def _keep(
 ) -> None:
     """The store first: a film in the ledger is never asked for again."""
     for result in results:
-        if store is not None and result.review is not None:
-            _to_store(result, store)
+        if store is not None:
+            save_result(result, store)
     ledger.add(results)
     for result in results:
         counts.seconds.update(result.seconds)
@@ -185,16 +208,7 @@ def _keep(
             counts.measured += 1
         word = "measured" if result.review is not None else "quarantined"
         log.tell(word, film=result.task.name, image=result.task.image_sha256, reason=result.reason)
-
-
-def _to_store(result: FilmResult, store: Store) -> None:
-    from rxmeasure.record.review_file import review_from_tree
-
-    assert result.review is not None
-    now = datetime.now(UTC).isoformat(timespec="seconds")
-    review = replace(review_from_tree(result.review), created_utc=now)
-    with suppress(ConflictError):
-        store.save_review(review, based_on=0, tags=("batch",), reason="batch")
+        _give_back(result.task)
 
 
 class _Log:

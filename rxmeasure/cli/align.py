@@ -114,8 +114,16 @@ def _document(found: PairAlignment) -> dict[str, Any]:
 
 
 def _root(root: RootAlignment) -> dict[str, Any]:
-    names = ("name", "proposed", "apex_px", "residual_px", "residual_u_px", "residual_mm")
-    names += ("parallax_px", "crown_root_ratio")
+    names = (
+        "name",
+        "proposed",
+        "apex_px",
+        "residual_px",
+        "residual_u_px",
+        "residual_mm",
+        "parallax_px",
+        "crown_root_ratio",
+    )
     return {**{name: getattr(root, name) for name in names}, "map": root.map.tolist()}
 
 

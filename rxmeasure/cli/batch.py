@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
-from contextlib import AbstractContextManager, nullcontext
 from importlib.util import find_spec
 from pathlib import Path
 from time import monotonic
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
+from rxmeasure.cli.batch_sources import maybe_store, opened_source, source_options
 from rxmeasure.cli.exit_codes import PARTLY_REFUSED
 from rxmeasure.cli.options import FILE, json_option, person_option, role_option
 from rxmeasure.cli.output import emit
@@ -20,11 +20,10 @@ from rxmeasure.marks import FilmKind
 
 if TYPE_CHECKING:
     from rxmeasure.batch import Counts
-    from rxmeasure.store import Store
 
 
 @click.command()
-@click.argument("source", type=FILE, metavar="FOLDER|CSV")
+@source_options
 @click.option("--out", type=FILE, metavar="FOLDER", required=True, help="Where results go.")
 @click.option(
     "--kind",
@@ -48,7 +47,7 @@ if TYPE_CHECKING:
 @click.pass_context
 def batch(
     ctx: click.Context,
-    source: Path,
+    /,
     out: Path,
     kind: str,
     rule_ids: tuple[str, ...],
@@ -59,8 +58,9 @@ def batch(
     role: str,
     profile: bool,
     as_json: bool,
+    **source: Any,
 ) -> None:
-    """Measure all films of a folder, or of a CSV with the column film.
+    """Measure all films of a folder, of a CSV with the column film, or of an archive.
 
     Films with marks beside them are measured by these; on others the program
     proposes the filled canals, called not confirmed. The same command goes on
@@ -69,8 +69,12 @@ def batch(
     \b
     rxmeasure batch films/ --out results/ --workers 4
     rxmeasure batch films/ --out results/ --scheduler tcp://head:8786
+    rxmeasure batch films/ --out results/ --as NAME --from-store clinic.rxstore \\
+        --tooth 35 --outcome "not met" --rule zero_three
+    rxmeasure batch --archive hospital --since 2024-01-01 --until 2024-12-31 \\
+        --modality IO --out results/
     """
-    from rxmeasure.batch import BatchSettings, films_of_folder, films_of_table, run_batch
+    from rxmeasure.batch import BatchSettings, run_batch
 
     if find_spec("pyarrow") is None:
         raise WriteError(
@@ -78,19 +82,18 @@ def batch(
             needed="the extra batch of this package.",
             next_step='Install it: pip install "rxmeasure[batch]"',
         )
-    if where is not None and name is None:
-        raise click.UsageError("--store needs --as NAME.")
-    films = films_of_folder if source.is_dir() else films_of_table
-    total = sum(1 for _ in films(source))
-    with _store(where, name, role) as store:
+    with (
+        maybe_store(where, name, role, source["key_path"]) as store,
+        opened_source(out, name, role, **source) as opened,
+    ):
         counts = run_batch(
-            films(source),
+            opened.films,
             BatchSettings(film_kind=FilmKind(kind), rule_ids=rule_ids),
             out,
             workers=workers,
             scheduler=scheduler,
             store=store,
-            progress=_progress(total),
+            progress=_progress(opened.count),
         )
     lines = [
         f"{counts.measured} measured, {counts.quarantined} in quarantine, "
@@ -106,23 +109,16 @@ def batch(
         ctx.exit(PARTLY_REFUSED)
 
 
-def _store(where: str | None, name: str | None, role: str) -> AbstractContextManager[Store | None]:
-    if where is None or name is None:
-        return nullcontext()
-    from rxmeasure.cli.store import opened_store
-
-    return opened_store(where, name, role)
-
-
-def _progress(total: int) -> Callable[[Counts], None] | None:
+def _progress(count: Callable[[], int]) -> Callable[[Counts], None] | None:
     """Rate and time left on a terminal."""
     if not sys.stderr.isatty():
         return None
+    total = count()
     start = monotonic()
 
     def tell(counts: Counts) -> None:
         rate = counts.new / max(monotonic() - start, 1e-9)
-        left = total - counts.new - counts.unreadable - counts.done_before
+        left = max(total - counts.new - counts.unreadable - counts.done_before, 0)
         done = f"{total - left} of {total} films, {rate:.2f} a second"
         click.echo(f"\r{done}, {left / rate / 60.0:.0f} min left  ", nl=False, err=True)
 

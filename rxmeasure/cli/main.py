@@ -24,6 +24,11 @@ VERBS: dict[str, tuple[str, str, str]] = {
         "dicom",
         "Write a review as DICOM objects, read a structured report.",
     ),
+    "archive": (
+        f"{_HERE}.archive",
+        "archive",
+        "Find and fetch films in a DICOM archive, send results to it.",
+    ),
     "deidentify": (
         f"{_HERE}.deidentify",
         "deidentify",

@@ -29,7 +29,7 @@ _store_options = all_of(
     role_option,
     json_option,
 )
-_key_option = click.option(
+key_option = click.option(
     "--key",
     "key_path",
     type=FILE,
@@ -38,16 +38,18 @@ _key_option = click.option(
     help="Key of the patients' pseudonyms; keep it apart from the store. Or RXMEASURE_KEY. "
     "Without it the key in your settings folder is taken.",
 )
-_search_options = all_of(
+search_options = all_of(
     click.option("--tooth", metavar="FDI", help="Of this tooth."),
     click.option("--since", metavar="DAY", help="On this day or later, e.g. 2025-03-14."),
     click.option("--until", metavar="DAY", help="On this day or earlier."),
-    click.option("--rule", metavar="ID", help="Judged by this rule set."),
     click.option("--outcome", type=click.Choice(_OUTCOMES), help="With this verdict."),
     click.option("--tag", metavar="TEXT", help="With this tag."),
     click.option("--reader", "owner", metavar="TEXT", help="Of this reader."),
     click.option("--case", "patient", metavar="TEXT", help="Of this case, as typed or as kept."),
     click.option("--film-kind", metavar="KIND", help="Of this kind of film."),
+)
+_search_options = all_of(
+    search_options, click.option("--rule", metavar="ID", help="Judged by this rule set.")
 )
 _reason_option = click.option(
     "--reason", metavar="TEXT", default="", help="Why; kept with the revision."
@@ -72,7 +74,7 @@ def store() -> None:
 
 @store.command()
 @_store_options
-@_key_option
+@key_option
 def init(where: str, name: str, role: str, as_json: bool, key_path: Path | None) -> None:
     """Make a store, and a key of pseudonyms where there is none."""
     from rxmeasure.store import Person, Role, make_key, make_store
@@ -88,7 +90,7 @@ def init(where: str, name: str, role: str, as_json: bool, key_path: Path | None)
 @store.command()
 @_store_options
 @click.argument("paths", type=FILE, metavar="FILE...", nargs=-1, required=True)
-@_key_option
+@key_option
 @click.option("--tag", "tags", metavar="TEXT", multiple=True, help="A tag (repeat for more).")
 @_reason_option
 @click.option(
@@ -139,7 +141,7 @@ def add(
 
 @store.command()
 @_store_options
-@_key_option
+@key_option
 @_search_options
 @click.option(
     "--limit", type=click.IntRange(min=1), default=100, show_default=True, help="Show so many."
@@ -155,7 +157,7 @@ def search(
 ) -> None:
     """List records, the newest date first."""
     with opened_store(where, name, role, key_path) as opened:
-        wanted = _search_of(opened, asked)
+        wanted = search_of(opened, asked)
         found = opened.find(wanted, limit=limit)
         count = opened.count(wanted)
     rows: list[tuple[str, ...]] = [
@@ -209,7 +211,7 @@ def undo(
 @store.command()
 @_store_options
 @click.argument("folder", type=FILE)
-@_key_option
+@key_option
 @_search_options
 @click.option(
     "--images",
@@ -234,7 +236,7 @@ def export(
         if needed is not None and not needed.is_dir():
             raise click.BadParameter(f"there is no folder {needed}.")
     with opened_store(where, name, role, key_path) as opened:
-        written = list(export_files(opened, _search_of(opened, asked), folder, images=images))
+        written = list(export_files(opened, search_of(opened, asked), folder, images=images))
     lines = [*map(str, written), f"{len(written)} review files written."]
     emit("store export", {"files": [str(p) for p in written]}, lines, as_json=as_json)
 
@@ -268,7 +270,7 @@ def backup(where: str, name: str, role: str, as_json: bool, target: Path) -> Non
 @store.command()
 @_store_options
 @click.argument("patient", metavar="CASE")
-@_key_option
+@key_option
 @click.option("--reason", metavar="TEXT", required=True, help="Why; this is kept.")
 def forget(
     where: str,
@@ -320,7 +322,8 @@ def _usual_key() -> Path:
     return Path(click.get_app_dir("rxmeasure")) / "patients.key"
 
 
-def _search_of(opened: Store, asked: dict[str, str | None]) -> Search:
+def search_of(opened: Store, asked: dict[str, str | None]) -> Search:
+    """Return what `search_options` asked for."""
     from rxmeasure.store import Search
 
     patient = asked.pop("patient")

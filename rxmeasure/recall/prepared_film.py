@@ -14,6 +14,7 @@ from scipy.ndimage import binary_dilation, gaussian_filter, label
 
 from rxmeasure.geometry import FloatArray
 from rxmeasure.recall.plane_map import compose, scaling
+from rxmeasure.recall.wide_mean import WideMean, between
 
 Image = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -93,20 +94,19 @@ def prepared(film: SmallFilm) -> PreparedFilm:
     )
 
 
+def mirrored(film: PreparedFilm) -> PreparedFilm:
+    """The film turned over; ``from_film`` stays that of the film as it was."""
+    return replace(
+        film, grey=film.grey[:, ::-1], valid=film.valid[:, ::-1], image=film.image[:, ::-1]
+    )
+
+
 def _resized(image: Image, shape: tuple[int, int]) -> Image:
     """Smoothed by half of what a pixel grows, then sampled between the pixels."""
     factors = [n / m for n, m in zip(image.shape, shape, strict=True)]
     smooth = gaussian_filter(image, [(f - 1.0) / 2.0 for f in factors], truncate=3.0)
     rows, cols = ((np.arange(m) + 0.5) * f - 0.5 for m, f in zip(shape, factors, strict=True))
-    return _between(_between(smooth, rows).T, cols).T
-
-
-def _between(image: Image, rows: FloatArray) -> Image:
-    """Rows of a picture between its rows."""
-    last = image.shape[0] - 1
-    low = np.clip(rows.astype(int), 0, max(last - 1, 0))
-    share = np.clip(rows - low, 0.0, 1.0).astype(np.float32)[:, None]
-    return np.asarray(image[low] * (1.0 - share) + image[np.minimum(low + 1, last)] * share)
+    return between(between(smooth, rows).T, cols).T
 
 
 def _rim(image: Image) -> Mask:
@@ -139,10 +139,11 @@ def _ranks(image: Image, valid: Mask) -> Image:
 
 
 def _local_contrast(image: Image, valid: Mask, window_px: float) -> Image:
-    share = np.maximum(gaussian_filter(valid.astype(np.float32), window_px), 1e-3)
-    inside = np.where(valid, image, 0.0).astype(np.float32)
-    deviation = np.where(valid, image - gaussian_filter(inside, window_px) / share, 0.0)
-    spread = np.sqrt(gaussian_filter(deviation**2, window_px) / share)
+    window = WideMean(shape=image.shape, sd_px=window_px)
+    share = np.maximum(window.coarse(valid), 1e-3)
+    mean = window.fine(window.coarse(np.where(valid, image, 0.0)) / share)
+    deviation = np.where(valid, image - mean, 0.0)
+    spread = window.fine(np.sqrt(window.coarse(deviation**2) / share))
     # A floor keeps grain from being blown up where nothing else is seen.
     floor = 0.25 * float(np.median(spread[valid])) if valid.any() else 1.0
     return np.asarray(deviation / np.maximum(spread, max(floor, 1e-6)), dtype=np.float32)

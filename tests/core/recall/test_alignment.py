@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.ndimage import gaussian_filter
 
 from rxmeasure.geometry import resample
 from rxmeasure.phantom import Phantom, Visits, apex_map, random_visits
@@ -15,7 +16,7 @@ from rxmeasure.recall.alignment import (
     warped,
 )
 from rxmeasure.recall.contrast import AlignmentError
-from rxmeasure.recall.feature_start import feature_start, features
+from rxmeasure.recall.feature_start import SIDE_PX, feature_start, features
 from rxmeasure.recall.plane_map import inverse, mapped
 from rxmeasure.recall.prepared_film import prepare
 
@@ -126,6 +127,21 @@ def test_a_mirrored_film_is_refused(first, second):
     assert found.verdict is AlignmentVerdict.REFUSED
     assert "mirror" in found.reason
     assert found.contrast is None
+
+
+@pytest.mark.parametrize(("seed", "uneven", "kept"), [(7, 0.3, 0.4), (5, 0.25, 0.5)])
+def test_a_scene_that_is_nearly_its_own_mirror_image(seed, uneven, kept):
+    rng = np.random.default_rng(seed)
+    even, odd, new = (gaussian_filter(rng.normal(size=(300, 220)), 4.0) for _ in range(3))
+    even += even[:, ::-1]
+    scene = even + uneven * odd
+    later = even + uneven * (kept * odd + np.sqrt(1.0 - kept**2) * new)
+    a, b = (prepare(film.astype(np.float32), SIDE_PX) for film in (scene, later[:, ::-1]))
+    as_is, over = features(b), features(b).mirrored(b.image.shape[1])
+    # The features alone take the mirror image for the film.
+    assert feature_start(features(a), as_is).inliers > feature_start(features(a), over).inliers
+    assert "mirror" in align_films(scene, later[:, ::-1]).reason
+    assert align_films(scene, later).verdict is AlignmentVerdict.ACCEPTED
 
 
 def test_another_tooth_is_refused(first, other_tooth):
