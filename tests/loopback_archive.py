@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pydicom
+import pytest
 from pydicom.dataset import Dataset
 from pynetdicom import AE, AllStoragePresentationContexts, build_context, evt
 from pynetdicom.sop_class import (
@@ -21,6 +22,12 @@ from pynetdicom.sop_class import (
 
 from rxmeasure.reading.dicom import TRANSFER_SYNTAXES
 
+#: For tests of connections that fail: the library leaves its socket to the garbage then.
+LEAVES_SOCKETS = [
+    pytest.mark.filterwarnings("ignore:.*unclosed.*:ResourceWarning"),
+    pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning"),
+    pytest.mark.usefixtures("_without_left_sockets"),
+]
 _KEYS = {"STUDY": "StudyInstanceUID", "SERIES": "SeriesInstanceUID", "IMAGE": "SOPInstanceUID"}
 
 
@@ -30,19 +37,28 @@ class LoopbackArchive:
 
     Attributes
     ----------
+    stored, asked : list of str
+        SOP Instance UIDs and levels, in the order they came.
+    users : list of (bytes, bytes)
+        Users and passwords that were shown.
     store_status : callable
-        Status of a C-STORE of the SOP Instance UID; below zero it breaks the connection.
-    after_store : callable
-        Called with the association when an object is in.
+        Status of a C-STORE of a SOP Instance UID; below zero it breaks the connection.
+    before_get : callable
+        Called with the event of a C-GET or C-MOVE.
     extra : list of Dataset
         Answers to every C-FIND, beside those of what it holds.
     answer_other : bool
         Hand out objects under an identifier that was not asked for.
+    find_status : int
+        Status that ends each C-FIND.
+    move_to : (str, int)
+        Where C-MOVE sends to.
     """
 
     objects: dict[str, bytes] = field(default_factory=dict)
     stored: list[str] = field(default_factory=list)
     asked: list[str] = field(default_factory=list)
+    users: list[tuple[bytes, bytes]] = field(default_factory=list)
     store_status: Callable[[str], int] = lambda uid: 0x0000
     before_get: Callable[[Any], None] = lambda event: None
     extra: list[Dataset] = field(default_factory=list)
@@ -114,6 +130,10 @@ class LoopbackArchive:
             self.stored.append(uid)
         return status
 
+    def _user(self, event: Any) -> tuple[bool, None]:
+        self.users.append((event.primary_field, event.secondary_field))
+        return True, None
+
     def start(
         self, *, title: str = "ARCHIVE", known: str = "", tls: ssl.SSLContext | None = None
     ) -> Any:
@@ -137,6 +157,7 @@ class LoopbackArchive:
             block=False,
             ssl_context=tls,
             evt_handlers=[
+                (evt.EVT_USER_ID, self._user),
                 (evt.EVT_C_ECHO, lambda event: 0x0000),
                 (evt.EVT_C_FIND, self._find),
                 (evt.EVT_C_GET, self._get),
@@ -155,6 +176,13 @@ _MATCHED = (
     "PatientID",
     "PatientName",
 )
+
+
+def leaves_sockets(test: Callable[..., None]) -> Callable[..., None]:
+    """Mark one test with `LEAVES_SOCKETS`."""
+    for mark in LEAVES_SOCKETS:
+        test = mark(test)
+    return test
 
 
 def _matches(held: Any, identifier: Any, keyword: str) -> bool:

@@ -25,7 +25,7 @@ from rxmeasure.radiograph import Radiograph
 from rxmeasure.reading import read_radiograph
 from rxmeasure.reading.polarity import inverted_by_user
 from rxmeasure.reading.radiograph_file import read_file
-from rxmeasure.record.draft import Draft
+from rxmeasure.record.draft import FILM_DRAFTS, Draft
 from rxmeasure.record.review_file import (
     IMAGE_CHANGED,
     check_image,
@@ -87,7 +87,7 @@ class Loaded:
     draft: Draft | None
     changed: ImageChangedError | None
     review_bytes: str
-    autosave: Autosave
+    autosave: Autosave[Draft]
 
 
 class Desk(QObject):
@@ -328,7 +328,7 @@ class Desk(QObject):
         if film.id not in self.layers:
             self.layers[film.id] = FilmLayers(self.viewer, film)
         if film.autosave is None:
-            film.autosave = Autosave(film.path, film.radiograph.source.sha256)
+            film.autosave = Autosave(FILM_DRAFTS, film.path, film.radiograph.source.sha256)
         self._listen(film.marks_changed, partial(self._on_marks, film))
         self._listen(film.computed_changed, partial(self._on_computed, film))
         self._listen(film.preview_changed, partial(self._touch, film, 0))
@@ -710,18 +710,29 @@ class Desk(QObject):
             return
         autosave = film.autosave
         if not film.has_unkept_work and film.kept is not None:
-            self._in_order(film, autosave.drop)
+            self.in_order_of_drafts(autosave.drop)
             return
         if not film.undo_label and not film.restored:
             return
         draft = film.draft(canal=self.state.canal or "", step=self.state.step)
-        self._in_order(film, lambda: autosave.write(draft))
+        self.in_order_of_drafts(
+            lambda: autosave.write(draft), take_over=partial(self.take_over_draft, film)
+        )
 
-    def _in_order(self, film: OpenFilm, work: Callable[[], object]) -> None:
-        """Write or drop a draft after all that came before; none is left out."""
+    def in_order_of_drafts(
+        self,
+        work: Callable[[], Any],
+        then: Callable[[Any], object] = lambda _: None,
+        *,
+        take_over: Callable[[], object] = lambda: None,
+    ) -> None:
+        """Read, write or drop a draft after all that came before; none is left out.
+
+        ``take_over`` is offered where another window changed the draft.
+        """
 
         def refused(error: RxMeasureError) -> None:
-            way_out = ("Go on here", lambda: self.take_over_draft(film))
+            way_out = ("Go on here", take_over)
             self.state.tell(
                 str(error), "refusal", way_out if isinstance(error, DraftTakenError) else None
             )
@@ -731,7 +742,7 @@ class Desk(QObject):
             wait([self._draft_on_its_way])
         self._draft_count += 1
         self._draft_on_its_way = self._drafts.run(
-            f"{film.id}:{self._draft_count}", lambda progress: work(), lambda _: None, refused
+            str(self._draft_count), lambda progress: work(), then, refused
         )
 
     def take_over_draft(self, film: OpenFilm) -> None:
@@ -860,7 +871,7 @@ def load_film(path: Path, inverted: bool) -> Loaded:
     radiograph = read_radiograph(path, invert=inverted)
     target = review_path(path)
     review = load_review(target) if target.exists() else None
-    autosave = Autosave(path, radiograph.source.sha256)
+    autosave = Autosave(FILM_DRAFTS, path, radiograph.source.sha256)
     draft = autosave.find()
     wanted = inverted
     if review is not None:

@@ -76,7 +76,7 @@ class ReviewDock(QWidget):
         self._listening: list[tuple[Any, Any]] = []
         self._busy_shown = False
         self._refused = False
-        self._told_action: Callable[[], None] | None = None
+        self._told_action: Callable[[], object] | None = None
         self.setAcceptDrops(True)
 
     def sizeHint(self) -> QSize:

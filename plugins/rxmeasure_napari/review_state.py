@@ -233,7 +233,7 @@ class OpenFilm(Undoable[Work]):
         self._rejected: frozenset[CanalProposal] = frozenset()
         self._offered: tuple[CanalProposal, ...] | None = None
         self.offered_file: OfferedFile | None = None
-        self.autosave: Autosave | None = None
+        self.autosave: Autosave[Draft] | None = None
         self.review_bytes = ""
         _FILMS[self.id] = self
 
@@ -555,7 +555,7 @@ class Told:
 
     text: str
     kind: str = "note"
-    action: tuple[str, Callable[[], None]] | None = None
+    action: tuple[str, Callable[[], object]] | None = None
 
 
 @dataclass
@@ -831,7 +831,7 @@ class ReviewState:
         self,
         text: str,
         kind: str = "note",
-        action: tuple[str, Callable[[], None]] | None = None,
+        action: tuple[str, Callable[[], object]] | None = None,
     ) -> None:
         """Show the reader a line, with a way out where there is one."""
         self.last_told = Told(text, kind, action)

@@ -12,7 +12,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from rxmeasure.batch.films import Film, make_folder
+from rxmeasure.atomic import make_folder
+from rxmeasure.batch.films import Film
 from rxmeasure.batch.ledger import Ledger
 from rxmeasure.batch.measuring import (
     BatchSettings,

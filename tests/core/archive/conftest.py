@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+import gc
+import warnings
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -17,6 +19,15 @@ Open = Callable[..., Archive]
 @pytest.fixture(autouse=True)
 def _short_pauses(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("rxmeasure.archive.transfers.PAUSES_S", (0.01, 0.01))
+
+
+@pytest.fixture
+def _without_left_sockets() -> Iterator[None]:
+    """Collect the sockets that the library left, so that no later test is blamed."""
+    yield
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ResourceWarning)
+        gc.collect()
 
 
 @pytest.fixture

@@ -10,7 +10,7 @@ from typing import Any
 
 import pydicom
 import pytest
-from loopback_archive import LoopbackArchive
+from loopback_archive import LoopbackArchive, leaves_sockets
 from orthanc import free_port
 from pydicom.dataset import Dataset
 
@@ -25,6 +25,12 @@ Films = tuple[Path, ...]
 
 def test_an_archive_answers(start: Start, opened: Open) -> None:
     opened(start()).test()
+
+
+def test_user_and_password_are_shown(start: Start, opened: Open) -> None:
+    loopback = start()
+    opened(loopback, user="me", password="secret").test()
+    assert loopback.users == [(b"me", b"secret")]
 
 
 def test_studies_series_and_objects_are_listed(filled: LoopbackArchive, opened: Open) -> None:
@@ -229,9 +235,7 @@ def test_a_wrong_title_is_told_at_once(
     assert not isinstance(refusal.value, ArchiveLostError)
 
 
-# The library leaves its socket to the garbage where nobody listens.
-@pytest.mark.filterwarnings("ignore:.*unclosed.*:ResourceWarning")
-@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
+@leaves_sockets
 def test_nobody_listens(opened: Open, films: Films) -> None:
     with pytest.raises(ArchiveLostError, match="cannot be reached"):
         opened(free_port()).send(films)

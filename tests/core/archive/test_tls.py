@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 import trustme
-from loopback_archive import LoopbackArchive
+from loopback_archive import LEAVES_SOCKETS, LoopbackArchive
 
 from rxmeasure.archive import Archive, Query
 from rxmeasure.errors import ArchiveError
@@ -15,11 +15,7 @@ from rxmeasure.errors import ArchiveError
 Open = Callable[..., Archive]
 Start = Callable[..., LoopbackArchive]
 
-pytestmark = [
-    # The library leaves its socket to the garbage where the connection fails.
-    pytest.mark.filterwarnings("ignore:.*unclosed.*:ResourceWarning"),
-    pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning"),
-]
+pytestmark = LEAVES_SOCKETS
 
 
 @pytest.fixture(scope="module")
