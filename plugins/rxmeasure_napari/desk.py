@@ -41,6 +41,8 @@ from rxmeasure_napari import marks_edits, measuring
 from rxmeasure_napari.archive_desk import ArchiveDesk
 from rxmeasure_napari.autosave import Autosave, DraftTakenError
 from rxmeasure_napari.background import Background
+from rxmeasure_napari.course_desk import CourseDesk
+from rxmeasure_napari.course_state import FilledForm
 from rxmeasure_napari.drawing import InFront, draw_film
 from rxmeasure_napari.film_layers import FilmLayers, FilmPlace
 from rxmeasure_napari.layer_edge import FILM_GAP, film_of_layer
@@ -61,6 +63,7 @@ from rxmeasure_napari.review_state import (
     new_marks,
     state_of,
 )
+from rxmeasure_napari.series_state import SeriesState
 from rxmeasure_napari.writer import current_review
 
 if TYPE_CHECKING:
@@ -138,7 +141,11 @@ class Desk(QObject):
         self._line_first: OpenFilm | None = None
         self._followed: tuple[object, ...] = ()
         self.recall = RecallDesk(self)
+<<<<<<< HEAD
         self.archive = ArchiveDesk(self)
+=======
+        self.course = CourseDesk(self)
+>>>>>>> winteach
 
     # Waking and resting: a dock that is closed leaves the viewer alone.
 
@@ -190,7 +197,11 @@ class Desk(QObject):
         self.rest()
         self._forget_preferences()
         self.recall.close()
+<<<<<<< HEAD
         self.archive.close()
+=======
+        self.course.close()
+>>>>>>> winteach
         for job in (self._measure, self._live, self._search, self._files):
             job.close()
         self._drafts.close(finish=True)
@@ -276,7 +287,7 @@ class Desk(QObject):
             film.set_inverted(draft.inverted)
         film.edit("unfinished work", draft.marks)
         self.state.choose_canal(draft.canal or self.state.canal)
-        if draft.step in tuple(Step):
+        if draft.step in self.state.steps:
             self.state.choose_step(Step(draft.step))
         self.state.tell(film.restored)
 
@@ -571,28 +582,34 @@ class Desk(QObject):
         self._files.cancel()
         self._search.cancel()
         self.recall.cancel()
+<<<<<<< HEAD
         self.archive.cancel()
+=======
+        self.course.cancel()
+>>>>>>> winteach
         self.state.tell("Stopped.")
 
-    def undo(self) -> None:
-        """Take back the last edit of the film in front, or of the series."""
-        if self.recall.is_shown:
-            self.recall.undo()
-            return
+    @property
+    def edited(self) -> OpenFilm | SeriesState | FilledForm | None:
+        """What undo acts on: the film in front, or what the step edits beside it."""
         film = self.state.film
-        if film is not None and film.undo_label:
-            self.state.tell(f"Undone: {film.undo_label}.")
-            film.undo()
+        if self.recall.is_shown:
+            return self.state.series
+        return (self.state.course.form_of(film) if self.course.is_shown else None) or film
+
+    def undo(self) -> None:
+        """Take back the last edit of what the step in front edits."""
+        edited = self.edited
+        if edited is not None and edited.undo_label:
+            self.state.tell(f"Undone: {edited.undo_label}.")
+            edited.undo()
 
     def redo(self) -> None:
         """Do again what was taken back."""
-        if self.recall.is_shown:
-            self.recall.redo()
-            return
-        film = self.state.film
-        if film is not None and film.redo_label:
-            self.state.tell(f"Done again: {film.redo_label}.")
-            film.redo()
+        edited = self.edited
+        if edited is not None and edited.redo_label:
+            self.state.tell(f"Done again: {edited.redo_label}.")
+            edited.redo()
 
     # Drawing.
 

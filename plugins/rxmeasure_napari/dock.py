@@ -42,6 +42,7 @@ _CAUTION_TOPIC = {
     Step.VERDICT: "all",
     Step.KEEP: "all",
     Step.RECALL: "lesion",
+    Step.COURSE: "all",
 }
 
 
@@ -117,7 +118,7 @@ class ReviewDock(QWidget):
 
     def _make_next_panel(self) -> None:
         """Make the panels that are left one by one, while the reader looks at the picture."""
-        left = [step for step in Step if step not in self._panels]
+        left = [step for step in self.desk.state.steps if step not in self._panels]
         if left:
             self._panel(left[0])
         if len(left) > 1:
@@ -204,6 +205,7 @@ class ReviewDock(QWidget):
             (state.series.marks_changed, self._show_head),
             (state.series.marks_changed, self._forget_refusal),
             (state.series.kept_changed, self._show_head),
+            (state.course.changed, self._show_head),
             (self._viewer.layers.events.removing, self._enter_graphics),
         ):
             signal.connect(slot)
@@ -269,7 +271,7 @@ class ReviewDock(QWidget):
     def _show_head(self, _: object = None) -> None:
         film = self._film
         recall = self.desk.recall.is_shown
-        edited: OpenFilm | SeriesState | None = self.desk.state.series if recall else film
+        edited = self.desk.edited
         if recall and not self.desk.state.series.is_empty:
             self._title.show_name(_series_title(self.desk.state.series))
             self._title.setToolTip("")
@@ -303,9 +305,12 @@ class ReviewDock(QWidget):
             done[Step.KEEP] = film.kept is not None and not film.has_unkept_work
         series = self.desk.state.series
         done[Step.RECALL] = series.kept is not None and not series.has_unkept_work
+        course = self.desk.state.course.opened
+        done[Step.COURSE] = course is not None and not course.tasks
         for place, step in enumerate(Step):
             tick = "✓" if done[step] else ""
             self._steps.button(place).setText(tick + step.value.capitalize())
+            self._steps.button(place).setVisible(step in self.desk.state.steps)
 
     def _show_told(self, told: Told) -> None:
         self._busy_shown = False
@@ -494,6 +499,8 @@ def make_panel(step: Step, desk: Desk) -> QWidget:
             from rxmeasure_napari.panels.keep import KeepPanel as Panel
         case Step.RECALL:
             from rxmeasure_napari.panels.recall import RecallPanel as Panel
+        case Step.COURSE:
+            from rxmeasure_napari.panels.course import CoursePanel as Panel
     return Panel(desk)
 
 

@@ -170,18 +170,6 @@ class RecallDesk(QObject):
         self.series.edit(label, marks)
         return True
 
-    def undo(self) -> None:
-        """Take back the last edit of the series."""
-        if self.series.undo_label:
-            self.state.tell(f"Undone: {self.series.undo_label}.")
-            self.series.undo()
-
-    def redo(self) -> None:
-        """Do again what was taken back."""
-        if self.series.redo_label:
-            self.state.tell(f"Done again: {self.series.redo_label}.")
-            self.series.redo()
-
     # Visits.
 
     def add_files(self, paths: Sequence[Path]) -> None:

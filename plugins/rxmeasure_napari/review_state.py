@@ -29,6 +29,7 @@ from rxmeasure.reading import read_radiograph
 from rxmeasure.record.draft import Draft
 from rxmeasure.review import Review
 from rxmeasure_napari import marks_edits
+from rxmeasure_napari.course_state import CourseState
 from rxmeasure_napari.history import Undoable
 from rxmeasure_napari.series_state import SeriesState
 
@@ -49,6 +50,7 @@ class Step(StrEnum):
     VERDICT = "verdict"
     KEEP = "keep"
     RECALL = "recall"
+    COURSE = "course"
 
 
 class Purpose(StrEnum):
@@ -576,7 +578,8 @@ class _Chosen:
 class ReviewState:
     """All films in one window, and what is in front of the reader.
 
-    ``series`` compares some of them as visits of one tooth.
+    ``series`` compares some of them as visits of one tooth; ``course`` is the course that is
+    open.
     ``next_reference_kind`` and ``next_reference_length_mm`` are what the first
     click on a new known length makes.
     """
@@ -598,6 +601,7 @@ class ReviewState:
     def __init__(self) -> None:
         self.films: list[OpenFilm] = []
         self.series = SeriesState(self.films)
+        self.course = CourseState()
         self._now = _Chosen()
         self.last_told: Told | None = None
         self.next_reference_kind = "file"
@@ -617,6 +621,12 @@ class ReviewState:
     def step(self) -> Step:
         """The step in front."""
         return self._now.step
+
+    @property
+    def steps(self) -> list[Step]:
+        """The steps that are offered; that of the course only where it is wanted."""
+        wanted = self.course.opened is not None or self.step is Step.COURSE
+        return [step for step in Step if wanted or step is not Step.COURSE]
 
     @property
     def pointing(self) -> Pointing:
@@ -714,7 +724,7 @@ class ReviewState:
 
     def next_step(self, by: int = 1) -> None:
         """Go one step on or back."""
-        steps = list(Step)
+        steps = self.steps
         place = min(max(steps.index(self.step) + by, 0), len(steps) - 1)
         self.choose_step(steps[place])
 

@@ -182,11 +182,11 @@ def queue(
 @json_option
 def tasks(where: str, course_id: str, name: str, teacher: bool, as_json: bool) -> None:
     """Show your own queue, and what of it you have marked."""
-    from rxmeasure.teaching.shelf import own_queue, own_submissions
+    from rxmeasure.teaching.shelf import handed_in, own_queue
 
     with _rater(where, name, teacher) as store:
         items = own_queue(store, course_id)
-        done = {one.ticket for one in own_submissions(store, course_id)}
+        done = handed_in(store, course_id)
     rows = [("place", "ticket", "film", "")]
     rows += [(str(i.place), i.ticket, i.film, "marked" if i.ticket in done else "") for i in items]
     document = {"items": items, "marked": sorted(done)}
@@ -224,7 +224,7 @@ def mark(
     from rxmeasure.record.review_file import load_review
     from rxmeasure.teaching.course import Submission
     from rxmeasure.teaching.rubric import mark_of
-    from rxmeasure.teaching.shelf import hand_in, rubric_of
+    from rxmeasure.teaching.shelf import hand_in, handed_in, rubric_of
 
     submission = Submission(
         rater=name,
@@ -234,7 +234,8 @@ def mark(
         review=None if review_file is None else load_review(review_file),
     )
     with _rater(where, name, teacher) as store:
-        hand_in(store, course_id, submission)
+        there = handed_in(store, course_id).get(ticket, 0)
+        hand_in(store, course_id, submission, based_on=there)
         own = mark_of(rubric_of(store, course_id), dict(submission.levels))
     line = f"{ticket} marked: {own.total:g} by your levels."
     emit("course mark", {"ticket": ticket, "mark": own}, [line], as_json=as_json)

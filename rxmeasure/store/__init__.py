@@ -6,10 +6,11 @@ from rxmeasure.store.opening import make_store, open_store
 from rxmeasure.store.people import REVIEW, Person, Role
 from rxmeasure.store.pseudonyms import Pseudonyms, make_key, read_key
 from rxmeasure.store.search import Found, Search
-from rxmeasure.store.store import Revision, Store
+from rxmeasure.store.store import Document, Revision, Store
 
 __all__ = [
     "REVIEW",
+    "Document",
     "Found",
     "Header",
     "Person",

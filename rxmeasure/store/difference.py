@@ -18,7 +18,7 @@ def difference(saved: Any, yours: Any) -> tuple[tuple[str, str, str], ...]:
     Of reviews only what a person entered, and the verdicts, are compared; when these are
     equal, everything is.
     """
-    if "review" in saved and "review" in yours:
+    if _holds_review(saved) and _holds_review(yours):
         told = tuple(
             change
             for part in _TOLD_OF_REVIEW
@@ -27,6 +27,10 @@ def difference(saved: Any, yours: Any) -> tuple[tuple[str, str, str], ...]:
         if told:
             return told
     return tuple(_walk(saved, yours, ""))
+
+
+def _holds_review(tree: Any) -> bool:
+    return isinstance(tree, dict) and isinstance(tree.get("review"), dict)
 
 
 def _walk(saved: Any, yours: Any, place: str) -> Iterator[tuple[str, str, str]]:

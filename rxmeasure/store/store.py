@@ -65,6 +65,20 @@ class Revision:
         return review_from_tree(self.content)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Document:
+    """A document about to be saved; its fields are those of `Store.save`."""
+
+    kind: str
+    subject: str
+    content: Any
+    based_on: int
+    owner: str | None = None
+    shared: bool = False
+    tags: Sequence[str] = ()
+    reason: str = ""
+
+
 class Store:
     """Records and their revisions, as one person may see and write them.
 
@@ -135,22 +149,38 @@ class Store:
         StoreError
             The store is damaged, busy or out of reach.
         """
-        if kind == REVIEW:
-            raise ReviewFileError(
-                found="a document of the kind review.",
-                needed="a review.",
-                next_step="Save it with save_review, or give the document another kind.",
+        (info,) = self.save_together(
+            Document(
+                kind=kind,
+                subject=subject,
+                content=content,
+                based_on=based_on,
+                owner=owner,
+                shared=shared,
+                tags=tags,
+                reason=reason,
             )
-        header = Header(
-            kind=kind,
-            subject=subject,
-            owner=self.person.name if owner is None else owner,
-            patient=None,
-            tags=tuple(tags),
-            reason=reason,
-            date=ledger.now()[:10],
         )
-        return self._save(header, content, based_on=based_on, shared=shared)
+        return info
+
+    def save_together(self, *documents: Document) -> tuple[RevisionInfo, ...]:
+        """Save documents in one transaction: all of them, or where one is refused none.
+
+        Raises
+        ------
+        StoreError, ReviewFileError, WriteError
+            As for `save`.
+        """
+        steps = [
+            self._saving(
+                self._document_header(document),
+                document.content,
+                based_on=document.based_on,
+                shared=document.shared,
+            )
+            for document in documents
+        ]
+        return self._writing(lambda connection: tuple(step(connection) for step in steps))
 
     def save_review(
         self, review: Review, *, based_on: int, tags: Sequence[str] = (), reason: str = ""
@@ -185,7 +215,8 @@ class Store:
             reason=reason,
             **search_entries(kept),
         )
-        return self._save(header, review_tree(kept), based_on=based_on, shared=False)
+        step = self._saving(header, review_tree(kept), based_on=based_on, shared=False)
+        return self._writing(step)
 
     def undo(
         self, record_id: int, *, based_on: int, reason: str, to: int | None = None
@@ -450,7 +481,27 @@ class Store:
 
     # The steps
 
-    def _save(self, header: Header, content: Any, *, based_on: int, shared: bool) -> RevisionInfo:
+    def _document_header(self, document: Document) -> Header:
+        if document.kind == REVIEW:
+            raise ReviewFileError(
+                found="a document of the kind review.",
+                needed="a review.",
+                next_step="Save it with save_review, or give the document another kind.",
+            )
+        return Header(
+            kind=document.kind,
+            subject=document.subject,
+            owner=self.person.name if document.owner is None else document.owner,
+            patient=None,
+            tags=tuple(document.tags),
+            reason=document.reason,
+            date=ledger.now()[:10],
+        )
+
+    def _saving(
+        self, header: Header, content: Any, *, based_on: int, shared: bool
+    ) -> Callable[[Connection], RevisionInfo]:
+        """Check a content, and return the step of a transaction that saves it."""
         check_tree(content, name="the document", error=ReviewFileError)
         check_tree(header.as_tree(), name="its heading", error=ReviewFileError)
         new = sealed(header.as_tree(), packed(content))
@@ -474,7 +525,7 @@ class Store:
                 content=new,
             )
 
-        return self._writing(work)
+        return work
 
     def _go_on(
         self,

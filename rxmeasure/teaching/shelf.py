@@ -13,10 +13,10 @@ from dataclasses import dataclass, replace
 from functools import cache
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from rxmeasure.errors import TeachingError
+from rxmeasure.errors import ConflictError, TeachingError
 from rxmeasure.record.review_file import review_from_tree, review_tree
 from rxmeasure.review import Review
-from rxmeasure.store import Found, Role, Search, Store
+from rxmeasure.store import Document, Found, Role, Search, Store
 from rxmeasure.teaching.course import (
     Case,
     Course,
@@ -199,6 +199,11 @@ def records_of(
 # What every rater does
 
 
+def courses_of(store: Store) -> tuple[str, ...]:
+    """The courses of a store, by their ids."""
+    return tuple(sorted(one.subject for one in store.find(Search(kind=RUBRIC), limit=None)))
+
+
 def rubric_of(store: Store, course_id: str) -> Rubric:
     """The rubric of a course, for everybody.
 
@@ -230,14 +235,62 @@ def own_queue(store: Store, course_id: str) -> tuple[QueueItem, ...]:
     )
 
 
-def hand_in(store: Store, course_id: str, submission: Submission) -> None:
-    """Keep what the person makes of one film of the own queue.
+def hand_in(store: Store, course_id: str, submission: Submission, *, based_on: int = 0) -> None:
+    """Keep what the person makes of one film of the own queue: all of it, or nothing.
+
+    Parameters
+    ----------
+    store : Store
+    course_id : str
+    submission : Submission
+    based_on : int
+        Number of the person's own marking that this one replaces (`handed_in`); 0: there was none.
 
     Raises
     ------
     TeachingError
         Not the person's own, no such ticket in the queue, or levels that the rubric does not have.
+    ConflictError
+        The person has handed in this film meanwhile, elsewhere; its difference names criteria.
     """
+    _check_own(store, course_id, submission)
+    check_levels(rubric_of(store, course_id), dict(submission.levels))
+    role, subject = store.person.role, f"{course_id}/{submission.ticket}"
+    numbers = replace(submission, measured=measured_of(submission.review), review=None)
+    documents = [_document(MARKS[role], subject, numbers, based_on=based_on)]
+    if submission.review is not None:
+        drawn = _Drawn(review=_without_patient(submission.review))
+        newest = _newest(store, DRAWN[role], subject)
+        documents.append(_document(DRAWN[role], subject, drawn, based_on=newest))
+    try:
+        store.save_together(*documents)
+    except ConflictError as conflict:
+        raise _in_levels(store, conflict, numbers) from conflict
+
+
+def handed_in(store: Store, course_id: str) -> dict[str, int]:
+    """The tickets that the person has handed in, each with the number of its newest revision."""
+    kind, start = MARKS.get(store.person.role), f"{course_id}/"
+    if kind is None:
+        return {}
+    found = store.find(Search(kind=kind, owner=store.person.name), limit=None)
+    return {
+        one.subject.removeprefix(start): one.number
+        for one in found
+        if one.subject.startswith(start)
+    }
+
+
+def own_submissions(store: Store, course_id: str) -> tuple[Submission, ...]:
+    """What the person has handed in."""
+    kind = MARKS.get(store.person.role)
+    return () if kind is None else _all(store, kind, course_id, Submission)
+
+
+# How it is kept
+
+
+def _check_own(store: Store, course_id: str, submission: Submission) -> None:
     person = store.person
     if person.role not in MARKS:
         raise TeachingError(
@@ -257,22 +310,30 @@ def hand_in(store: Store, course_id: str, submission: Submission) -> None:
             needed="a ticket of your own queue.",
             next_step="Correct the ticket.",
         )
-    check_levels(rubric_of(store, course_id), dict(submission.levels))
-    subject = f"{course_id}/{submission.ticket}"
-    numbers = replace(submission, measured=measured_of(submission.review), review=None)
-    if submission.review is not None:
-        drawn = _Drawn(review=_without_patient(submission.review))
-        _put(store, DRAWN[person.role], subject, drawn)
-    _put(store, MARKS[person.role], subject, numbers)
 
 
-def own_submissions(store: Store, course_id: str) -> tuple[Submission, ...]:
-    """What the person has handed in."""
-    kind = MARKS.get(store.person.role)
-    return () if kind is None else _all(store, kind, course_id, Submission)
+def _in_levels(store: Store, conflict: ConflictError, yours: Submission) -> ConflictError:
+    """The same refusal, its difference in the words of the rubric."""
+    content = store.read(conflict.record_id, conflict.saved_number).content
+    saved = _structured(content, Submission)
+    levels, own = dict(saved.levels), dict(yours.levels)
+    pairs = [(name, levels.get(name, ""), own.get(name, "")) for name in {**levels, **own}]
+    pairs.append(("comment", saved.comment, yours.comment))
+    told = [pair for pair in pairs if pair[1] != pair[2]]
+    if saved.measured != yours.measured:
+        told.append(("measurement", _canals(saved), _canals(yours)))
+    return ConflictError(
+        found=conflict.found,
+        needed=conflict.needed,
+        next_step="Look at the difference, then hand in on top of it, or leave it.",
+        record_id=conflict.record_id,
+        saved_number=conflict.saved_number,
+        difference=tuple(told),
+    )
 
 
-# How it is kept
+def _canals(submission: Submission) -> str:
+    return ", ".join(canal.name for canal in submission.measured) or "none"
 
 
 def _without_patient(review: Review) -> Review:
@@ -281,6 +342,8 @@ def _without_patient(review: Review) -> Review:
 
 
 def _with_review(store: Store, course_id: str, submission: Submission) -> Submission:
+    if not submission.measured:
+        return submission  # what was drawn belongs to a marking that this one replaced
     subject = f"{course_id}/{submission.ticket}"
     for kind in DRAWN.values():
         found = store.find(Search(kind=kind, subject=subject, owner=submission.rater))
@@ -305,17 +368,20 @@ def _put(
     reason: str = "",
 ) -> None:
     """Save a document on top of what is there."""
-    wanted = Search(kind=kind, subject=subject, owner=owner or store.person.name)
-    there = store.find(wanted)
-    store.save(
-        kind,
-        subject=subject,
-        content=_converter().unstructure(value),
-        based_on=there[0].number if there else 0,
-        owner=owner,
-        shared=shared,
-        reason=reason,
-    )
+    based_on = _newest(store, kind, subject, owner)
+    document = _document(kind, subject, value, based_on=based_on)
+    store.save_together(replace(document, owner=owner, shared=shared, reason=reason))
+
+
+def _document(kind: str, subject: str, value: Any, *, based_on: int) -> Document:
+    content = _converter().unstructure(value)
+    return Document(kind=kind, subject=subject, content=content, based_on=based_on)
+
+
+def _newest(store: Store, kind: str, subject: str, owner: str | None = None) -> int:
+    """Number of the newest revision of a record; 0 where there is none."""
+    there = store.find(Search(kind=kind, subject=subject, owner=owner or store.person.name))
+    return there[0].number if there else 0
 
 
 def _all(store: Store, kind: str, course_id: str, what: type[_Value]) -> tuple[_Value, ...]:

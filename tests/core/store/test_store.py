@@ -14,7 +14,7 @@ from sqlalchemy.exc import DBAPIError
 from rxmeasure import __version__
 from rxmeasure.errors import ConflictError, ReviewFileError, StoreError
 from rxmeasure.review import Review
-from rxmeasure.store import Person, Role, Search, Store, make_store, open_store
+from rxmeasure.store import Document, Person, Role, Search, Store, make_store, open_store
 
 LEAD = Person(name="lead-1", role=Role.LEAD)
 Films = Callable[..., Review]
@@ -218,6 +218,18 @@ def test_a_file_that_is_no_store(tmp_path: Path) -> None:
     with pytest.raises(StoreError, match="no record store, or a damaged one"):
         open_store(path, LEAD)
     assert path.read_bytes() == b"no database, " * 1000
+
+
+def test_documents_saved_together_are_all_kept_or_none(store: Store) -> None:
+    def note(subject: str, based_on: int) -> Document:
+        return Document(kind="note", subject=subject, content={"review": None}, based_on=based_on)
+
+    infos = store.save_together(note("a", 0), note("b", 0))
+    assert [info.number for info in infos] == [1, 1]
+    with pytest.raises(ConflictError, match="saved revision 1"):
+        store.save_together(note("a", 1), note("c", 0), note("b", 0))
+    assert {one.subject: one.number for one in store.find(Search())} == {"a": 1, "b": 1}
+    assert store.verify().revisions == 2
 
 
 def test_making_a_store_twice_keeps_it(store: Store, review: Review, where: str) -> None:

@@ -12,7 +12,7 @@ from simulated_course import SimulatedCourse, simulated_course
 from store_servers import PostgresServer, running_server
 from teaching_parts import best
 
-from rxmeasure.errors import AccessError, StoreError, TeachingError
+from rxmeasure.errors import AccessError, ConflictError, StoreError, TeachingError
 from rxmeasure.review import Review
 from rxmeasure.store import Person, Role, Search, Store, make_store, open_store
 from rxmeasure.teaching.course import CourseRecords, Submission
@@ -27,8 +27,10 @@ from rxmeasure.teaching.shelf import (
     Rules,
     add_case,
     begin_course,
+    courses_of,
     give_out,
     hand_in,
+    handed_in,
     keep_key,
     own_queue,
     own_submissions,
@@ -227,13 +229,47 @@ def test_nobody_marks_for_another(shelf: Shelf) -> None:
 def test_a_marking_handed_in_again_counts_and_the_first_stays_in_the_history(shelf: Shelf) -> None:
     ticket = next(q for q in shelf.course.queues if q.rater == OTHER).items[0].ticket
     with shelf.open(OTHER) as store:
+        assert courses_of(store) == (COURSE,)
+        assert handed_in(store, COURSE)[ticket] == 1
         before = next(s for s in own_submissions(store, COURSE) if s.ticket == ticket)
-        hand_in(store, COURSE, replace(before, comment="looked again"))
+        hand_in(store, COURSE, replace(before, comment="looked again"), based_on=1)
         after = next(s for s in own_submissions(store, COURSE) if s.ticket == ticket)
         (record,) = store.find(Search(kind="student-marks", subject=f"{COURSE}/{ticket}"))
         assert after.comment == "looked again"
         assert len(store.history(record.record_id)) == 2
-        hand_in(store, COURSE, replace(before, review=None))
+        hand_in(store, COURSE, replace(before, review=None), based_on=2)
+        assert handed_in(store, COURSE)[ticket] == 3
+
+
+def test_of_two_windows_the_second_is_told_what_differs_and_nothing_of_it_is_kept(
+    shelf: Shelf,
+) -> None:
+    rubric = shelf.records.course.rubric
+    ticket = next(q for q in shelf.course.queues if q.rater == OTHER).items[1].ticket
+    given = next(s for s in shelf.course.submissions if s.ticket == ticket)
+    assert given.review is not None
+    names = {"length": "poor", "density": "acceptable"}
+    with shelf.open(OTHER) as store:
+        number = handed_in(store, COURSE)[ticket]
+        first = replace(given, levels=best(rubric), comment="", review=None)
+        hand_in(store, COURSE, first, based_on=number)
+        before = {one.record_id: one.number for one in store.find(Search(), limit=None)}
+        late = replace(given, levels=best(rubric, **names), comment="late")
+        with pytest.raises(ConflictError, match=f"saved revision {number + 1} ") as told:
+            hand_in(store, COURSE, late, based_on=number)
+        assert told.value.difference == (
+            ("length", "ideal", "poor"),
+            ("density", "ideal", "acceptable"),
+            ("comment", "", "late"),
+            ("measurement", "none", ", ".join(c.name for c in given.review.canals)),
+        )
+        # The drawing belongs to the marking: it is not kept without it.
+        assert {one.record_id: one.number for one in store.find(Search(), limit=None)} == before
+        hand_in(store, COURSE, late, based_on=told.value.saved_number)
+    with shelf.open(DIRECTOR.name) as store:
+        back = records_of(store, COURSE, drawn=lambda one: one.ticket == ticket)
+    (kept,) = [m for m in back.by(OTHER) if m.review is not None]
+    assert kept.comment == "late"
 
 
 def test_a_second_queue_of_one_session_is_refused(shelf: Shelf) -> None:
