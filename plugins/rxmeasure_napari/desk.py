@@ -141,11 +141,8 @@ class Desk(QObject):
         self._line_first: OpenFilm | None = None
         self._followed: tuple[object, ...] = ()
         self.recall = RecallDesk(self)
-<<<<<<< HEAD
         self.archive = ArchiveDesk(self)
-=======
         self.course = CourseDesk(self)
->>>>>>> winteach
 
     # Waking and resting: a dock that is closed leaves the viewer alone.
 
@@ -197,11 +194,8 @@ class Desk(QObject):
         self.rest()
         self._forget_preferences()
         self.recall.close()
-<<<<<<< HEAD
         self.archive.close()
-=======
         self.course.close()
->>>>>>> winteach
         for job in (self._measure, self._live, self._search, self._files):
             job.close()
         self._drafts.close(finish=True)
@@ -582,11 +576,8 @@ class Desk(QObject):
         self._files.cancel()
         self._search.cancel()
         self.recall.cancel()
-<<<<<<< HEAD
         self.archive.cancel()
-=======
         self.course.cancel()
->>>>>>> winteach
         self.state.tell("Stopped.")
 
     @property

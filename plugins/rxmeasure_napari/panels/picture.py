@@ -128,17 +128,12 @@ class PicturePanel(FilmPanel):
         archive.setCheckable(True)
         archive.toggled.connect(self._archive.unfold)
         row = QHBoxLayout()
-<<<<<<< HEAD
-        row.addWidget(opener, 1)
-        row.addWidget(archive)
-        row.addWidget(self._close, 1)
-=======
         course = button("Course…", "rx_course", "Mark the films of a course")
         course.clicked.connect(lambda: self.state.choose_step(Step.COURSE))
-        row.addWidget(opener)
-        row.addWidget(self._close)
+        row.addWidget(opener, 1)
+        row.addWidget(self._close, 1)
+        row.addWidget(archive)
         row.addWidget(course)
->>>>>>> winteach
         return row
 
     def _film_list(self) -> QListWidget:
