@@ -1,4 +1,4 @@
-"""Writing a file whole or not at all."""
+"""Writing a file whole or not at all, and making the folder for it."""
 
 from __future__ import annotations
 
@@ -116,3 +116,21 @@ def _as_write_error(target: Path, error: OSError) -> WriteError:
         needed="a folder that takes the file; nothing half-written was left.",
         next_step="Choose another folder and save again.",
     )
+
+
+def make_folder(folder: Path) -> None:
+    """Make a folder to write to, with its parents.
+
+    Raises
+    ------
+    WriteError
+        It cannot be made.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise WriteError(
+            found=f"the folder {folder} cannot be made: {error.strerror}.",
+            needed="a folder to write to.",
+            next_step="Choose another folder.",
+        ) from error

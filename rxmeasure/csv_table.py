@@ -10,11 +10,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rxmeasure.errors import RxMeasureError
+from rxmeasure.record.parsing import read_text
 
 if TYPE_CHECKING:
     from _csv import Reader
 
 _DELIMITERS = ",;\t"
+#: Largest table that is read (choice: 100,000 canals of an audit need about 20 MB).
+MAX_TABLE_BYTES = 64 * 2**20
+#: Most columns (choice: an audit of all measures has fewer than 100).
+MAX_COLUMNS = 1000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,7 +79,7 @@ def read_table(path: str | Path, columns: Columns, error: type[RxMeasureError]) 
         As ``error``: the file cannot be read, or a column is missing.
     """
     path = Path(path)
-    text = _text_of(path, columns, error)
+    text = _text_of(path, error)
     delimiter = max(_DELIMITERS, key=text.partition("\n")[0].count)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
     names = _names(next(_lines(reader, error), []), columns, error)
@@ -90,21 +95,15 @@ def wrong_line(line: int, found: str, needed: str, error: type[RxMeasureError]) 
     return error(found=f"line {line}: {found}", needed=needed, next_step=f"Correct line {line}.")
 
 
-def _text_of(path: Path, columns: Columns, error: type[RxMeasureError]) -> str:
-    try:
-        return path.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError as fault:
+def _text_of(path: Path, error: type[RxMeasureError]) -> str:
+    text = read_text(path, MAX_TABLE_BYTES, error, mark_allowed=True)
+    if any(line.count(mark) >= MAX_COLUMNS for line in io.StringIO(text) for mark in _DELIMITERS):
         raise error(
-            found=f"{path.name} is not UTF-8 text.",
-            needed="a CSV file in UTF-8.",
-            next_step="Save the sheet as 'CSV UTF-8'.",
-        ) from fault
-    except OSError as fault:
-        raise error(
-            found=f"{path.name} cannot be read: {fault.strerror}.",
-            needed=f"a CSV file with one {columns.what} a line.",
-            next_step="Correct the path.",
-        ) from fault
+            found=f"{path.name} with a line of more than {MAX_COLUMNS} cells.",
+            needed="a common table.",
+            next_step="Check that this is the right file.",
+        )
+    return text
 
 
 def _names(header: Sequence[str], columns: Columns, error: type[RxMeasureError]) -> tuple[str, ...]:

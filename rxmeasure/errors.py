@@ -157,3 +157,17 @@ class BrokenChainError(StoreError):
 
 class ForgottenError(StoreError):
     """The content was deleted on request."""
+
+
+class ArchiveError(RxMeasureError):
+    """An archive is not set up, cannot be reached, refuses, or answers what cannot be used."""
+
+    exit_code = 16
+
+
+class ArchiveLostError(ArchiveError):
+    """The connection failed or broke; the same may work a moment later."""
+
+
+class ObjectRefusedError(ArchiveError):
+    """One object was not taken or not handed out; the others may be."""

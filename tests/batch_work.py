@@ -33,3 +33,8 @@ def dies_once(chunk: Chunk, settings: BatchSettings) -> list[FilmResult]:
             spent.touch()
             os._exit(1)
     return measure_chunk(chunk, settings)
+
+
+def never_starts(*_: object) -> None:
+    """What a process does first that cannot start."""
+    os._exit(1)

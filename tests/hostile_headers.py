@@ -1,6 +1,6 @@
 """Spoiled DICOM headers, and what must hold for each: a result or a refusal, soon and small.
 
-``python tests/hostile_headers.py COUNT`` tries many more than the tests do.
+``python tests/hostile_headers.py COUNT FIRST`` tries many more than the tests do.
 """
 
 from __future__ import annotations
@@ -159,7 +159,7 @@ def watched(data: bytes) -> str:
     return result
 
 
-def main(count: int) -> None:
+def main(count: int, first: int) -> None:
     films = seeds()
     found: Counter[str] = Counter()
     slowest = 0.0
@@ -167,7 +167,7 @@ def main(count: int) -> None:
     for film in films:
         outcome(film)
     with limits():
-        for number in range(count):
+        for number in range(first, first + count):
             choose = random.Random(f"header {number}")
             data = spoiled(choose.choice(films), choose)
             start = time.monotonic()
@@ -183,4 +183,4 @@ def main(count: int) -> None:
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]))
+    main(int(sys.argv[1]), int(sys.argv[2]))

@@ -8,17 +8,11 @@ import threading
 from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
+from typing import Generic
 
 from rxmeasure.atomic import write_bytes
 from rxmeasure.errors import ReviewFileError, RxMeasureError, WriteError
-from rxmeasure.record.draft import (
-    SUFFIX,
-    Draft,
-    draft_bytes,
-    draft_path,
-    drop_draft,
-    load_draft,
-)
+from rxmeasure.record.draft import AnyDraft, DraftSort, drop_draft
 from rxmeasure.record.parsing import MAX_JSON_BYTES
 from rxmeasure.values import Warned
 
@@ -30,7 +24,7 @@ class DraftTakenError(RxMeasureError):
     """Another window keeps its work in the same draft."""
 
 
-class Autosave:
+class Autosave(Generic[AnyDraft]):
     """The draft of one image: beside it, or in the user's state folder.
 
     The state folder is taken when the folder of the image cannot be written.
@@ -41,6 +35,7 @@ class Autosave:
 
     Parameters
     ----------
+    sort : DraftSort
     image_path : Path
     sha256 : str
         Of the image file; names the draft in the state folder.
@@ -54,17 +49,23 @@ class Autosave:
     """
 
     def __init__(
-        self, image_path: str | Path, sha256: str, *, state_folder: Path | None = None
+        self,
+        sort: DraftSort[AnyDraft],
+        image_path: str | Path,
+        sha256: str,
+        *,
+        state_folder: Path | None = None,
     ) -> None:
-        self._beside = draft_path(image_path)
-        self._own = (state_folder or _state_folder()) / (sha256 + SUFFIX)
+        self._sort = sort
+        self._beside = sort.path(image_path)
+        self._own = (state_folder or _state_folder()) / (sha256 + sort.suffix)
         self._sha256 = sha256
         self._known: dict[Path, str | None] = {}
         self._told: set[str] = set()
         self._lock = threading.Lock()
         self.warnings: tuple[Warned, ...] = ()
 
-    def find(self) -> Draft | None:
+    def find(self) -> AnyDraft | None:
         """Return the newest draft of both places, or None.
 
         One of another image (the file was changed) comes only where there is
@@ -77,7 +78,7 @@ class Autosave:
             drafts = [d for path in reversed(self._places) for d in self._read(path)]
             return max(drafts, key=self._rank, default=None)
 
-    def write(self, draft: Draft) -> bool:
+    def write(self, draft: AnyDraft) -> bool:
         """Write the draft and return whether it is on the disk now.
 
         A cause of failure is raised once; while it lasts, False is returned.
@@ -94,7 +95,7 @@ class Autosave:
         """
         with self._lock:
             try:
-                self._write(draft_bytes(draft))
+                self._write(self._sort.as_bytes(draft))
             except (WriteError, ReviewFileError) as fault:
                 if str(fault) in self._told:
                     return False
@@ -125,16 +126,16 @@ class Autosave:
     def _places(self) -> tuple[Path, Path]:
         return self._beside, self._own
 
-    def _rank(self, draft: Draft) -> tuple[bool, str]:
+    def _rank(self, draft: AnyDraft) -> tuple[bool, str]:
         return draft.image.sha256 == self._sha256, draft.saved_utc
 
-    def _read(self, path: Path) -> Iterator[Draft]:
+    def _read(self, path: Path) -> Iterator[AnyDraft]:
         # The hash comes first: what another window writes meanwhile is then not taken for read.
         digest = _digest(path)
         if digest is None:
             return
         try:
-            draft = load_draft(path)
+            draft = self._sort.load(path)
         except ReviewFileError as fault:
             self.warnings += (_warning(path, fault, digest),)
             return
@@ -183,6 +184,12 @@ class Autosave:
         except WriteError as fault:
             self._known[path] = known
             yield fault
+
+
+def is_drafted(suffix: str, image_path: Path, sha256: str) -> bool:
+    """Whether a draft of that sort lies in one of the two places of an image."""
+    names = (Path(f"{image_path}{suffix}"), _state_folder() / (sha256 + suffix))
+    return any(os.path.isfile(name) for name in names)
 
 
 def _state_folder() -> Path:

@@ -7,6 +7,7 @@ from qtpy.QtGui import QKeyEvent
 from qtpy.QtWidgets import QFrame, QHBoxLayout, QScrollArea, QToolButton, QVBoxLayout, QWidget
 
 from rxmeasure.report.cautions import CAUTIONS, Caution
+from rxmeasure.report.numbers import Numbers
 from rxmeasure_napari import look
 
 #: Words in the heads of the cautions that matter most for a topic, most urgent first.
@@ -32,6 +33,7 @@ class CautionBar(QWidget):
         self.setObjectName("rx_cautions")
         self.setStyleSheet(look.style_sheet())
         self._cautions = for_topic("all")
+        self._numbers = Numbers()
         self._heads = look.text_line("", "rx_caution_heads")
         self._heads.setAccessibleName("Cautions")
         self._heads.setMinimumHeight(_LINES_FOLDED * self._heads.fontMetrics().lineSpacing())
@@ -53,7 +55,15 @@ class CautionBar(QWidget):
     def show_for(self, topic: str) -> None:
         """Put the cautions of a topic first: ``length``, ``density``, ``lesion`` or ``all``."""
         self._cautions = for_topic(topic)
-        self._all.show_cautions(self._cautions)
+        self._show()
+
+    def write_with(self, numbers: Numbers) -> None:
+        """Write the numbers in the texts with this decimal mark."""
+        self._numbers = numbers
+        self._show()
+
+    def _show(self) -> None:
+        self._all.show_cautions(self._cautions, self._numbers)
         self._show_heads()
 
     def eventFilter(self, watched: QObject, event: QEvent) -> bool:
@@ -88,7 +98,7 @@ class CautionBar(QWidget):
             self._all.setFocus(Qt.FocusReason.OtherFocusReason)
 
     def _show_heads(self) -> None:
-        heads = [caution.head for caution in self._cautions]
+        heads = [self._numbers.in_text(caution.head) for caution in self._cautions]
         shown = heads[:1]
         for head in heads[1:]:
             if not self._fits(" ".join((*shown, head))):
@@ -117,15 +127,15 @@ class _Unfolded(QScrollArea):
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setFixedHeight(_LINES_UNFOLDED * self.fontMetrics().lineSpacing())
 
-    def show_cautions(self, cautions: tuple[Caution, ...]) -> None:
+    def show_cautions(self, cautions: tuple[Caution, ...], numbers: Numbers) -> None:
         """Show them in this order, from the first one on."""
         page = QWidget()
         rows = QVBoxLayout(page)
         rows.setContentsMargins(4, 2, 4, 2)
         rows.setSpacing(2)
         for caution in cautions:
-            rows.addWidget(look.heading(caution.head))
-            rows.addWidget(look.text_line(caution.text))
+            rows.addWidget(look.heading(numbers.in_text(caution.head)))
+            rows.addWidget(look.text_line(numbers.in_text(caution.text)))
             for source in caution.sources:
                 rows.addWidget(look.hint(f"Source ({source.status}): {source.text}"))
         rows.addStretch(1)

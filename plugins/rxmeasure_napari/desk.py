@@ -25,7 +25,7 @@ from rxmeasure.radiograph import Radiograph
 from rxmeasure.reading import read_radiograph
 from rxmeasure.reading.polarity import inverted_by_user
 from rxmeasure.reading.radiograph_file import read_file
-from rxmeasure.record.draft import Draft
+from rxmeasure.record.draft import FILM_DRAFTS, Draft
 from rxmeasure.record.review_file import (
     IMAGE_CHANGED,
     check_image,
@@ -38,6 +38,7 @@ from rxmeasure.record.sidecar import SERIES_SUFFIX
 from rxmeasure.report.numbers import Numbers
 from rxmeasure.review import Review
 from rxmeasure_napari import marks_edits, measuring
+from rxmeasure_napari.archive_desk import ArchiveDesk
 from rxmeasure_napari.autosave import Autosave, DraftTakenError
 from rxmeasure_napari.background import Background
 from rxmeasure_napari.course_desk import CourseDesk
@@ -89,7 +90,7 @@ class Loaded:
     draft: Draft | None
     changed: ImageChangedError | None
     review_bytes: str
-    autosave: Autosave
+    autosave: Autosave[Draft]
 
 
 class Desk(QObject):
@@ -140,6 +141,7 @@ class Desk(QObject):
         self._line_first: OpenFilm | None = None
         self._followed: tuple[object, ...] = ()
         self.recall = RecallDesk(self)
+        self.archive = ArchiveDesk(self)
         self.course = CourseDesk(self)
 
     # Waking and resting: a dock that is closed leaves the viewer alone.
@@ -192,6 +194,7 @@ class Desk(QObject):
         self.rest()
         self._forget_preferences()
         self.recall.close()
+        self.archive.close()
         self.course.close()
         for job in (self._measure, self._live, self._search, self._files):
             job.close()
@@ -330,7 +333,7 @@ class Desk(QObject):
         if film.id not in self.layers:
             self.layers[film.id] = FilmLayers(self.viewer, film)
         if film.autosave is None:
-            film.autosave = Autosave(film.path, film.radiograph.source.sha256)
+            film.autosave = Autosave(FILM_DRAFTS, film.path, film.radiograph.source.sha256)
         self._listen(film.marks_changed, partial(self._on_marks, film))
         self._listen(film.computed_changed, partial(self._on_computed, film))
         self._listen(film.preview_changed, partial(self._touch, film, 0))
@@ -438,10 +441,17 @@ class Desk(QObject):
             return
         if film.is_current:
             return
-        radiograph, marks, revision = film.radiograph, film.marks, film.revision
+        compute = partial(
+            measuring.compute,
+            film.radiograph,
+            film.marks,
+            film.revision,
+            self.memory,
+            rule_files=[one.path for one in film.work.own_criteria],
+        )
         self._measure.run(
             film.id,
-            lambda progress: measuring.compute(radiograph, marks, revision, self.memory, progress),
+            compute,
             film.take_computed,
         )
 
@@ -566,6 +576,7 @@ class Desk(QObject):
         self._files.cancel()
         self._search.cancel()
         self.recall.cancel()
+        self.archive.cancel()
         self.course.cancel()
         self.state.tell("Stopped.")
 
@@ -707,18 +718,29 @@ class Desk(QObject):
             return
         autosave = film.autosave
         if not film.has_unkept_work and film.kept is not None:
-            self._in_order(film, autosave.drop)
+            self.in_order_of_drafts(autosave.drop)
             return
         if not film.undo_label and not film.restored:
             return
         draft = film.draft(canal=self.state.canal or "", step=self.state.step)
-        self._in_order(film, lambda: autosave.write(draft))
+        self.in_order_of_drafts(
+            lambda: autosave.write(draft), take_over=partial(self.take_over_draft, film)
+        )
 
-    def _in_order(self, film: OpenFilm, work: Callable[[], object]) -> None:
-        """Write or drop a draft after all that came before; none is left out."""
+    def in_order_of_drafts(
+        self,
+        work: Callable[[], Any],
+        then: Callable[[Any], object] = lambda _: None,
+        *,
+        take_over: Callable[[], object] = lambda: None,
+    ) -> None:
+        """Read, write or drop a draft after all that came before; none is left out.
+
+        ``take_over`` is offered where another window changed the draft.
+        """
 
         def refused(error: RxMeasureError) -> None:
-            way_out = ("Go on here", lambda: self.take_over_draft(film))
+            way_out = ("Go on here", take_over)
             self.state.tell(
                 str(error), "refusal", way_out if isinstance(error, DraftTakenError) else None
             )
@@ -728,7 +750,7 @@ class Desk(QObject):
             wait([self._draft_on_its_way])
         self._draft_count += 1
         self._draft_on_its_way = self._drafts.run(
-            f"{film.id}:{self._draft_count}", lambda progress: work(), lambda _: None, refused
+            str(self._draft_count), lambda progress: work(), then, refused
         )
 
     def take_over_draft(self, film: OpenFilm) -> None:
@@ -857,7 +879,7 @@ def load_film(path: Path, inverted: bool) -> Loaded:
     radiograph = read_radiograph(path, invert=inverted)
     target = review_path(path)
     review = load_review(target) if target.exists() else None
-    autosave = Autosave(path, radiograph.source.sha256)
+    autosave = Autosave(FILM_DRAFTS, path, radiograph.source.sha256)
     draft = autosave.find()
     wanted = inverted
     if review is not None:

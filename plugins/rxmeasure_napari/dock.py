@@ -77,7 +77,7 @@ class ReviewDock(QWidget):
         self._listening: list[tuple[Any, Any]] = []
         self._busy_shown = False
         self._refused = False
-        self._told_action: Callable[[], None] | None = None
+        self._told_action: Callable[[], object] | None = None
         self.setAcceptDrops(True)
 
     def sizeHint(self) -> QSize:
@@ -103,6 +103,8 @@ class ReviewDock(QWidget):
         layout.addWidget(self._stack, 1)
         layout.addLayout(self._told_row())
         self._cautions = CautionBar()
+        self._write_cautions()
+        self.desk.preferences_changed.connect(self._write_cautions)
         layout.addWidget(self._cautions)
 
     def _panel(self, step: Step) -> Any:
@@ -238,6 +240,9 @@ class ReviewDock(QWidget):
         picture = self.window().findChild(QOpenGLWidget)
         if picture is not None:
             picture.makeCurrent()
+
+    def _write_cautions(self) -> None:
+        self._cautions.write_with(self.desk.numbers)
 
     def _show_step(self, step: Step) -> None:
         self._panel(step)

@@ -6,6 +6,7 @@ one click): the measuring leaves it out until it is whole.
 
 from __future__ import annotations
 
+from collections.abc import Collection, Iterable
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -265,16 +266,30 @@ def remove_override(marks: ReviewMarks, override: Override) -> ReviewMarks:
     return replace(marks, overrides=tuple(o for o in marks.overrides if o != override))
 
 
-def with_rule_sets(marks: ReviewMarks, rule_set_ids: tuple[str, ...]) -> ReviewMarks:
-    """Judged by these criteria (none: the default set); overrides of others are taken out."""
-    kept = rule_set_ids or default_rule_set_ids(marks.film_kind)
+def with_rule_sets(
+    marks: ReviewMarks, rule_set_ids: tuple[str, ...], *, own: Iterable[str] = ()
+) -> ReviewMarks:
+    """Judged by these criteria (none: the default set) and by ``own``.
+
+    Overrides of others are taken out.
+    """
+    kept = {*(rule_set_ids or default_rule_set_ids(marks.film_kind)), *own}
+    others = {_rule_set_of(o) for o in marks.overrides} - kept
+    return without_overrides_of(replace(marks, rule_set_ids=rule_set_ids), others)
+
+
+def without_overrides_of(marks: ReviewMarks, rule_set_ids: Collection[str]) -> ReviewMarks:
+    """Without the verdicts that the reader changed on these criteria."""
     return replace(
         marks,
-        rule_set_ids=rule_set_ids,
         overrides=tuple(
-            o for o in marks.overrides if not o.canal or o.rule_id.partition("/")[0] in kept
+            o for o in marks.overrides if not o.canal or _rule_set_of(o) not in rule_set_ids
         ),
     )
+
+
+def _rule_set_of(override: Override) -> str:
+    return override.rule_id.partition("/")[0]
 
 
 def with_film_kind(marks: ReviewMarks, film_kind: FilmKind) -> ReviewMarks:

@@ -5,7 +5,8 @@ What measures is imported by the first job, so that the window need not wait for
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rxmeasure.canal_memory import CanalMemory
@@ -28,9 +29,12 @@ def compute(
     revision: int,
     memory: CanalMemory,
     progress: Callable[[str], None],
+    *,
+    rule_files: Sequence[Path] = (),
 ) -> Computed:
     """Scale and review for these marks, unfinished parts left out.
 
+    ``rule_files`` are the reader's own criteria, which judge too.
     ``progress`` is told each step and may raise to stop.
     """
     from rxmeasure.calibration.calibrate import calibrate
@@ -45,7 +49,9 @@ def compute(
     if not finished.canals:
         return Computed(revision=revision, calibration=calibration)
     try:
-        review = review_film(radiograph, finished, progress=progress, memory=memory)
+        review = review_film(
+            radiograph, finished, rule_files=rule_files, progress=progress, memory=memory
+        )
     except RxMeasureError as problem:
         return Computed(revision=revision, calibration=calibration, problem=problem)
     return Computed(revision=revision, calibration=review.calibration, review=review)

@@ -19,6 +19,7 @@ from rxmeasure.record.sidecar import SERIES_SUFFIX
 from rxmeasure_napari.background import Background
 from rxmeasure_napari.film_layers import FilmLayers
 from rxmeasure_napari.review_state import OpenFilm, ReviewState, Step
+from rxmeasure_napari.series_drafts import SeriesDrafts
 from rxmeasure_napari.series_state import PairInputs, SeriesState, Tool, View, file_key
 
 if TYPE_CHECKING:
@@ -59,6 +60,7 @@ class RecallDesk(QObject):
         self._wanted: set[str] = set()
         self._kept: dict[str, Visit] = {}
         self._shown: list[OpenFilm] = []
+        self._drafts = SeriesDrafts(desk, self._open_visits)
         self._follow_timer = QTimer(self)
         self._follow_timer.setSingleShot(True)
         self._follow_timer.timeout.connect(self._follow)
@@ -88,6 +90,10 @@ class RecallDesk(QObject):
         ):
             listen(signal, self.follow_soon)
         listen(self.state.film_added, self._on_film_added)
+        for signal in (self.series.marks_changed, self.series.kept_changed):
+            listen(signal, self._drafts.save)
+        for film in self.state.films:
+            self._drafts.look(film)
         self.follow_soon()
 
     def watch(self, film: OpenFilm, listen: Callable[[Any, Any], None]) -> None:
@@ -203,6 +209,7 @@ class RecallDesk(QObject):
             self._wanted.remove(file_key(film.path))
             self.add_films([film])
         self._check_kept(film)
+        self._drafts.look(film)
         self.follow_soon()
 
     # Measuring.
@@ -564,14 +571,18 @@ class RecallDesk(QObject):
             }
             self.series.begin(marks, path)
             self.state.choose_step(Step.RECALL)
-            for visit in marks.visits:
-                film = self._open_film(Path(visit.image))
-                if film is None:
-                    self.desk.open_path(Path(visit.image))
-                else:
-                    self._check_kept(film)
+            self._open_visits()
 
         self._work.run(f"open:{path}", work, take, self.state.refuse, word=f"opening {path.name}")
+
+    def _open_visits(self) -> None:
+        """Open the films of the visits that are not open."""
+        for visit in self.series.visits:
+            film = self._open_film(Path(visit.image))
+            if film is None:
+                self.desk.open_path(Path(visit.image))
+            else:
+                self._check_kept(film)
 
     def _check_kept(self, film: OpenFilm) -> None:
         """Tell when a film is not that of the series; a film without marks takes those kept."""

@@ -20,6 +20,7 @@ from psygnal import Signal
 
 from rxmeasure import __version__
 from rxmeasure.calibration.scale import Calibration
+from rxmeasure.criteria.rules import RuleSet
 from rxmeasure.errors import RxMeasureError
 from rxmeasure.filling.results import CanalMeasurement
 from rxmeasure.marks import CanalMarks, FilmKind, PointPx, ReviewMarks
@@ -133,15 +134,25 @@ class OfferedFile:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class OwnCriteria:
+    """A criteria file of the reader's own, and what it held when it was chosen."""
+
+    path: Path
+    rule_set: RuleSet
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Work:
     """What a person can change on one film; one undo step keeps one of these.
 
-    ``accepted`` are the proposals that became canals: undo offers them again. They
-    are no part of what is kept.
+    ``own_criteria`` judge the film besides those in the marks: a review file keeps
+    what they said, not the files. ``accepted`` are the proposals that became canals:
+    undo offers them again. They are no part of what is kept.
     """
 
     marks: ReviewMarks
     inverted: bool = False
+    own_criteria: tuple[OwnCriteria, ...] = ()
     accepted: frozenset[CanalProposal] = field(default=frozenset(), compare=False)
 
 
@@ -224,7 +235,7 @@ class OpenFilm(Undoable[Work]):
         self._rejected: frozenset[CanalProposal] = frozenset()
         self._offered: tuple[CanalProposal, ...] | None = None
         self.offered_file: OfferedFile | None = None
-        self.autosave: Autosave | None = None
+        self.autosave: Autosave[Draft] | None = None
         self.review_bytes = ""
         _FILMS[self.id] = self
 
@@ -358,6 +369,13 @@ class OpenFilm(Undoable[Work]):
         """
         taken = self._work.accepted.union(accepted)
         self._change(label, replace(self._work, marks=marks, accepted=taken))
+
+    def judge_by(self, own: tuple[OwnCriteria, ...]) -> None:
+        """Judge by these criteria of the reader's own; verdicts changed on others are taken out."""
+        kept = {one.rule_set.id for one in own}
+        gone = {one.rule_set.id for one in self._work.own_criteria} - kept
+        marks = marks_edits.without_overrides_of(self.marks, gone)
+        self._change("own criteria", replace(self._work, marks=marks, own_criteria=own))
 
     def set_inverted(self, inverted: bool) -> None:
         """Turn the grey levels, or turn them back; the file is read anew for it.
@@ -539,7 +557,7 @@ class Told:
 
     text: str
     kind: str = "note"
-    action: tuple[str, Callable[[], None]] | None = None
+    action: tuple[str, Callable[[], object]] | None = None
 
 
 @dataclass
@@ -823,7 +841,7 @@ class ReviewState:
         self,
         text: str,
         kind: str = "note",
-        action: tuple[str, Callable[[], None]] | None = None,
+        action: tuple[str, Callable[[], object]] | None = None,
     ) -> None:
         """Show the reader a line, with a way out where there is one."""
         self.last_told = Told(text, kind, action)

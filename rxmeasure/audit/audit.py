@@ -16,6 +16,7 @@ from rxmeasure.audit.judging import JudgedCanal, judge_rows
 from rxmeasure.audit.log_results import quality_results, recall_result, retake_result
 from rxmeasure.audit.results import Audit, LevelResult, RuleChange, Share
 from rxmeasure.audit.rows import AuditSource
+from rxmeasure.audit.second_readers import reader_agreement
 from rxmeasure.audit.selection import Selection, Wanted, select, with_log
 from rxmeasure.audit.shares import share_of
 from rxmeasure.audit.statistics.comparison import PairedDifference, paired_difference
@@ -129,6 +130,7 @@ def _counted(
         not_due=due.not_due,
         rule_changes=_rule_changes(canals, groups, request),
         warnings=log_warnings + _warnings(canals),
+        second_readers=reader_agreement(selection.read_twice, request.rule_set, request.level),
     )
 
 

@@ -8,7 +8,15 @@ from pathlib import Path
 from rxmeasure.agreement.results import Interval
 from rxmeasure.atomic import write_text
 from rxmeasure.audit.reaudit import Compared, ReAudit
-from rxmeasure.audit.results import PLURAL, Audit, LevelResult, MonthlyChart, Reason, Share
+from rxmeasure.audit.results import (
+    PLURAL,
+    Audit,
+    LevelResult,
+    MonthlyChart,
+    ReaderAgreement,
+    Reason,
+    Share,
+)
 from rxmeasure.audit.statistics.proportions import Proportion
 from rxmeasure.csv_text import csv_text
 from rxmeasure.values import Warned
@@ -61,6 +69,8 @@ def _rows(audit: Audit, compared: ReAudit | None) -> Iterator[_Row]:
             *_limits(pair.interval), None, None, change.rule_set_id, change.version,
             _remarks(pair.cautions),
         )  # fmt: skip
+    for readers in audit.second_readers:
+        yield from _reader_rows(readers, rule)
     for one in compared.shares if compared else ():
         yield from _compared_rows(one, rule)
     for warning in audit.warnings:
@@ -77,6 +87,17 @@ def _compared_rows(one: Compared, rule: tuple[str, str]) -> Iterator[_Row]:
         "re-audit", f"{one.name}, change of the share", one.unit, None, None, change.difference,
         *_limits(change.interval), None, None, *rule, _remarks(change.cautions),
     )  # fmt: skip
+
+
+def _reader_rows(found: ReaderAgreement, rule: tuple[str, str]) -> Iterator[_Row]:
+    same = _bare(f"{found.criterion}, both readers the same", found.n_same, found.n_canals)
+    yield _share_row("second readers", same, "canals", rule, found.why_none)
+    if found.kappa is not None:
+        kappa = found.kappa
+        yield (
+            "second readers", f"{found.criterion}, {kappa.statistic}", "", None, kappa.n_units,
+            kappa.estimate, *_limits(kappa.interval), None, None, *rule, _remarks(kappa.cautions),
+        )  # fmt: skip
 
 
 def _level_rows(result: LevelResult, rule: tuple[str, str]) -> Iterator[_Row]:

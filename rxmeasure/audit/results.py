@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from rxmeasure.agreement.results import Interval
+from rxmeasure.agreement.results import Agreement, Interval
 from rxmeasure.audit.statistics.comparison import PairedDifference
 from rxmeasure.audit.statistics.denominators import Level, LevelCount
 from rxmeasure.audit.statistics.proportions import Proportion
@@ -115,6 +115,22 @@ class RuleChange:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ReaderAgreement:
+    """How far two readers of the same films say the same of one criterion.
+
+    ``n_same`` of ``n_canals`` got the same outcome (met, not met, or neither) from both;
+    ``kappa`` is None where the readings allow none, and why says so.
+    """
+
+    criterion: str
+    n_canals: int
+    n_same: int
+    n_readers: int
+    kappa: Agreement | None
+    why_none: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Audit:
     """One audit of one kind of film by one rule set.
 
@@ -157,6 +173,8 @@ class Audit:
         Recalls of the log that were not due in the period.
     rule_changes : tuple of RuleChange
     warnings : tuple of Warned
+    second_readers : tuple of ReaderAgreement
+        All criteria first, then each; empty where no canal was read twice.
     """
 
     software_version: str
@@ -188,3 +206,4 @@ class Audit:
     not_due: int
     rule_changes: tuple[RuleChange, ...]
     warnings: tuple[Warned, ...]
+    second_readers: tuple[ReaderAgreement, ...] = ()

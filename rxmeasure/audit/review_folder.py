@@ -72,5 +72,6 @@ def review_rows(review: Review, rule_set: RuleSet, measures: Set[str]) -> Iterat
             confirmed=confirmed.get(canal.name, False),
             calibrated=review.calibration is not None,
             verdict=kept_verdict(own) if own else None,
+            fields=tuple((v.field, v.outcome) for v in own),
             measures=tuple(m for m in canal.measures if m.name in measures),
         )

@@ -51,6 +51,8 @@ class AuditRow:
     verdict : KeptVerdict or None
         By the audit's rule set in its very version; None where the review was not judged by
         it. The audit then judges the measures.
+    fields : tuple of (str, Outcome)
+        What the review keeps of each criterion of that rule set; may be empty.
     measures : tuple of MeasureValue
         At least those asked for, as far as there are any.
     """
@@ -66,6 +68,7 @@ class AuditRow:
     confirmed: bool = True
     calibrated: bool = True
     verdict: KeptVerdict | None = None
+    fields: tuple[tuple[str, Outcome], ...] = ()
     measures: tuple[MeasureValue, ...] = ()
 
 

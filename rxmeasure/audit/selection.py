@@ -10,6 +10,7 @@ from rxmeasure.audit.clinic_log import FilmEntry
 from rxmeasure.audit.dates import Period
 from rxmeasure.audit.results import Reason
 from rxmeasure.audit.rows import AuditRow, RefusedRecord
+from rxmeasure.audit.second_readers import read_twice
 from rxmeasure.criteria.results import Outcome
 from rxmeasure.marks import FilmKind
 from rxmeasure.tooth import tooth_of
@@ -27,9 +28,13 @@ class Wanted:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Selection:
-    """Rows that count, each canal once, and why others do not."""
+    """Rows that count, each canal once, and why others do not.
+
+    ``read_twice``: canals that two readers read on the same film.
+    """
 
     rows: tuple[AuditRow, ...]
+    read_twice: tuple[tuple[AuditRow, AuditRow], ...]
     left_out: tuple[Reason, ...]
     n_second_reader: int
 
@@ -54,10 +59,12 @@ def select(records: Iterable[AuditRow | RefusedRecord], wanted: Wanted) -> Selec
             Reason(text="review file refused", unit="files", count=len(refused), names=names)
         )
     left_out += _missing_films(rows, wanted)
+    by_two = _read_by_two(rows)
     return Selection(
         rows=tuple(chosen),
+        read_twice=read_twice(by_two),
         left_out=tuple(sorted(left_out, key=lambda r: (-r.count, r.text))),
-        n_second_reader=_read_twice(rows),
+        n_second_reader=len({(row.patient, row.film) for row in by_two}),
     )
 
 
@@ -105,6 +112,7 @@ def _joined(row: AuditRow, entry: FilmEntry) -> AuditRow:
         confirmed=row.confirmed,
         calibrated=row.calibrated,
         verdict=row.verdict,
+        fields=row.fields,
         measures=row.measures,
     )
 
@@ -162,9 +170,11 @@ def _missing_films(rows: Sequence[AuditRow], wanted: Wanted) -> list[Reason]:
     return [Reason(text=text, unit="films", count=len(missing), names=tuple(missing))]
 
 
-def _read_twice(rows: Sequence[AuditRow]) -> int:
+def _read_by_two(rows: Sequence[AuditRow]) -> list[AuditRow]:
+    """The rows of films that more than one reader reviewed."""
     readers: dict[tuple[str, str], set[str]] = {}
     for row in rows:
         if row.reader:
             readers.setdefault((row.patient, row.film), set()).add(row.reader)
-    return sum(len(own) > 1 for own in readers.values())
+    films = {film for film, own in readers.items() if len(own) > 1}
+    return [row for row in rows if (row.patient, row.film) in films] if films else []

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Set
+from collections.abc import Iterable, Iterator, Sequence, Set
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -16,7 +16,7 @@ from rxmeasure.measure_names import MEASURES
 from rxmeasure.values import MeasureValue
 
 if TYPE_CHECKING:
-    from rxmeasure.store.header import ReviewRow
+    from rxmeasure.store.header import ReviewRow, VerdictRow
     from rxmeasure.store.store import Store
 
 #: Value, standard uncertainty, probability of yes.
@@ -53,6 +53,8 @@ def stored_rows(
     log has to name films likewise.
     """
     for stored in canals:
+        rule = (rule_set.id, rule_set.version)
+        own = [v for v in stored.verdicts if (v.rule_id, v.rule_version) == rule]
         yield AuditRow(
             patient=stored.patient or "",
             tooth=stored.tooth,
@@ -63,7 +65,8 @@ def stored_rows(
             reader=stored.owner,
             confirmed=stored.confirmed,
             calibrated=stored.calibrated,
-            verdict=_verdict(stored, rule_set),
+            verdict=_verdict(own),
+            fields=tuple((v.field, Outcome(v.outcome)) for v in own),
             measures=tuple(
                 _measure(name, stored.measures[name], stored.calibrated)
                 for name in sorted(measures & stored.measures.keys())
@@ -71,9 +74,7 @@ def stored_rows(
         )
 
 
-def _verdict(stored: ReviewRow, rule_set: RuleSet) -> KeptVerdict | None:
-    rule = (rule_set.id, rule_set.version)
-    own = [v for v in stored.verdicts if (v.rule_id, v.rule_version) == rule]
+def _verdict(own: Sequence[VerdictRow]) -> KeptVerdict | None:
     if not own:
         return None
     outcome = Outcome(ruling_verdict(own).outcome)

@@ -3,16 +3,36 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 from rxmeasure.csv_table import Columns, read_table
-from rxmeasure.errors import ImageReadError, MarksError, WriteError
+from rxmeasure.errors import ImageReadError, MarksError
+from rxmeasure.file_names import whole_text
 from rxmeasure.record.sidecar import COMPANION_SUFFIXES, SERIES_SUFFIX, sidecar_of
 
 _NOT_FILMS = (*COMPANION_SUFFIXES, SERIES_SUFFIX)
 _TABLE = Columns(needed=("film",), optional=("marks",), what="film")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Origin:
+    """Where a film comes from whose file is not here yet.
+
+    Attributes
+    ----------
+    uid : str
+        One for each image: what is known of it need not be fetched again.
+    fetch : callable
+        Puts the file into its place where it is missing.
+    keep : bool
+        Leave the file there when the film is done.
+    """
+
+    uid: str
+    fetch: Callable[[], None]
+    keep: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,31 +42,40 @@ class Film:
     path: Path
     name: str
     marks: Path | None
+    origin: Origin | None = None
 
 
 def films_of_folder(folder: Path) -> Iterator[Film]:
-    """Yield all files of a folder and those below it, by name; symbolic links are passed over.
+    """Yield the files of a folder by name, then those below; symbolic links are passed over.
 
     Raises
     ------
     ImageReadError
         The folder cannot be read.
     """
-    yield from _films_of(folder, folder)
+    waiting = [folder]
+    while waiting:
+        place = waiting.pop()
+        below = []
+        for entry in _entries(place):
+            path = place / entry.name
+            hidden = entry.name.startswith(".")
+            if entry.is_symlink() or hidden or entry.name.endswith(_NOT_FILMS):
+                continue
+            if entry.is_dir(follow_symlinks=False):
+                below.append(path)
+            else:
+                yield _film(path, folder)
+        waiting += reversed(below)
 
 
-def _films_of(folder: Path, top: Path) -> Iterator[Film]:
-    for entry in _entries(folder):
-        path = folder / entry.name
-        hidden = entry.name.startswith(".")
-        if entry.is_symlink() or hidden or entry.name.endswith(_NOT_FILMS):
-            continue
-        if entry.is_dir(follow_symlinks=False):
-            yield from _films_of(path, top)
-        else:
-            marks = sidecar_of(path)
-            own = None if marks is None or marks.is_symlink() else marks
-            yield Film(path=path, name=path.relative_to(top).as_posix(), marks=own)
+def _film(path: Path, top: Path) -> Film:
+    marks = sidecar_of(path)
+    return Film(
+        path=path,
+        name=whole_text(path.relative_to(top).as_posix()),
+        marks=None if marks is None or marks.is_symlink() else marks,
+    )
 
 
 def _entries(folder: Path) -> list[os.DirEntry[str]]:
@@ -75,21 +104,3 @@ def films_of_table(table: Path) -> Iterator[Film]:
         given = row.cells.get("marks")
         marks = table.parent / given if given else sidecar_of(path)
         yield Film(path=path, name=row.cells["film"], marks=marks)
-
-
-def make_folder(out: Path) -> None:
-    """Make a folder where it is missing.
-
-    Raises
-    ------
-    WriteError
-        It cannot be made.
-    """
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise WriteError(
-            found=f"no folder {out} can be made: {error.strerror}.",
-            needed="the place of a new or existing folder.",
-            next_step="Choose another folder.",
-        ) from error

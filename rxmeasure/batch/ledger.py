@@ -23,6 +23,8 @@ WAIT_S = 10.0
 _TABLE = """CREATE TABLE IF NOT EXISTS done (
     image TEXT NOT NULL, settings TEXT NOT NULL, name TEXT NOT NULL, reason TEXT NOT NULL,
     review BLOB, PRIMARY KEY (image, settings))"""
+_ORIGIN = """CREATE TABLE IF NOT EXISTS origin (
+    uid TEXT PRIMARY KEY, image TEXT NOT NULL) WITHOUT ROWID"""
 _ASKED = """CREATE TEMP TABLE asked (
     image TEXT NOT NULL, settings TEXT NOT NULL, name TEXT NOT NULL,
     PRIMARY KEY (image, settings)) WITHOUT ROWID"""
@@ -47,6 +49,7 @@ class Ledger:
             self._connection = sqlite3.connect(path, timeout=WAIT_S)
             self._connection.execute("PRAGMA synchronous=FULL")
             self._connection.execute(_TABLE)
+            self._connection.execute(_ORIGIN)
             self._connection.execute(_ASKED)
         self._path = path
 
@@ -69,6 +72,21 @@ class Ledger:
             ).fetchone()
             self._connection.commit()
         return bool(new) and done is None
+
+    def image_of(self, uid: str) -> str | None:
+        """SHA-256 of the image of an origin, where it was fetched before."""
+        with _told(self._path):
+            row = self._connection.execute(
+                "SELECT image FROM origin WHERE uid = ?", (uid,)
+            ).fetchone()
+        return None if row is None else str(row[0])
+
+    def note_origin(self, uid: str, image_sha256: str) -> None:
+        """Keep the SHA-256 of what was fetched from an origin."""
+        with _told(self._path), self._connection:
+            self._connection.execute(
+                "INSERT OR REPLACE INTO origin VALUES (?, ?)", (uid, image_sha256)
+            )
 
     def add(self, results: Iterable[FilmResult]) -> None:
         """Write results together; those that are there stay.

@@ -44,13 +44,14 @@ class BatchSettings:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Task:
-    """One film to measure; the two hashes are its key."""
+    """One film to measure; the two hashes are its key. A ``lent`` file goes when it is done."""
 
     path: str
     name: str
     marks: str | None
     image_sha256: str
     settings_sha256: str
+    lent: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,10 +11,15 @@ from itertools import islice
 from multiprocessing import get_context
 
 from rxmeasure.batch.measuring import BatchSettings, Chunk, FilmResult, Task, Work, quarantined
+from rxmeasure.errors import RxMeasureError
 
 #: Chunks under way for each worker (choice: one at work, one waiting).
 WINDOW = 2
 DIED = "The process that measured this film died."
+
+
+class PoolError(RxMeasureError):
+    """No process can be started."""
 
 
 def through_pool(
@@ -24,6 +29,11 @@ def through_pool(
 
     When a process dies, the films under way are measured again one by one; one whose process
     dies again is quarantined.
+
+    Raises
+    ------
+    PoolError
+        Processes do not even start.
     """
     waiting = iter(chunks)
     while True:
@@ -71,9 +81,21 @@ def _until_done(
 def _alone(task: Task, settings: BatchSettings, work: Work) -> list[FilmResult]:
     with _pool(1) as pool:
         try:
+            pool.submit(_ready).result()
+        except BrokenProcessPool as error:
+            raise PoolError(
+                found="processes that end before they begin to work.",
+                needed="memory for them, and an installation that is whole.",
+                next_step="Mend that, then give the same command again; it goes on from there.",
+            ) from error
+        try:
             return pool.submit(work, [task], settings).result()
         except BrokenProcessPool:
             return [quarantined(task, DIED)]
+
+
+def _ready() -> None:
+    """What any process can do that starts at all."""
 
 
 def _pool(workers: int) -> ProcessPoolExecutor:

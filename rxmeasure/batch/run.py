@@ -6,13 +6,14 @@ import hashlib
 import json
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from rxmeasure.batch.films import Film, make_folder
+from rxmeasure.atomic import make_folder
+from rxmeasure.batch.films import Film
 from rxmeasure.batch.ledger import Ledger
 from rxmeasure.batch.measuring import (
     BatchSettings,
@@ -26,7 +27,7 @@ from rxmeasure.batch.page import write_page
 from rxmeasure.batch.pool import through_pool
 from rxmeasure.batch.stored_films import check_may_save, save_result
 from rxmeasure.batch.tables import write_csv, write_parquet
-from rxmeasure.errors import RxMeasureError, WriteError
+from rxmeasure.errors import ArchiveError, RxMeasureError, WriteError
 
 if TYPE_CHECKING:
     from rxmeasure.store import Store
@@ -85,7 +86,7 @@ def run_batch(
 
     Raises
     ------
-    WriteError, StoreError, ClusterError
+    WriteError, StoreError, PoolError, ClusterError, ArchiveError
         The run stops; the same call goes on from there. AccessError: this person may not save.
     """
     if store is not None:
@@ -127,18 +128,32 @@ def _tasks(
     """Films that are neither done nor asked for; of equal ones the first."""
     for film in films:
         try:
-            task = _task(film, settings)
+            task = _task(film, settings, ledger)
+            wanted = ledger.ask(task)
+            if wanted and film.origin is not None:
+                film.origin.fetch()
+        except ArchiveError:
+            raise
         except (RxMeasureError, OSError) as error:
             counts.unreadable += 1
             log.tell("unreadable", film=film.name, reason=str(error))
             continue
-        if ledger.ask(task):
+        if wanted:
             yield task
         else:
             counts.done_before += 1
+            _give_back(task)
 
 
-def _task(film: Film, settings: BatchSettings) -> Task:
+def _give_back(task: Task) -> None:
+    if task.lent:
+        path = Path(task.path)
+        path.unlink(missing_ok=True)
+        with suppress(OSError):
+            path.parent.rmdir()
+
+
+def _task(film: Film, settings: BatchSettings, ledger: Ledger) -> Task:
     from rxmeasure.reading.radiograph_file import read_file
 
     marks = b"" if film.marks is None else read_file(film.marks)
@@ -146,9 +161,24 @@ def _task(film: Film, settings: BatchSettings) -> Task:
         path=str(film.path.absolute()),
         name=film.name,
         marks=None if film.marks is None else str(film.marks.absolute()),
-        image_sha256=hashlib.sha256(read_file(film.path)).hexdigest(),
+        image_sha256=_image_hash(film, ledger),
         settings_sha256=settings.hash(marks),
+        lent=film.origin is not None and not film.origin.keep,
     )
+
+
+def _image_hash(film: Film, ledger: Ledger) -> str:
+    from rxmeasure.reading.radiograph_file import read_file
+
+    known = None if film.origin is None else ledger.image_of(film.origin.uid)
+    if known is not None:
+        return known
+    if film.origin is not None:
+        film.origin.fetch()
+    image_sha256 = hashlib.sha256(read_file(film.path)).hexdigest()
+    if film.origin is not None:
+        ledger.note_origin(film.origin.uid, image_sha256)
+    return image_sha256
 
 
 def _chunks(tasks: Iterator[Task]) -> Iterator[Chunk]:
@@ -178,6 +208,7 @@ def _keep(
             counts.measured += 1
         word = "measured" if result.review is not None else "quarantined"
         log.tell(word, film=result.task.name, image=result.task.image_sha256, reason=result.reason)
+        _give_back(result.task)
 
 
 class _Log:

@@ -11,7 +11,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rxmeasure.batch.films import Film, make_folder
+from rxmeasure.atomic import make_folder
+from rxmeasure.batch.films import Film
 from rxmeasure.batch.measuring import PROGRAM, FilmResult
 from rxmeasure.errors import AccessError, ConflictError, ImageReadError
 from rxmeasure.reading.radiograph_file import read_file

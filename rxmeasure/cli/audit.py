@@ -209,10 +209,10 @@ def report(
     \b
     rxmeasure audit report autumn.rxaudit.json --earlier spring.rxaudit.json
     """
+    from rxmeasure.atomic import make_folder
     from rxmeasure.audit.kept import AUDIT_SUFFIX, load_audit
     from rxmeasure.audit.numbers_table import write_numbers
     from rxmeasure.audit.reaudit import compare_audits
-    from rxmeasure.cli.report_files import make_folder
     from rxmeasure.report.audit_page import TITLE, write_audit_pages
 
     found = load_audit(kept)

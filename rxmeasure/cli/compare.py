@@ -13,8 +13,6 @@ from rxmeasure.cli.options import FILE, invert_option, output_options
 from rxmeasure.cli.output import columns, emit, folded, numbers_for, value_with_u
 
 if TYPE_CHECKING:
-    from rxmeasure.marks import ReviewMarks
-    from rxmeasure.radiograph import Radiograph
     from rxmeasure.recall.lesion import Lesion
     from rxmeasure.recall.series import Series, SeriesMarks
     from rxmeasure.report.numbers import Numbers
@@ -81,6 +79,7 @@ def compare(
     """
     if (series_file is None) == (not visits):
         raise click.UsageError("Give a SERIES file, or visits with --visit.")
+    from rxmeasure.cli.marks_input import film_with_marks
     from rxmeasure.recall.series import compare_visits
     from rxmeasure.record.series_file import read_series_marks, save_series
 
@@ -94,7 +93,7 @@ def compare(
         marks = replace(marks, differing_reason=differing_reason)
     if page is not None and page.suffix.lower() not in (".html", ".pdf"):
         raise click.UsageError("--page ends in .html or .pdf.")
-    films = [_film(folder / v.image, invert) for v in marks.visits]
+    films = [film_with_marks(folder / v.image, invert=invert) for v in marks.visits]
     series = compare_visits(marks, films)
     if out is not None:
         save_series(series, out)
@@ -109,17 +108,6 @@ def compare(
         _lines(series, numbers_for(decimal_comma)),
         as_json=as_json,
     )
-
-
-def _film(image: Path, invert: bool) -> tuple[Radiograph, ReviewMarks]:
-    from rxmeasure.cli.marks_input import marks_file_for, marks_for
-    from rxmeasure.marks import FilmKind, ReviewMarks
-    from rxmeasure.reading import read_radiograph
-
-    radiograph = read_radiograph(image, invert=invert)
-    if marks_file_for(image, {}) is None:
-        return radiograph, ReviewMarks(film_kind=FilmKind.RECALL)
-    return radiograph, marks_for(image, {})
 
 
 def _from_options(

@@ -65,8 +65,7 @@ def rubric(file: Path, as_json: bool) -> None:
 @json_option
 def sample(folder: Path, as_json: bool) -> None:
     """Write rubric and course of the sample teaching clinic, to begin from."""
-    from rxmeasure.atomic import write_text
-    from rxmeasure.cli.report_files import make_folder
+    from rxmeasure.atomic import make_folder, write_text
     from rxmeasure.teaching.course_file import sample_course_text
     from rxmeasure.teaching.rubric_file import sample_rubric_text
 
@@ -161,7 +160,7 @@ def queue(
     as_json: bool,
 ) -> None:
     """Give a rater a blind queue: films in random order under tickets, some of them twice."""
-    from rxmeasure.cli.report_files import make_folder
+    from rxmeasure.atomic import make_folder
     from rxmeasure.teaching.bank import copy_films
     from rxmeasure.teaching.dealing import cases_for
     from rxmeasure.teaching.queue import marking_queue
@@ -314,7 +313,7 @@ def feedback(
 
     The sheet shows keys. Hand it out when the films are not to be read again.
     """
-    from rxmeasure.cli.report_files import make_folder
+    from rxmeasure.atomic import make_folder
     from rxmeasure.reading import read_radiograph
     from rxmeasure.report.feedback_page import (
         cases_to_show,

@@ -42,7 +42,7 @@ def deidentify(
     reports of this program. Films that may show text are held back until you have looked at the
     contact sheet and written in look.txt which may go; then run the same command again.
     """
-    from rxmeasure.cli.report_files import make_folder
+    from rxmeasure.atomic import make_folder
     from rxmeasure.deidentify.run import deidentify as run
     from rxmeasure.deidentify.run import files_of
 

@@ -45,7 +45,7 @@ def write(
 
     The image is never changed; of a PNG, JPEG or TIFF picture a DICOM image is made.
     """
-    from rxmeasure.cli.report_files import make_folder
+    from rxmeasure.atomic import make_folder
     from rxmeasure.dicom_objects.writing import lesions_on, write_objects
     from rxmeasure.record.review_file import load_review, review_path
     from rxmeasure.record.series_file import load_series

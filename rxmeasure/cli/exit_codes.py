@@ -26,6 +26,7 @@ MEANINGS: dict[int, str] = {
     errors.StoreError.exit_code: "the record store is missing, damaged, busy or closed to you",
     errors.ConflictError.exit_code: "someone else saved the record first; nothing was changed",
     errors.TeachingError.exit_code: "a rubric, key or marking is wrong, or not allowed now",
+    errors.ArchiveError.exit_code: "an archive cannot be reached, refuses, or is not set up",
     STOPPED: "stopped by Ctrl-C",
 }
 

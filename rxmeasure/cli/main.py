@@ -24,6 +24,11 @@ VERBS: dict[str, tuple[str, str, str]] = {
         "dicom",
         "Write a review as DICOM objects, read a structured report.",
     ),
+    "archive": (
+        f"{_HERE}.archive",
+        "archive",
+        "Find and fetch films in a DICOM archive, send results to it.",
+    ),
     "deidentify": (
         f"{_HERE}.deidentify",
         "deidentify",
@@ -49,6 +54,8 @@ VERBS: dict[str, tuple[str, str, str]] = {
         "compare",
         "Compare visits of one tooth: lesions, fills, scores, next recall.",
     ),
+    "align": (f"{_HERE}.align", "align", "Bring two films of one tooth together."),
+    "lesion": (f"{_HERE}.lesion", "lesion", "Measure one periapical lesion."),
     "rules": (f"{_HERE}.rules", "rules", "List, show and check criteria."),
     "tooth": (f"{_HERE}.tooth", "tooth", "Tooth numbers, usual canals and lengths."),
     "working-length": (

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -19,6 +19,9 @@ from rxmeasure.marks import (
     ReviewMarks,
 )
 from rxmeasure.record.sidecar import sidecar_of
+
+if TYPE_CHECKING:
+    from rxmeasure.radiograph import Radiograph
 
 _LANDMARK_OPTIONS = {
     "coronal_reference": "coronal_reference",
@@ -50,6 +53,16 @@ def marks_file_for(image: Path, options: Mapping[str, Any]) -> Path | None:
     if options.get("clicks") or options.get("canals"):
         return None
     return sidecar_of(image)
+
+
+def film_with_marks(image: Path, *, invert: bool) -> tuple[Radiograph, ReviewMarks]:
+    """A film of a recall with the marks beside it, or with none."""
+    from rxmeasure.reading import read_radiograph
+
+    radiograph = read_radiograph(image, invert=invert)
+    if marks_file_for(image, {}) is None:
+        return radiograph, ReviewMarks(film_kind=FilmKind.RECALL)
+    return radiograph, marks_for(image, {})
 
 
 def marks_for(image: Path, options: Mapping[str, Any], *, kind_needed: bool = True) -> ReviewMarks:

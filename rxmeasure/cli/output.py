@@ -8,6 +8,8 @@ import math
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from datetime import date
+from pathlib import PurePath
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -19,13 +21,15 @@ if TYPE_CHECKING:
 
 
 def plain(value: Any) -> Any:
-    """Dataclasses, tuples and numbers as JSON holds them; an open end (infinity) becomes null."""
+    """Dataclasses, tuples, numbers, days, paths as JSON holds them; an open end becomes null."""
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         return {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
     if isinstance(value, dict):
         return {str(k): plain(v) for k, v in value.items()}
     if isinstance(value, (list, tuple)):
         return [plain(v) for v in value]
+    if isinstance(value, (date, PurePath)):
+        return str(value)
     if hasattr(value, "item"):
         value = value.item()
     if isinstance(value, float) and not math.isfinite(value):

@@ -71,7 +71,7 @@ def phantom(
     Each NAME.png (or .tif, .jpg, .dcm) comes with NAME.truth.json: centre lines,
     lengths, widths, voids. Equal seeds give equal films.
     """
-    from rxmeasure.cli.report_files import make_folder
+    from rxmeasure.atomic import make_folder
     from rxmeasure.phantom import (
         make_phantom,
         make_specimen_film,

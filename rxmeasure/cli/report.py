@@ -39,7 +39,8 @@ def report(
     decimal_comma: bool,
 ) -> None:
     """Write a review as an HTML page and a PDF. Nothing is measured again."""
-    from rxmeasure.cli.report_files import make_folder, write_report
+    from rxmeasure.atomic import make_folder
+    from rxmeasure.cli.report_files import write_report
     from rxmeasure.record.review_file import load_review, review_path
     from rxmeasure.record.reviewed_film import read_as_reviewed
     from rxmeasure.report.options import DecimalMark, ReportOptions, ToothNotation

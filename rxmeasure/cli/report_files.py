@@ -6,30 +6,10 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rxmeasure.errors import WriteError
-
 if TYPE_CHECKING:
     from rxmeasure.radiograph import Radiograph
     from rxmeasure.report.options import ReportOptions
     from rxmeasure.review import Review
-
-
-def make_folder(folder: Path) -> None:
-    """Make a folder to write to, with its parents.
-
-    Raises
-    ------
-    WriteError
-        It cannot be made.
-    """
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise WriteError(
-            found=f"the folder {folder} cannot be made: {error.strerror}.",
-            needed="a folder to write to.",
-            next_step="Choose another folder with --out.",
-        ) from error
 
 
 def write_report(

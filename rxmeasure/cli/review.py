@@ -278,7 +278,8 @@ def _report_options(notation: str, decimal_comma: bool) -> ReportOptions:
 
 
 def _write(film: _Film, radiograph: Radiograph, target: Path, page: ReportOptions | None) -> None:
-    from rxmeasure.cli.report_files import make_folder, write_report
+    from rxmeasure.atomic import make_folder
+    from rxmeasure.cli.report_files import write_report
     from rxmeasure.record.review_file import review_path, save_review
 
     assert film.review is not None

@@ -60,6 +60,7 @@ from rxmeasure.criteria.rules import (
 from rxmeasure.criteria.toml_lines import key_lines, line_of
 from rxmeasure.errors import CriterionError
 from rxmeasure.marks import FilmKind
+from rxmeasure.record.parsing import MAX_TOML_BYTES, read_text
 
 __all__ = [
     "OVERALL",
@@ -164,20 +165,7 @@ def load_rule_set(path: str | Path) -> RuleSet:
         the id of a published rule set but says something else.
     """
     path = Path(path)
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except OSError as error:
-        raise CriterionError(
-            found=f"{path.name}, which cannot be read ({error.strerror or error}).",
-            needed="a criteria file in TOML.",
-            next_step="Check the path.",
-        ) from error
-    except UnicodeDecodeError as error:
-        raise CriterionError(
-            found=f"{path.name}, which is not UTF-8 text.",
-            needed="a criteria file in TOML, saved as UTF-8.",
-            next_step="Save it as UTF-8.",
-        ) from error
+    text = _text_of(path)
     rule_set = parse_rule_set(text, path.name)
     published = published_rule_sets().get(rule_set.id)
     if published is not None and published != rule_set:
@@ -198,11 +186,14 @@ def load_rule_sets(paths: Iterable[str | Path]) -> dict[str, RuleSet]:
     for path in map(Path, paths):
         rule_set = load_rule_set(path)
         if rule_set.id in own:
-            text = path.read_text(encoding="utf-8-sig")
-            raise _duplicate(path, rule_set.id, text, "another file")
+            raise _duplicate(path, rule_set.id, _text_of(path), "another file")
         own.add(rule_set.id)
         rule_sets[rule_set.id] = rule_set
     return rule_sets
+
+
+def _text_of(path: Path) -> str:
+    return read_text(path, MAX_TOML_BYTES, CriterionError, mark_allowed=True)
 
 
 def _duplicate(path: Path, rule_id: str, text: str, whose: str) -> CriterionError:

@@ -11,6 +11,7 @@ from typing import Any, NoReturn, TypeVar
 
 from rxmeasure.criteria.toml_lines import KeyPath, key_lines, line_of, syntax_error_line
 from rxmeasure.errors import RxMeasureError
+from rxmeasure.toml_text import toml_tree
 
 _Word = TypeVar("_Word", bound=StrEnum)
 _ID = re.compile(r"[a-z0-9][a-z0-9_-]*")
@@ -195,7 +196,7 @@ class TomlDocument:
         self._name = name
         self._error = error
         try:
-            data = tomllib.loads(text)
+            data = toml_tree(text)
         except tomllib.TOMLDecodeError as fault:
             raise error(
                 found=f"{name}, line {syntax_error_line(fault, text)}: not valid TOML ({fault}).",

@@ -22,6 +22,8 @@ from rxmeasure.record.review_file import SUFFIX, load_review, review_path, save_
 from rxmeasure.review import Review
 
 REPORT_NAME = "deidentification.json"
+#: Most values of an earlier report (choice: 100,000 copies with 20 each).
+MAX_REPORT_VALUES = 2_000_000
 
 #: What the report says of the method.
 METHOD = {
@@ -285,7 +287,9 @@ def _earlier_report(out: Path) -> dict[str, Any]:
     from rxmeasure.record.parsing import read_json
 
     path = out / REPORT_NAME
-    report = read_json(path, DeidentificationError) if path.is_file() else {}
+    report = (
+        read_json(path, DeidentificationError, most=MAX_REPORT_VALUES) if path.is_file() else {}
+    )
     if not isinstance(report, dict) or not isinstance(report.get("films", {}), dict):
         raise DeidentificationError(
             found=f"{path}, which is no report of this program.",

@@ -23,8 +23,8 @@ from rxmeasure.dicom_objects.quantities import canal_quantities, canal_thing
 from rxmeasure.dicom_objects.reviewed_image import tracking_uid
 from rxmeasure.errors import ReviewFileError
 from rxmeasure.marks import PointPx
-from rxmeasure.reading.damage import DAMAGE_ERRORS, collected_warnings
-from rxmeasure.reading.dicom import check_growth
+from rxmeasure.reading.damage import collected_warnings
+from rxmeasure.reading.dicom import DICOM_DAMAGE, check_growth
 from rxmeasure.reading.radiograph_file import read_file
 from rxmeasure.record.review_file import review_of_text
 from rxmeasure.report.numbers import clean
@@ -33,12 +33,6 @@ from rxmeasure.values import Warned
 
 #: Deepest nesting that is read (choice: the template needs fewer than 10 levels).
 _MAX_DEPTH = 32
-
-_DAMAGE = (
-    *DAMAGE_ERRORS,
-    pydicom.errors.InvalidDicomError,
-    pydicom.errors.BytesLengthException,
-)
 
 _GROUP = dicom_codes.DCM.MeasurementGroup
 _TRACKING_ID = dicom_codes.DCM.TrackingIdentifier
@@ -168,7 +162,7 @@ def read_report(path: str | Path) -> ReadReport:
             dataset = pydicom.dcmread(BytesIO(data), force=True)
             content = list(dataset.get("ContentSequence") or ())
             report = _report(dataset, content)
-    except _DAMAGE as fault:
+    except DICOM_DAMAGE as fault:
         raise _no_report("a file that cannot be read as DICOM.") from fault
     if not content:
         raise _no_report("a DICOM file without the content of a structured report.")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import NamedTuple
 
 from rxmeasure.errors import ImageReadError
@@ -21,6 +22,12 @@ class FrameHeader(NamedTuple):
 _SOF = (frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}) | {0xF7}
 _ALONE = frozenset(range(0xD0, 0xD9)) | {0x01}
 
+#: Most markers and fill bytes before the first scan (choice: common files have 10 to 50).
+MAX_MARKERS = 10_000
+#: Most scans (choice: twice the 10 of a common progressive file); one of 31 bytes costs a
+#: pass over all the picture.
+MAX_SCANS = 20
+
 
 def _no_header() -> ImageReadError:
     return ImageReadError(
@@ -36,29 +43,41 @@ def jpeg_header(data: bytes) -> FrameHeader:
     Raises
     ------
     ImageReadError
-        When no frame header comes before the first scan.
+        When not one frame header comes before the first scan, or there are more markers
+        or scans than a radiograph needs, each of which costs a decoder time.
     """
+    frames = [at for marker, at in _segments(data) if marker in _SOF]
+    if len(frames) != 1 or frames[0] + 10 > len(data):
+        raise _no_header()
+    # Inside a scan no 0xFF comes before 0xDA.
+    if data.count(b"\xff\xda") > MAX_SCANS:
+        raise _no_header()
+    at = frames[0]
+    return FrameHeader(
+        rows=int.from_bytes(data[at + 5 : at + 7], "big"),
+        columns=int.from_bytes(data[at + 7 : at + 9], "big"),
+        bits=data[at + 4],
+        components=data[at + 9],
+    )
+
+
+def _segments(data: bytes) -> Iterator[tuple[int, int]]:
+    """Markers before the first scan, and where each stands."""
     at = 2
     if data[:2] != b"\xff\xd8":
         raise _no_header()
-    while at + 4 <= len(data):
-        if data[at] != 0xFF:
-            raise _no_header()
+    for _ in range(MAX_MARKERS):
+        if at + 4 > len(data) or data[at] != 0xFF:
+            break
         marker = data[at + 1]
         if marker == 0xFF:
             at += 1
         elif marker in _ALONE:
             at += 2
-        elif marker in _SOF and at + 10 <= len(data):
-            return FrameHeader(
-                rows=int.from_bytes(data[at + 5 : at + 7], "big"),
-                columns=int.from_bytes(data[at + 7 : at + 9], "big"),
-                bits=data[at + 4],
-                components=data[at + 9],
-            )
         elif marker in (0xD9, 0xDA):
-            break
+            return
         else:
+            yield marker, at
             at += 2 + int.from_bytes(data[at + 2 : at + 4], "big")
     raise _no_header()
 

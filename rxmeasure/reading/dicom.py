@@ -59,6 +59,8 @@ _SYNTAXES = {
     "1.2.840.10008.1.2.4.203": ("High-throughput JPEG 2000", "jpeg2000", False),
     "1.2.840.10008.1.2.5": ("RLE Lossless", "rle", False),
 }
+#: Transfer syntaxes that can be read.
+TRANSFER_SYNTAXES = tuple(_SYNTAXES)
 _DEFLATED = "1.2.840.10008.1.2.1.99"
 #: Lossy unless Lossy Image Compression (0028,2110) says 00.
 _MAYBE_LOSSY = ("1.2.840.10008.1.2.4.91", "1.2.840.10008.1.2.4.203")
@@ -74,7 +76,7 @@ _PLUGINS = {
     "rle": ("pydicom",),
 }
 
-_DAMAGE = (
+DICOM_DAMAGE = (
     *DAMAGE_ERRORS,
     pydicom.errors.InvalidDicomError,
     pydicom.errors.BytesLengthException,
@@ -288,7 +290,7 @@ def _stated_syntax(data: bytes) -> tuple[str, int]:
             stop_when=lambda tag, vr, length: tag >> 16 != 2,
         )
         return str(meta.get("TransferSyntaxUID") or ""), stream.tell()
-    except _DAMAGE as error:
+    except DICOM_DAMAGE as error:
         raise _damaged("a DICOM file header that cannot be read.", error) from error
 
 
@@ -311,7 +313,7 @@ def _syntax(data: bytes) -> str:
 def _parsed(data: bytes, *, header_only: bool = False) -> Any:
     try:
         return pydicom.dcmread(BytesIO(data), stop_before_pixels=header_only)
-    except _DAMAGE as error:
+    except DICOM_DAMAGE as error:
         raise _damaged("DICOM data that cannot be read.", error) from error
 
 
@@ -336,7 +338,7 @@ def value_of(dataset: Any, keyword: str) -> Any:
         if isinstance(value, pydicom.multival.MultiValue):
             return list(value) or None
         return None if value == "" else value
-    except _DAMAGE:
+    except DICOM_DAMAGE:
         return _UNREADABLE
 
 
@@ -454,7 +456,7 @@ def _check_pixel_data(dataset: Any, layout: Layout, syntax: str) -> None:
         return
     try:
         frame = get_frame(data, 0, number_of_frames=1)
-    except _DAMAGE as error:
+    except DICOM_DAMAGE as error:
         raise _damaged(f"{name} pixel data that are cut short.", error) from error
     header = jpeg2000_header(frame) if family == "jpeg2000" else jpeg_header(frame)
     if header[:2] != (layout.rows, layout.columns):
@@ -496,7 +498,7 @@ def _decode(
                     dataset, raw=True, decoding_plugin=plugin, correct_unused_bits=False
                 )
             break
-        except _DAMAGE as error:
+        except DICOM_DAMAGE as error:
             failure = error
     else:
         raise ImageReadError(
@@ -542,7 +544,7 @@ def _modality_table(dataset: Any, layout: Layout) -> tuple[FloatArray, list[Warn
         name = "Modality LUT Sequence (0028,3000)"
         try:
             table = np.asarray(apply_modality_lut(stored, dataset), dtype=np.float64)
-        except _DAMAGE:
+        except DICOM_DAMAGE:
             return plain, [_table_ignored(name)]
     else:
         slope, intercept = value_of(dataset, "RescaleSlope"), value_of(dataset, "RescaleIntercept")
@@ -594,7 +596,7 @@ def _window(dataset: Any) -> tuple[float, float] | None:
     try:
         item = dataset.VOILUTSequence[0]
         count, first, _ = (int(v) for v in item.LUTDescriptor)
-    except _DAMAGE:
+    except DICOM_DAMAGE:
         return None
     return float(first), float(first + (count or 2**16) - 1)
 

@@ -15,6 +15,10 @@ MAX_SIDE_PX = 16_384
 #: Most pixels (choice: film size 4, 57 mm x 76 mm, scanned at 0.010 mm has 43 million).
 MAX_PIXELS = 64_000_000
 
+#: Most bytes that a compressed picture may unpack to (choice: the pixels above in grey of
+#: 16 bits); half a megabyte of PNG can hold 64 million pixels of 4 x 16 bits.
+MAX_UNPACKED_BYTES = 2 * MAX_PIXELS
+
 #: Shortest side (choice: below the 22 mm of film size 0 - ISO 3665, value from
 #: memory - at 1 mm per pixel, the coarsest pitch that is believed).
 MIN_SIDE_PX = 16
@@ -40,4 +44,22 @@ def check_size(rows: int, columns: int) -> None:
             found=found,
             needed=f"at most {MAX_SIDE_PX} pixels on a side and {MAX_PIXELS:,} in all.",
             next_step="Check the file, or cut out the single radiograph and save that.",
+        )
+
+
+def check_unpacked(rows: int, columns: int, *, channels: int, bits: int) -> None:
+    """Refuse a compressed picture that is too large, or unpacks to too many bytes.
+
+    Raises
+    ------
+    ImageReadError
+        When a side, the pixels, or the bytes of all channels lie outside the limits.
+    """
+    check_size(rows, columns)
+    unpacked = rows * columns * channels * -(-bits // 8)
+    if unpacked > MAX_UNPACKED_BYTES:
+        raise ImageReadError(
+            found=f"a picture of {channels} channels that unpacks to {unpacked:,} bytes.",
+            needed=f"at most {MAX_UNPACKED_BYTES:,} bytes.",
+            next_step="Export the radiograph again, as one grey picture of 8 or 16 bits.",
         )

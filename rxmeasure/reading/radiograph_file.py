@@ -8,6 +8,7 @@ import stat
 from pathlib import Path
 
 from rxmeasure.errors import ImageReadError
+from rxmeasure.file_names import whole_text
 from rxmeasure.radiograph import Radiograph
 from rxmeasure.reading.limits import MAX_FILE_BYTES
 from rxmeasure.reading.sniff import FileKind, sniff
@@ -35,7 +36,7 @@ def read_radiograph(path: str | os.PathLike[str], *, invert: bool = False) -> Ra
     ImageReadError
         When the file is missing, damaged, too large, or not one radiograph.
     """
-    return radiograph_of(read_file(path), file_name=Path(path).name, invert=invert)
+    return radiograph_of(read_file(path), file_name=whole_text(Path(path).name), invert=invert)
 
 
 def radiograph_of(data: bytes, *, file_name: str, invert: bool = False) -> Radiograph:

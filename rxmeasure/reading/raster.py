@@ -15,7 +15,7 @@ from rxmeasure.errors import ImageReadError
 from rxmeasure.radiograph import ImageSource, Radiograph
 from rxmeasure.reading.codestream import jpeg_header
 from rxmeasure.reading.damage import DAMAGE_ERRORS, collected_warnings
-from rxmeasure.reading.limits import check_size
+from rxmeasure.reading.limits import check_size, check_unpacked
 from rxmeasure.reading.polarity import raster_polarity
 from rxmeasure.reading.sniff import FileKind
 from rxmeasure.values import Warned
@@ -45,6 +45,14 @@ _LOSSY_TIFF = (6, 7, 33003, 33004, 33005, 34712, 50001, 50002)
 
 #: A picture and its reduced copies; more pages than this are refused (choice).
 _MAX_TIFF_PAGES = 8
+
+
+#: Channels by PNG colour type (ISO/IEC 15948, table 11.1); a palette becomes red, green,
+#: blue and alpha.
+_PNG_CHANNELS = {0: 1, 2: 3, 3: 4, 4: 2, 6: 4}
+
+#: Most parts of a PNG file (choice: 128 MB in the usual parts of 8 kB are 16,000).
+_MAX_PNG_CHUNKS = 100_000
 
 
 class StoredPicture(NamedTuple):
@@ -175,10 +183,11 @@ def _damaged(kind: str, cause: BaseException) -> ImageReadError:
 def _png(data: bytes) -> StoredPicture:
     if len(data) < 26 or data[12:16] != b"IHDR":
         raise _refused("a PNG picture without its header.", "a whole picture.")
+    _check_png_chunks(data)
     columns, rows, depth, colour = struct.unpack(">IIBB", data[16:26])
     if depth not in (8, 16):
         raise _refused(f"a PNG picture of {depth} bits.", "8 or 16 bits.")
-    check_size(rows, columns)
+    check_unpacked(rows, columns, channels=_PNG_CHANNELS.get(colour, 4), bits=depth)
     image = _opened(data, "PNG")
     warnings: tuple[Warned, ...] = ()
     bits = depth
@@ -204,6 +213,19 @@ def _png(data: bytes) -> StoredPicture:
     return StoredPicture(channels, bits, 2.0**bits - 1.0, False, False, orientation, warnings)
 
 
+def _check_png_chunks(data: bytes) -> None:
+    """Refuse a second header, which a decoder would believe, and chunks without number."""
+    at = 8
+    for count in range(_MAX_PNG_CHUNKS):
+        kind = data[at + 4 : at + 8]
+        if not kind or kind == b"IEND":
+            return
+        if count and kind == b"IHDR":
+            raise _refused("a PNG picture with two headers.", "one header.")
+        at += 12 + int.from_bytes(data[at : at + 4], "big")
+    raise _refused(f"a PNG picture of more than {_MAX_PNG_CHUNKS} parts.", "a common picture.")
+
+
 def _raw_channels(image: Image, raw_mode: str) -> NDArray[np.uint8]:
     tiles = image.tile  # type: ignore[attr-defined]
     image.tile = [(*tile[:3], raw_mode) for tile in tiles]  # type: ignore[attr-defined]
@@ -212,7 +234,7 @@ def _raw_channels(image: Image, raw_mode: str) -> NDArray[np.uint8]:
 
 def _jpeg(data: bytes) -> StoredPicture:
     header = jpeg_header(data)
-    check_size(header.rows, header.columns)
+    check_unpacked(header.rows, header.columns, channels=header.components, bits=8)
     image = _opened(data, "JPEG")
     if image.mode not in ("L", "RGB"):
         raise _refused(f"a JPEG picture in {image.mode}.", "grey, or grey stored as RGB.")
@@ -386,6 +408,7 @@ def _unpacked_tiff(data: bytes, page: Any) -> tuple[NDArray[Any], int]:
     from PIL import Image
 
     bits, samples = int(page.bitspersample), int(page.samplesperpixel)
+    check_unpacked(int(page.imagelength), int(page.imagewidth), channels=samples, bits=bits)
     if page.index != 0 or (bits > 8 and samples > 1) or bits == 64:
         raise _packed_tiff()
     try:

@@ -22,12 +22,11 @@ from rxmeasure.recall.contrast import AlignmentError, ContrastCurve, match_contr
 from rxmeasure.recall.feature_start import (
     SIDE_PX,
     Features,
-    FeatureStart,
     feature_start,
     features,
 )
 from rxmeasure.recall.intensity_fit import FitSettings, IntensityFit, fit
-from rxmeasure.recall.plane_map import compose, inverse, jacobian, mapped, pixel_grid
+from rxmeasure.recall.plane_map import compose, inverse, jacobian, mapped, mapped_grid, pixel_grid
 from rxmeasure.recall.prepared_film import (
     PreparedFilm,
     SmallFilm,
@@ -181,7 +180,7 @@ class Alignment:
 
 def warped(second: ArrayLike, to_first: FloatArray, shape: tuple[int, int]) -> NDArray[np.float32]:
     """A film moved by a map onto a grid of ``shape``, NaN beyond its rim."""
-    place = np.moveaxis(mapped(inverse(to_first), pixel_grid(shape)), -1, 0)
+    place = mapped_grid(inverse(to_first), shape)
     image = np.asarray(second, dtype=np.float32)
     return np.asarray(
         map_coordinates(image, place, order=1, mode="constant", cval=np.nan), dtype=np.float32
@@ -197,6 +196,17 @@ class _Film:
     plane: PreparedFilm
     fine: SmallFilm
     features: Features
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Start:
+    """A first map from the first film to the second, and how many features agree with it."""
+
+    inliers: int
+    map: FloatArray
+
+
+_MIRRORED = "The second film is a mirror image of the first. Turn it over and try again."
 
 
 def align_films(
@@ -234,7 +244,7 @@ def align_films(
     start = _start(a, b, stable)
     if isinstance(start, str):
         return _refused(start)
-    to_second = _plane_map(a, b, start, stable)
+    to_second = _plane_map(a, b, start.map, stable)
     plane = to_second.matrix
     full = _on_films(plane, a.plane, b.plane)
     scale = mm_per_px or _ASSUMED_SIDE_MM / max(a.pixels.shape)
@@ -290,40 +300,32 @@ def _sampled(mask: NDArray[np.bool_], film: SmallFilm) -> FloatArray:
     return np.asarray(mask[np.ix_(rows, cols)], dtype=np.float64)
 
 
-def _start(a: _Film, b: _Film, stable: NDArray[np.bool_]) -> FeatureStart | str:
-    """The map that features give, or why there is none."""
-    keep = _sampled(stable, a.start)[tuple(a.features.points_px.astype(int).T)] > 0.5
-    first, second = a.features.where(keep), b.features
-    start = feature_start(first, second)
-    turned = feature_start(first, second.mirrored(b.start.image.shape[1]))
-    if _is_mirrored(a, b, start, turned, stable):
-        return "The second film is a mirror image of the first. Turn it over and try again."
-    if start.inliers >= _FEW_INLIERS:
-        return start
-    return (
-        f"Only {start.inliers} places look alike in the two films. They may show different "
-        "teeth, or one of them is too dark or too unsharp to compare."
-    )
-
-
-def _is_mirrored(
-    a: _Film, b: _Film, start: FeatureStart, turned: FeatureStart, stable: NDArray[np.bool_]
-) -> bool:
-    """Whether the second film agrees better when it is turned over."""
-    if min(start.inliers, turned.inliers) < _FEW_INLIERS:
-        return turned.inliers >= _FEW_INLIERS
-    # A tooth is nearly its own mirror image: the features of both ways may agree.
+def _start(a: _Film, b: _Film, stable: NDArray[np.bool_]) -> _Start | str:
+    """The map that features and small films give, or why there is none."""
     support = _sampled(stable, a.start)
-    as_is = fit(a.start, b.start, start.matrix, _AFFINE_FIRST, support)
-    over = fit(a.start, mirrored(b.start), turned.matrix, _AFFINE_FIRST, support)
-    return over.correlation > as_is.correlation
+    keep = support[tuple(a.features.points_px.astype(int).T)] > 0.5
+    first, second = a.features.where(keep), b.features
+    as_is = feature_start(first, second)
+    over = feature_start(first, second.mirrored(b.start.image.shape[1]))
+    if max(as_is.inliers, over.inliers) < _FEW_INLIERS:
+        return (
+            f"Only {as_is.inliers} places look alike in the two films. They may show different "
+            "teeth, or one of them is too dark or too unsharp to compare."
+        )
+    if as_is.inliers < _FEW_INLIERS:
+        return _MIRRORED
+    rough = fit(a.start, b.start, as_is.matrix, _AFFINE_FIRST, support)
+    if over.inliers >= _FEW_INLIERS:
+        # A tooth is nearly its own mirror image: the features of both ways may agree.
+        turned = fit(a.start, mirrored(b.start), over.matrix, _AFFINE_FIRST, support)
+        if turned.correlation > rough.correlation:
+            return _MIRRORED
+    return _Start(inliers=as_is.inliers, map=_on_films(rough.matrix, a.start, b.start))
 
 
-def _plane_map(a: _Film, b: _Film, start: FeatureStart, stable: NDArray[np.bool_]) -> IntensityFit:
-    rough = fit(a.start, b.start, start.matrix, _AFFINE_FIRST, _sampled(stable, a.start))
-    full = _on_films(rough.matrix, a.start, b.start)
+def _plane_map(a: _Film, b: _Film, start: FloatArray, stable: NDArray[np.bool_]) -> IntensityFit:
     support = _sampled(stable, a.plane)
-    return fit(a.plane, b.plane, _on_prepared(full, a.plane, b.plane), _PLANE, support)
+    return fit(a.plane, b.plane, _on_prepared(start, a.plane, b.plane), _PLANE, support)
 
 
 def _on_films(matrix: FloatArray, first: SmallFilm, second: SmallFilm) -> FloatArray:

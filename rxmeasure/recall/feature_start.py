@@ -85,6 +85,8 @@ def feature_start(first: Features, second: Features) -> FeatureStart:
             return FeatureStart(matrix=np.eye(3), inliers=int(best.sum()), matches=len(pairs))
         matrix = _affine(a[best], b[best])
         best = _near(a @ matrix[:2, :2].T + matrix[:2, 2], b)
+    if np.linalg.det(matrix[:2, :2]) <= 0.0:
+        return nothing  # matches along one line let a film be turned over
     return FeatureStart(matrix=matrix, inliers=int(best.sum()), matches=len(pairs))
 
 

@@ -8,14 +8,18 @@ a healed lesion, a new filling or bone at another depth has little say.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter, map_coordinates
 
 from rxmeasure.geometry import FloatArray
-from rxmeasure.recall.plane_map import compose, mapped, pixel_grid
+from rxmeasure.recall.plane_map import compose, mapped_grid, pixel_grid
 from rxmeasure.recall.prepared_film import Image, Mask, PreparedFilm
 from rxmeasure.recall.wide_mean import WideMean
+
+Values = NDArray[np.floating[Any]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -87,23 +91,27 @@ class Basis:
     size_px: float
     count: int
 
-    def columns(self, along_r: FloatArray, along_c: FloatArray, points: FloatArray) -> FloatArray:
-        """Change of a picture with gradients along rows and columns, shape (N, count)."""
-        r, c = ((points - self.centre_px) / self.size_px).T
+    def units(self, points_px: FloatArray) -> FloatArray:
+        """Points round the centre in units of the size, shape (2, N)."""
+        return np.asarray((points_px - self.centre_px).T / self.size_px)
+
+    def changes(self, along_r: Values, along_c: Values, units: Values) -> Values:
+        """Change of a picture with gradients along rows and columns, shape (count, N)."""
+        r, c = units
         parts = [along_r, along_c]
         if self.count >= 6:
             parts += [along_r * r, along_r * c, along_c * r, along_c * c]
         if self.count >= 8:
             outwards = along_r * r + along_c * c
             parts += [outwards * r, outwards * c]
-        return np.stack(parts, axis=1)
+        return np.stack(parts)
 
     def displacement(self, point_px: FloatArray) -> FloatArray:
         """Displacement of a point for each parameter, shape (2, count)."""
         one, zero = np.ones(1), np.zeros(1)
-        rows = self.columns(one, zero, point_px[None])
-        cols = self.columns(zero, one, point_px[None])
-        return np.concatenate([rows, cols]) * self.size_px
+        units = self.units(point_px[None])
+        both = self.changes(one, zero, units), self.changes(zero, one, units)
+        return np.asarray(np.concatenate(both, axis=1).T * self.size_px)
 
     def matrix(self, p: FloatArray) -> FloatArray:
         """The small map with parameters ``p``."""
@@ -140,39 +148,42 @@ def fit(
     weight = weight[box]
     image, other = (_smoothed(f.image, settings.smoothing_px) for f in (fixed, moving))
     image, other = image[box], np.where(moving.valid, other, np.float32(np.nan))
-    grid = pixel_grid(image.shape, (box[0].start, box[1].start))
-    used = weight > 0.0
-    points = grid[used]
-    basis = _basis(points, weight[used], settings.parameters)
+    corner = (float(box[0].start), float(box[1].start))
+    points = pixel_grid(image.shape, corner).reshape(-1, 2)
+    basis = _basis(points, weight.ravel(), settings.parameters)
+    units = basis.units(points).astype(np.float32)
     own = np.gradient(image)
     matrix, gone = start, np.zeros(settings.parameters)
     for _ in range(settings.iterations):
-        seen, inside = _warped(other, matrix, grid)
-        alike = _likeness(image, seen, inside * weight, settings.likeness_px)
-        w = (weight * inside * alike**2)[used].astype(np.float64)
+        seen, inside = _warped(other, mapped_grid(matrix, image.shape, corner))
+        compared = weight * inside
+        w = compared * _likeness(image, seen, compared, settings.likeness_px) ** 2
         if w.sum() < 1.0:
             break
-        gain, offset = fitted_line(seen[used], image[used], w)
-        slopes = [0.5 * (a + gain * b)[used] for a, b in zip(own, np.gradient(seen), strict=True)]
-        columns = basis.columns(slopes[0], slopes[1], points)
-        residual = image[used] - gain * seen[used] - offset
-        left = columns * w[:, None]
-        hold = _hold(settings, basis, float((w * residual**2).sum() / w.sum()))
-        normal = left.T @ columns + np.diag(hold)
-        step = np.linalg.lstsq(normal, left.T @ residual - hold * gone, rcond=None)[0]
+        gain, offset = fitted_line(seen, image, w)
+        along_r, along_c = (
+            0.5 * (a + gain * b).ravel() for a, b in zip(own, np.gradient(seen), strict=True)
+        )
+        changes = basis.changes(along_r, along_c, units)
+        residual = (image - gain * seen - offset).ravel()
+        left = changes * w.ravel()
+        hold = _hold(settings, basis, float((w.ravel() * residual**2).sum() / w.sum()))
+        normal = (left @ changes.T).astype(np.float64) + np.diag(hold)
+        step = np.linalg.lstsq(normal, left @ residual - hold * gone, rcond=None)[0]
         gone = gone + step
         matrix = compose(matrix, basis.matrix(np.asarray(step / basis.size_px)))
         if np.abs(step).max() < _STEP_PX:
             break
     if w.sum() < 1.0:
         return _no_fit(start, basis)
-    pulls = _block_sums(left * residual[:, None], points, settings.block_px)
+    used = weight.ravel() > 0.0
+    pulls = _block_sums((left * residual)[:, used], points[used], settings.block_px)
     back = np.linalg.pinv(normal)
     spare = max(len(pulls) - settings.parameters, 1)
     covariance = back @ (pulls.T @ pulls) @ back.T * len(pulls) / spare
     return IntensityFit(
         matrix=matrix,
-        correlation=_correlation(image, seen, weight * inside),
+        correlation=_correlation(image, seen, compared),
         basis=basis,
         covariance=covariance / basis.size_px**2,
         spare_blocks=spare,
@@ -196,18 +207,18 @@ def _hold(settings: FitSettings, basis: Basis, variance: float) -> FloatArray:
     return hold
 
 
-def _basis(points: FloatArray, weight: FloatArray, count: int) -> Basis:
+def _basis(points: FloatArray, weight: Values, count: int) -> Basis:
     total = float(weight.sum())
     centre = (points * weight[:, None]).sum(axis=0) / total
     spread = (weight * ((points - centre) ** 2).sum(axis=1)).sum() / total
     return Basis(centre_px=centre, size_px=float(np.sqrt(spread)), count=count)
 
 
-def _block_sums(values: FloatArray, points: FloatArray, block_px: int) -> FloatArray:
-    """Sums of the rows of ``values`` over square blocks of the picture, shape (B, P)."""
+def _block_sums(values: Values, points: FloatArray, block_px: int) -> FloatArray:
+    """Sums of ``values``, shape (P, N), over square blocks of the picture, shape (B, P)."""
     place = (points // block_px).astype(np.int64)
     _, index = np.unique(place[:, 0] * 100_000 + place[:, 1], return_inverse=True)
-    return np.stack([np.bincount(index, column) for column in values.T], axis=1)
+    return np.stack([np.bincount(index, row) for row in values], axis=1)
 
 
 def _smoothed(image: Image, sd_px: float) -> Image:
@@ -219,9 +230,8 @@ def _box(mask: Mask) -> tuple[slice, slice]:
     return slice(int(rows[0]), int(rows[-1]) + 1), slice(int(cols[0]), int(cols[-1]) + 1)
 
 
-def _warped(image: Image, matrix: FloatArray, grid: FloatArray) -> tuple[Image, Mask]:
+def _warped(image: Image, at: FloatArray) -> tuple[Image, Mask]:
     """The moving film on the fixed film's pixels, and where it shows something."""
-    at = np.moveaxis(mapped(matrix, grid), -1, 0)
     seen = map_coordinates(image, at, order=1, mode="constant", cval=np.nan, output=np.float32)
     inside = np.isfinite(seen)
     return np.where(inside, seen, np.float32(0.0)), inside
@@ -239,7 +249,7 @@ def _likeness(a: Image, b: Image, weight: Image, sd_px: float) -> Image:
     return window.fine(np.clip(vab / np.sqrt(np.maximum(vaa * vbb, 1e-6)), 0.0, 1.0))
 
 
-def fitted_line(x: Image, y: Image, w: FloatArray) -> tuple[float, float]:
+def fitted_line(x: Image, y: Image, w: Values) -> tuple[float, float]:
     """Slope and height of the weighted least-squares line of ``y`` over ``x``."""
     total = w.sum()
     mx, my = (w * x).sum() / total, (w * y).sum() / total
@@ -247,7 +257,7 @@ def fitted_line(x: Image, y: Image, w: FloatArray) -> tuple[float, float]:
     return gain, float(my - gain * mx)
 
 
-def _correlation(a: Image, b: Image, w: FloatArray) -> float:
+def _correlation(a: Image, b: Image, w: Image) -> float:
     total = max(float(w.sum()), 1e-9)
     da, db = a - (w * a).sum() / total, b - (w * b).sum() / total
     return float(

@@ -11,13 +11,22 @@ from numpy.typing import ArrayLike
 
 from rxmeasure.calibration.scale import Calibration
 from rxmeasure.errors import MarksError
-from rxmeasure.geometry import FloatArray, PixelScale, as_points, foot_on_polyline, polygon_area
+from rxmeasure.geometry import (
+    FloatArray,
+    PixelScale,
+    as_points,
+    foot_on_polyline,
+    point_at,
+    polygon_area,
+    polyline_length,
+)
 from rxmeasure.marks import PointPx, Settings
 from rxmeasure.radiograph import Radiograph
 from rxmeasure.recall.lesion_fit import (
     COL,
     ROW,
     LesionFit,
+    Place,
     Texture,
     fit_lesion,
     outline_of,
@@ -36,11 +45,13 @@ LEAST_RADIUS_MM = 1.5
 #: phantoms: below it the outline runs into dark marrow).
 LEAST_CONTRAST_SD = 1.4
 #: Most of the outline that may lie outside the film (choice).
-MOST_OFF_FILM = 0.1
+MOST_OFF_FILM = 0.25
 #: Largest relative standard uncertainty of an area that is still given (choice).
 MOST_U_AREA = 0.25
 #: The fit's standard uncertainty times this covers in 95 % (read off development phantoms).
 COVERAGE_FACTOR = 1.35
+#: The nearest apex within this is the lesion's own; a root points as its last stretch (mm; choice).
+_OWN_APEX, _LAST_STRETCH = 7.0, 2.0
 #: Texture that a cavity as deep as wide leaves in a jaw of 8 mm, and how much more may be
 #: left before the patch is no cavity (choice).
 _JAW_MM, _LEAST_LEFT, _LEFT_SLACK = 8.0, 0.1, 0.45
@@ -273,9 +284,10 @@ def _searched(
         return wide, None
     grain = float(np.clip(grain_area(_flattened(wide), wide.bone, wide.step), 0.4, 3.0))
     texture = Texture(sd=float(np.std(wide.values[wide.bone])), grain=grain, quieter=0.4)
+    place = _place_of(seed, lines)
     fits = []
     for radius in _START_RADII:
-        prior = prior_for(radius, np.zeros(2))
+        prior = prior_for(radius, place, seed)
         start = prior.mean.copy()
         start[0] = np.log(radius)
         fits.append(fit_lesion(wide, start, prior, texture, background_degree=2, steps=8))
@@ -283,13 +295,23 @@ def _searched(
     if not cavities:
         return wide, None
     best = max(cavities, key=lambda fit: fit.log_likelihood)
-    return _fitted_closely(radiograph, plane, seed, lines, wide, best)
+    return _fitted_closely(radiograph, plane, place, lines, wide, best)
+
+
+def _place_of(click: FloatArray, lines: Sequence[FloatArray]) -> Place:
+    """The click and the root whose apex lies nearest to it."""
+    away = [float(np.hypot(*(line[-1] - click))) for line in lines]
+    if not away or min(away) > _OWN_APEX:
+        return Place(click=click)
+    line = lines[int(np.argmin(away))]
+    stretch = line[-1] - point_at(line, max(polyline_length(line) - _LAST_STRETCH, 0.0))
+    return Place(click=click, apex=line[-1], outward=stretch / np.hypot(*stretch))
 
 
 def _fitted_closely(
     radiograph: Radiograph,
     plane: PixelScale,
-    seed: FloatArray,
+    place: Place,
     lines: Sequence[FloatArray],
     wide: Window,
     found: LesionFit,
@@ -297,7 +319,12 @@ def _fitted_closely(
     middle = found.parameters[ROW : COL + 1]
     half = 1.5 * found.radius + 2.0
     close = cut_window(
-        radiograph, plane, seed + middle, half=half, step=max(0.12, half / 35.0), root_lines=lines
+        radiograph,
+        plane,
+        wide.centre + middle,
+        half=half,
+        step=max(0.12, half / 35.0),
+        root_lines=lines,
     )
     close = without(close, wide)
     start = found.parameters.copy()
@@ -305,7 +332,7 @@ def _fitted_closely(
     return close, fit_lesion(
         close,
         start,
-        prior_for(found.radius, -middle),
+        prior_for(found.radius, place, close.centre),
         found.texture,
         background_degree=1,
         with_covariance=True,

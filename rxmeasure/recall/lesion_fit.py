@@ -32,6 +32,9 @@ _RADIUS, _RADIUS_SD = np.log(2.0), 0.8
 _EDGE, _EDGE_SD = np.log(0.5), 0.5
 #: How far the seed lies from the middle: mm, and share of the radius (choice).
 _SEED_SD, _SEED_SHARE = 0.5, 0.2
+#: A periapical lesion lies at the tip of its root: its middle beyond the apex by this share of the
+#: radius, give or take (mm, share of the radius). Common practice without a source.
+_BEYOND, _TIP_SD, _TIP_SHARE = 0.45, 0.3, 0.35
 #: The rounded middle against the mean depth, and the strength of that preference (choice).
 _DOME, _DOME_WEIGHT = 0.3, 0.05
 #: Texture energy beyond this multiple of its mean is a strut, not the edge.
@@ -91,16 +94,37 @@ class _State:
     cost: float
 
 
-def prior_for(radius: float, seed: FloatArray) -> Prior:
-    """What is known before: the seed (from the window's centre) and the preference for round."""
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Place:
+    """Where a lesion is expected: the click and, where known, apex and direction of its root."""
+
+    click: FloatArray
+    apex: FloatArray | None = None
+    outward: FloatArray | None = None
+
+
+def prior_for(radius: float, place: Place, centre: FloatArray) -> Prior:
+    """What is known before: the place (round a window's centre), the preference for round."""
     mean, sd = np.zeros(COUNT), np.empty(COUNT)
     mean[0], sd[0] = _RADIUS, _RADIUS_SD
-    mean[ROW : COL + 1], sd[ROW : COL + 1] = seed, _SEED_SD + _SEED_SHARE * radius
+    middle, spread = _expected_middle(radius, place)
+    mean[ROW : COL + 1], sd[ROW : COL + 1] = middle - centre, spread
     for wave in range(2, WAVES + 1):
         first = FIRST_WAVE + 2 * (wave - 2)
         sd[first : first + 2] = _WAVE_SD * (2.0 / wave) ** _WAVE_FALL
     mean[EDGE], sd[EDGE] = _EDGE, _EDGE_SD
     return Prior(mean=mean, sd=sd)
+
+
+def _expected_middle(radius: float, place: Place) -> tuple[FloatArray, float]:
+    """Middle that click and root make likely, and its standard deviation."""
+    by_click = (_SEED_SD + _SEED_SHARE * radius) ** -2
+    if place.apex is None or place.outward is None:
+        return place.click, by_click**-0.5
+    by_tip = (_TIP_SD + _TIP_SHARE * radius) ** -2
+    beyond = place.apex + _BEYOND * radius * place.outward
+    weight = by_click + by_tip
+    return (by_click * place.click + by_tip * beyond) / weight, float(weight**-0.5)
 
 
 def outline_of(parameters: FloatArray, count: int = 180) -> FloatArray:

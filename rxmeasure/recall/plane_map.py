@@ -16,6 +16,17 @@ def mapped(matrix: FloatArray, points_px: ArrayLike) -> FloatArray:
     return np.asarray(moved / scale[..., None])
 
 
+def mapped_grid(
+    matrix: FloatArray, shape: tuple[int, ...], corner: tuple[float, float] = (0.0, 0.0)
+) -> FloatArray:
+    """Rows and columns where every pixel of a picture comes to lie, shape (2, rows, cols)."""
+    rows, cols = (np.arange(n) + low for n, low in zip(shape, corner, strict=True))
+    moved = matrix[:, :1] * rows + matrix[:, 2:]
+    across = matrix[:, 1:2] * cols
+    scale = moved[2, :, None] + across[2]
+    return np.asarray((moved[:2, :, None] + across[:2, None, :]) / scale)
+
+
 def jacobian(matrix: FloatArray, point_px: ArrayLike) -> FloatArray:
     """Derivative of the map at a point, shape (2, 2)."""
     point = np.asarray(point_px, dtype=np.float64)

@@ -14,8 +14,9 @@ from scipy.ndimage import binary_dilation, gaussian_filter, label
 
 from rxmeasure.geometry import FloatArray
 from rxmeasure.recall.plane_map import compose, scaling
-from rxmeasure.recall.wide_mean import Image, WideMean, between
+from rxmeasure.recall.wide_mean import WideMean, between
 
+Image = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
 #: Standard deviation of the window for local mean and spread, as a share of the longer side:

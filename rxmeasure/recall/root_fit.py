@@ -39,7 +39,10 @@ _HOLD_MM, _SAME_MM2 = (0.5, 0.1), 0.1
 #: Side of the blocks that are left out in turn, mm.
 _BLOCK_MM = 0.8
 #: Bone before and behind a root pulls all blocks the same way, so that they disagree less than
-#: they err: by this factor (read off development pairs).
+#: they err. Not derived: chosen in development so that about 95 % of apices lie within two stated
+#: errors (94 % of 33 roots on 24 pairs not used for it). The worst pairs ask for it; on 13 roots
+#: of 8 further pairs errors were 1.1 times what the blocks say (root mean square), so that for
+#: most pairs the stated error is about twice too large.
 _SHARED_PULL = 2.2
 _ITERATIONS, _STEP_PX = 12, 0.01
 _MARGIN_MM = 3.0 * _DETAIL_MM

@@ -316,13 +316,7 @@ def _differing(
 
 
 def _visit(first_date: str, visit: VisitMarks, radiograph: Radiograph, film: ReviewMarks) -> Visit:
-    from rxmeasure.review import review_film
-
-    if film.canals:
-        review = review_film(radiograph, film)
-        calibration, canals = review.calibration, review.canals
-    else:
-        calibration, canals = calibrate(radiograph, film), ()
+    calibration, canals = scale_and_canals(radiograph, film)
     return Visit(
         date=visit.date,
         years=years_between(first_date, visit.date),
@@ -338,6 +332,18 @@ def _visit(first_date: str, visit: VisitMarks, radiograph: Radiograph, film: Rev
         canals=canals,
         scores=_checked_scores(visit.scores),
     )
+
+
+def scale_and_canals(
+    radiograph: Radiograph, film: ReviewMarks
+) -> tuple[Calibration | None, tuple[CanalMeasurement, ...]]:
+    """The scale and the measured canals of a film, as far as they are marked."""
+    from rxmeasure.review import review_film
+
+    if not film.canals:
+        return calibrate(radiograph, film), ()
+    review = review_film(radiograph, film)
+    return review.calibration, review.canals
 
 
 def measured_lesion(

@@ -1,10 +1,23 @@
-"""Roots of a film on which no canal is marked: those of the fills that the program proposes."""
+"""Roots of a film: those of its marked canals, else of the fills that the program proposes."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from rxmeasure.calibration.scale import Calibration
+from rxmeasure.filling.results import CanalMeasurement
 from rxmeasure.radiograph import Radiograph
 from rxmeasure.recall.alignment import RootCourse
+
+
+def roots_of(
+    canals: Sequence[CanalMeasurement], film: Radiograph, calibration: Calibration | None
+) -> tuple[RootCourse, ...]:
+    """Roots of the marked canals; without any, those that the program proposes."""
+    marked = tuple(
+        RootCourse(name=canal.name, line_px=tuple(canal.centre_line.points_px)) for canal in canals
+    )
+    return marked or proposed_roots(film, calibration)
 
 
 def proposed_roots(film: Radiograph, calibration: Calibration | None) -> tuple[RootCourse, ...]:

@@ -1,14 +1,13 @@
-"""Gaussian means over windows of many pixels, worked out on a coarser grid, which is much faster."""
+"""Gaussian means over windows of many pixels, worked out on a coarser grid, for speed."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
-
-Image = NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,7 +25,7 @@ class WideMean:
         """Side of a coarse pixel, px: half a standard deviation, where a Gaussian hardly bends."""
         return max(1, int(self.sd_px / 2.0))
 
-    def coarse(self, image: NDArray[np.generic]) -> Image:
+    def coarse(self, image: NDArray[np.generic]) -> NDArray[np.float32]:
         """The means of a picture, one for each coarse pixel."""
         step = self.step
         padded = np.pad(image, [(0, -n % step) for n in self.shape]).astype(np.float32)
@@ -40,15 +39,13 @@ class WideMean:
             gaussian_filter(means, np.sqrt(variance) / step, mode="constant"), dtype=np.float32
         )
 
-    def fine(self, coarse: Image) -> Image:
+    def fine(self, coarse: NDArray[np.floating[Any]]) -> NDArray[np.float32]:
         """What lies on the coarse grid, for each pixel."""
-        rows, cols = (
-            (np.arange(n, dtype=np.float64) + 0.5) / self.step - 0.5 for n in self.shape
-        )
-        return between(between(coarse, rows).T, cols).T
+        rows, cols = ((np.arange(n, dtype=np.float64) + 0.5) / self.step - 0.5 for n in self.shape)
+        return np.asarray(between(between(coarse, rows).T, cols).T, dtype=np.float32)
 
 
-def between(image: Image, rows: NDArray[np.float64]) -> Image:
+def between(image: NDArray[np.floating[Any]], rows: NDArray[np.float64]) -> NDArray[np.float32]:
     """Rows of a picture between its rows."""
     last = image.shape[0] - 1
     low = np.clip(rows.astype(int), 0, max(last - 1, 0))

@@ -11,6 +11,7 @@ import json
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Generic, Protocol, TypeVar
 
 from rxmeasure.atomic import write_bytes
 from rxmeasure.errors import ReviewFileError, WriteError
@@ -66,23 +67,71 @@ class Draft:
     software_version: str
 
 
+class _Kept(Protocol):
+    """What every sort of draft has."""
+
+    @property
+    def image(self) -> ImageSource:
+        """The image that it lies beside."""
+
+    @property
+    def saved_utc(self) -> str:
+        """ISO 8601."""
+
+
+AnyDraft = TypeVar("AnyDraft", bound=_Kept)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DraftSort(Generic[AnyDraft]):
+    """One sort of drafts: how its files are named, written and read."""
+
+    kind: type[AnyDraft]
+    suffix: str
+    document: DocumentKind
+    schema_path: Path
+    steps: dict[int, Callable[[Document], Document]]
+
+    def path(self, image_path: str | Path) -> Path:
+        """Return where the draft of an image is kept: beside it, its name with the suffix."""
+        image_path = Path(image_path)
+        return image_path.with_name(image_path.name + self.suffix)
+
+    def as_bytes(self, draft: AnyDraft) -> bytes:
+        """Return the text of a draft file. Equal drafts give equal bytes.
+
+        Raises
+        ------
+        ReviewFileError
+            A value cannot be kept (NaN, infinity, broken text); the place is named.
+        """
+        document = tree_of(draft, self.document, name="the draft")
+        text = json.dumps(document, ensure_ascii=False, allow_nan=False)
+        return text.encode("utf-8") + b"\n"
+
+    def load(self, path: str | Path) -> AnyDraft:
+        """Read a draft file; older versions are brought to the current one.
+
+        Raises
+        ------
+        ReviewFileError
+            Not a draft, damaged, too new, or not fitting the schema; the place is named.
+        """
+        path = Path(path)
+        document = migrated(read_json(path, ReviewFileError), self.document, self.steps)
+        refuse(document, str(self.schema_path), name=path.name, error=ReviewFileError)
+        draft: AnyDraft = converter().structure(document[self.document.key], self.kind)
+        return draft
+
+
+FILM_DRAFTS = DraftSort(
+    kind=Draft, suffix=SUFFIX, document=DRAFT, schema_path=DRAFT_SCHEMA_PATH, steps=STEPS
+)
+
+
 def draft_path(image_path: str | Path) -> Path:
     """Return where the draft of an image is kept: beside it, ``NAME.rxdraft.json``."""
-    image_path = Path(image_path)
-    return image_path.with_name(image_path.name + SUFFIX)
-
-
-def draft_bytes(draft: Draft) -> bytes:
-    """Return the text of a draft file. Equal drafts give equal bytes.
-
-    Raises
-    ------
-    ReviewFileError
-        A value cannot be kept (NaN, infinity, broken text); the place is named.
-    """
-    document = tree_of(draft, DRAFT, name="the draft")
-    text = json.dumps(document, ensure_ascii=False, allow_nan=False)
-    return text.encode("utf-8") + b"\n"
+    return FILM_DRAFTS.path(image_path)
 
 
 def save_draft(draft: Draft, path: str | Path) -> None:
@@ -95,22 +144,12 @@ def save_draft(draft: Draft, path: str | Path) -> None:
     WriteError
         The file cannot be written; an older draft stays as it was.
     """
-    write_bytes(path, draft_bytes(draft))
+    write_bytes(path, FILM_DRAFTS.as_bytes(draft))
 
 
 def load_draft(path: str | Path) -> Draft:
-    """Read a draft file; older versions are brought to the current one.
-
-    Raises
-    ------
-    ReviewFileError
-        Not a draft, damaged, too new, or not fitting the schema; the place is named.
-    """
-    path = Path(path)
-    document = migrated(read_json(path, ReviewFileError), DRAFT, STEPS)
-    refuse(document, str(DRAFT_SCHEMA_PATH), name=path.name, error=ReviewFileError)
-    draft: Draft = converter().structure(document["draft"], Draft)
-    return draft
+    """Read a draft file; see `DraftSort.load`."""
+    return FILM_DRAFTS.load(path)
 
 
 def drop_draft(path: str | Path) -> None:

@@ -56,6 +56,19 @@ def series_schema() -> dict[str, Any]:
     )
 
 
+def series_draft_schema() -> dict[str, Any]:
+    """Return the schema of a series' draft of the current version."""
+    from rxmeasure.record import series_draft
+
+    return _headed(
+        "series_draft",
+        series_draft.SeriesDraft,
+        series_draft.FORMAT,
+        series_draft.VERSION,
+        title="Unfinished work on visits of one tooth",
+    )
+
+
 def marks_schema() -> dict[str, Any]:
     """Return the schema of an annotation file (JSON or TOML) of the current version."""
     defs: dict[str, Any] = {}
@@ -154,3 +167,7 @@ if __name__ == "__main__":
     from rxmeasure.record.series_file import SERIES_SCHEMA_PATH
 
     SERIES_SCHEMA_PATH.write_text(as_text(series_schema()), encoding="utf-8")
+
+    from rxmeasure.record.series_draft import SERIES_DRAFTS
+
+    SERIES_DRAFTS.schema_path.write_text(as_text(series_draft_schema()), encoding="utf-8")

@@ -11,6 +11,8 @@ from rxmeasure.record.review_file import SUFFIX
 SIDECAR_SUFFIXES = (".marks.toml", ".marks.json")
 #: End of the names of files that keep the visits of one tooth.
 SERIES_SUFFIX = ".rxseries.json"
+#: The same with unfinished work on them, beside the image of the first visit.
+SERIES_DRAFT_SUFFIX = ".rxseriesdraft.json"
 #: Ends of the names of files that belong to an image and are none themselves.
 COMPANION_SUFFIXES = (*SIDECAR_SUFFIXES, ".truth.json", SUFFIX, ".html", ".pdf")
 

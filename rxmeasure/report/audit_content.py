@@ -14,6 +14,7 @@ from rxmeasure.audit.results import (
     LogResult,
     MonthlyChart,
     QualityResult,
+    ReaderAgreement,
     Reason,
     RuleChange,
     Share,
@@ -63,6 +64,8 @@ def audit_content(
         "left_out": _left_out(audit),
         "proposals": _proposals(audit, numbers),
         "rules": _rule_rows(audit, numbers),
+        "readers": [_reader_row(one, numbers) for one in audit.second_readers],
+        "reader_notes": numbers.in_text(_reader_notes(audit)),
         "reaudit": [_compared_row(one, numbers) for one in compared.shares] if compared else [],
         "reaudit_head": _reaudit_head(compared),
         "notes": [numbers.in_text(text) for text in _notes(audit)],
@@ -287,6 +290,41 @@ def _points(interval: Interval | None, numbers: Numbers) -> str:
         return "no interval"
     low, high = _signed(interval.low, numbers), _signed(interval.high, numbers)
     return f"{low}\u00a0to\u00a0{high}"
+
+
+def _reader_row(found: ReaderAgreement, numbers: Numbers) -> _Row:
+    same = (
+        f"{numbers.percent(found.n_same / found.n_canals)}\u00a0({found.n_same}/{found.n_canals})"
+    )
+    kappa = found.kappa
+    if kappa is None:
+        return [_short(found.criterion, 26), same, "–", "–", ""]
+    span = "–"
+    if kappa.interval is not None:
+        ends = (kappa.interval.low, kappa.interval.high)
+        span = "\u00a0to\u00a0".join(numbers.fixed(end, 2) for end in ends)
+    prevalence = any(caution.code == "prevalence" for caution in kappa.cautions)
+    mark = "! prevalence" if prevalence else ""
+    return [_short(found.criterion, 26), same, numbers.fixed(kappa.estimate, 2), span, mark]
+
+
+def _reader_notes(audit: Audit) -> str:
+    """What to know of the table of second readers, and its cautions, each once."""
+    if not audit.second_readers:
+        return ""
+    first = audit.second_readers[0]
+    statistic = next((r.kappa.statistic for r in audit.second_readers if r.kappa), "No kappa")
+    notes = [f"{statistic}, {first.n_readers} readers; met, not met, or neither; as each "
+             "reader's review says, overrides included."]  # fmt: skip
+    for one in audit.second_readers:
+        if one.kappa is None:
+            notes.append(f"{one.criterion}: no kappa, for {one.why_none}")
+            continue
+        notes += [
+            f"{one.criterion}: {caution.text}" if caution.code == "prevalence" else caution.text
+            for caution in one.kappa.cautions
+        ]
+    return " ".join(dict.fromkeys(notes))
 
 
 def _compared_row(one: Compared, numbers: Numbers) -> _Row:

@@ -8,8 +8,10 @@ from dataclasses import dataclass
 
 _UNITS = {"1": "", "bool": "", "code": "", "mm/mm": "", "mm2": "mm²", "px2": "px²", "deg": "°"}
 
-# A decimal point of a number in running text; not of a DOI, a version or a section number.
-_POINT = re.compile(r"(?<![\w./])(\d+)\.(\d+)(?!\d|\.\d|/)")
+# A DOI, an address, or the number of a standard or a version: its points are no decimal points.
+_NAME = r"(?:doi:|\b10\.\d{4,}/|\w+://|www\.)\S+|\b(?:ISO|IEC|PS|version)[\s\u00a0]?[\d.:-]+"
+# A decimal point of a number in running text; not of a section number.
+_POINT = re.compile(rf"{_NAME}|(?<![\w./])(\d+)\.(\d+)(?!\d|\.\d|/)")
 
 _BIDI_CONTROLS = frozenset(
     "\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"
@@ -87,7 +89,11 @@ class Numbers:
 
     def in_text(self, text: str) -> str:
         """A sentence of the program with its decimal points turned into the decimal mark."""
-        return clean(_POINT.sub(rf"\1{self.decimal_mark}\2", text))
+        return clean(_POINT.sub(self._marked, text))
+
+    def _marked(self, found: re.Match[str]) -> str:
+        whole, decimals = found.groups()
+        return found[0] if whole is None else f"{whole}{self.decimal_mark}{decimals}"
 
 
 def unit_text(unit: str) -> str:

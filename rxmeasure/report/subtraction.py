@@ -10,11 +10,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from rxmeasure.radiograph import Radiograph
-from rxmeasure.recall.alignment import RootCourse
 from rxmeasure.recall.lesion import Lesion
 from rxmeasure.recall.pairs import PairAlignment, PairLandmarks, Registered, align_pair, register
 from rxmeasure.recall.series import Visit
-from rxmeasure.recall.unmarked_roots import proposed_roots
+from rxmeasure.recall.unmarked_roots import roots_of
+from rxmeasure.report.picture import eye_window
 
 #: Colours of denser later, no difference, less dense later: ends of a blue and orange scale on
 #: grey, which readers with the common colour-vision deficiencies can tell apart (choice).
@@ -46,13 +46,10 @@ def subtract(
     """
     (visit, first), (_, second) = before, after
     lesions = [lesion.outline_px for lesion in visit.lesions if lesion.outline_px]
-    marked = [
-        RootCourse(name=canal.name, line_px=canal.centre_line.points_px) for canal in visit.canals
-    ]
     found = align_pair(
         first,
         second,
-        roots=marked or proposed_roots(first, visit.calibration),
+        roots=roots_of(visit.canals, first, visit.calibration),
         changed_px=lesions,
         mm_per_px=None if visit.calibration is None else visit.calibration.scale.mean,
         landmarks=landmarks,
@@ -74,16 +71,45 @@ def coloured(difference: ArrayLike, end: float) -> NDArray[np.uint8]:
     return np.asarray(np.rint(colour), dtype=np.uint8)
 
 
-def _svg(seen: Registered, film: Radiograph, lesions: list[Lesion]) -> str:
-    from PIL import Image
+def subtraction_png(seen: Registered, film: Radiograph) -> bytes:
+    """The difference on the grid of the earlier film, in colours, as PNG."""
+    return _png(coloured(seen.difference, seen.end), film)
 
+
+def overlay_png(seen: Registered, film: Radiograph) -> bytes:
+    """Both films on the grid of the earlier one as PNG: grey where they are equally bright.
+
+    Orange where the earlier film is brighter, blue where the later one is; white where the
+    later film shows nothing.
+    """
+    low, high = eye_window(film)
+    first, second = (
+        np.clip((pixels - low) / (high - low), 0.0, 1.0) for pixels in (film.pixels, seen.moved)
+    )
+    mixed = np.stack([first, 0.5 * (first + second), second], axis=-1)
+    mixed[np.isnan(second)] = 1.0
+    return _png(np.asarray(np.rint(255.0 * mixed), dtype=np.uint8), film)
+
+
+def _size(film: Radiograph) -> tuple[int, int]:
+    """Width and height of its picture."""
     rows, cols = film.shape
     factor = min(1.0, _PICTURE_PX / max(rows * film.pixel_aspect, cols))
-    wide, high = round(cols * factor), round(rows * film.pixel_aspect * factor)
+    return round(cols * factor), round(rows * film.pixel_aspect * factor)
+
+
+def _png(colours: NDArray[np.uint8], film: Radiograph) -> bytes:
+    from PIL import Image
+
     buffer = io.BytesIO()
-    picture = Image.fromarray(coloured(seen.difference, seen.end))
-    picture.resize((wide, high)).save(buffer, format="PNG")
-    data = base64.b64encode(buffer.getvalue()).decode("ascii")
+    Image.fromarray(colours).resize(_size(film)).save(buffer, format="PNG")
+    return buffer.getvalue()
+
+
+def _svg(seen: Registered, film: Radiograph, lesions: list[Lesion]) -> str:
+    rows, cols = film.shape
+    wide, high = _size(film)
+    data = base64.b64encode(subtraction_png(seen, film)).decode("ascii")
     outlines = "".join(
         '<polygon points="'
         + " ".join(

@@ -1,6 +1,6 @@
 """How fast the record store answers with many records, on a file and on a server.
 
-    python tests/benchmarks/store.py [--records 100000] [--place FOLDER]
+    python tests/benchmarks/store.py [--records 100000] [--place FOLDER] [--lists-only]
 
 Real reviews of sample films, with random teeth, days, readers, patients, tags and outcomes.
 The server is one of its own, started for this; without PostgreSQL only the file is measured.
@@ -218,7 +218,7 @@ def _in_seconds(took: Took) -> str:
     return f"{took.clock / 1000:.1f} s (own work {took.work / 1000:.1f} s); load {load()}"
 
 
-def on_file(folder: Path, samples: list[Sample], records: int) -> None:
+def on_file(folder: Path, samples: list[Sample], records: int, *, bulk: bool) -> None:
     path = folder / "bench.rxstore"
     with make_store(path, LEAD) as store:
         engine = connect_to(path)
@@ -227,10 +227,11 @@ def on_file(folder: Path, samples: list[Sample], records: int) -> None:
         size = path.stat().st_size / 2**20
         print(f"SQLite file: {records} records, {size:.0f} MB, filled in {seconds:.0f} s")
         measure(store, records)
-        measure_bulk(store)
+        if bulk:
+            measure_bulk(store)
 
 
-def on_server(server: PostgresServer, samples: list[Sample], records: int) -> None:
+def on_server(server: PostgresServer, samples: list[Sample], records: int, *, bulk: bool) -> None:
     name = server.new_database()
     with make_store(server.url(name), LEAD) as store:
         engine = connect_to(server.url(name))
@@ -240,7 +241,8 @@ def on_server(server: PostgresServer, samples: list[Sample], records: int) -> No
         engine.dispose()
         print(f"PostgreSQL: {records} records, filled in {seconds:.0f} s")
         measure(store, records)
-        measure_bulk(store)
+        if bulk:
+            measure_bulk(store)
         for person in (TEACHER, STUDENT):
             store.admit(person.name, person.role)
     for person in (TEACHER, STUDENT):
@@ -253,6 +255,11 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--records", type=int, default=100_000)
     parser.add_argument("--place", type=Path, help="a folder on the disk to be measured")
+    parser.add_argument(
+        "--lists-only",
+        action="store_true",
+        help="leave out what reads the whole store: all rows, and verify",
+    )
     options = parser.parse_args()
     samples = [measured(name) for name in FILMS]
     sizes = ", ".join(f"{len(sample.body) / 1024:.0f} kB" for sample in samples)
@@ -260,12 +267,13 @@ def main() -> None:
     with tempfile.TemporaryDirectory(prefix="rx-bench-", dir=options.place) as place:
         folder = Path(place)
         folder.chmod(0o755)
-        on_file(folder, samples, options.records)
+        bulk = not options.lists_only
+        on_file(folder, samples, options.records, bulk=bulk)
         if (programs_folder := programs()) is None:
             print("PostgreSQL is not installed (Debian package postgresql): not measured.")
             return
         with server_of(programs_folder, place=folder) as server:
-            on_server(server, samples, options.records)
+            on_server(server, samples, options.records, bulk=bulk)
 
 
 if __name__ == "__main__":

@@ -10,6 +10,12 @@ def test_text_that_a_spreadsheet_would_run(text):
     assert str(safe_cell(text)).startswith("'")
 
 
+@pytest.mark.parametrize("text", ["a;=1+1;b", 'a; "=1', "a;\t+1", "a;@sum", ";-1"])
+def test_text_that_becomes_a_cell_where_the_semicolon_parts_them(text):
+    cells = str(safe_cell(text)).split(";")
+    assert all(cell.strip(' "').startswith(("a", "b", "'")) or not cell for cell in cells)
+
+
 @pytest.mark.parametrize("value", [-1.5, 0, 3, "a-b", "reader 1", "", None])
 def test_the_rest_stays(value):
     assert safe_cell(value) == value

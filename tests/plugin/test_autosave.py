@@ -21,7 +21,7 @@ from rxmeasure_napari.autosave import Autosave, DraftTakenError
 from rxmeasure.errors import ReviewFileError, WriteError
 from rxmeasure.marks import CanalMarks, FilmKind, ReviewMarks
 from rxmeasure.radiograph import ImageSource
-from rxmeasure.record.draft import Draft, load_draft, save_draft
+from rxmeasure.record.draft import FILM_DRAFTS, Draft, load_draft, save_draft
 
 SHA = "ab" * 32
 BEGUN = Draft(
@@ -87,27 +87,27 @@ def _run(code: str, *arguments: str, **environment: str) -> subprocess.Completed
 
 
 def test_the_draft_lies_beside_the_image_and_is_dropped(image: Path, state: Path) -> None:
-    autosave = Autosave(image, SHA, state_folder=state)
+    autosave = Autosave(FILM_DRAFTS, image, SHA, state_folder=state)
     assert autosave.find() is None
     assert autosave.write(edit(1))
     assert autosave.write(edit(2))
     assert os.listdir(image.parent) == [beside(image).name]
     assert not state.exists()
-    assert Autosave(image, SHA, state_folder=state).find() == edit(2)
+    assert Autosave(FILM_DRAFTS, image, SHA, state_folder=state).find() == edit(2)
     autosave.drop()
     assert os.listdir(image.parent) == []
-    assert Autosave(image, SHA, state_folder=state).find() is None
+    assert Autosave(FILM_DRAFTS, image, SHA, state_folder=state).find() is None
     assert autosave.write(edit(3))  # the work may go on after the review was kept
 
 
 def test_a_folder_that_cannot_be_written_leaves_the_state_folder(image: Path, state: Path) -> None:
     image = without_writing(image)
-    autosave = Autosave(image, SHA, state_folder=state)
+    autosave = Autosave(FILM_DRAFTS, image, SHA, state_folder=state)
     assert autosave.write(edit(1))
     assert autosave.write(edit(2))
     assert os.listdir(state) == [own(state).name]
     assert state.stat().st_mode & 0o077 == 0
-    assert Autosave(image, SHA, state_folder=state).find() == edit(2)
+    assert Autosave(FILM_DRAFTS, image, SHA, state_folder=state).find() == edit(2)
     autosave.drop()
     assert os.listdir(state) == []
 
@@ -115,17 +115,17 @@ def test_a_folder_that_cannot_be_written_leaves_the_state_folder(image: Path, st
 _AS_PLAIN_USER = """
     import os, sys
     from pathlib import Path
-    from rxmeasure.record.draft import draft_bytes, load_draft
+    from rxmeasure.record.draft import FILM_DRAFTS, load_draft
     from rxmeasure_napari.autosave import Autosave
 
     image, sha256, state, given = sys.argv[1:]
     draft = load_draft(given)
-    draft_bytes(draft)  # imports what a plain user may not read
+    FILM_DRAFTS.as_bytes(draft)  # imports what a plain user may not read
     if os.getuid() == 0:
         os.setgroups([])
         os.setgid(65534)
         os.setuid(65534)
-    autosave = Autosave(image, sha256, state_folder=Path(state))
+    autosave = Autosave(FILM_DRAFTS, image, sha256, state_folder=Path(state))
     autosave.find()
     print(autosave.write(draft))
 """
@@ -138,7 +138,7 @@ def test_a_read_only_folder_leaves_the_state_folder() -> None:
         state.mkdir()
         state.chmod(0o777)
         save_draft(edit(2), given)
-        Autosave(image, SHA, state_folder=state).write(edit(1))
+        Autosave(FILM_DRAFTS, image, SHA, state_folder=state).write(edit(1))
         Path(name).chmod(0o755)
         image.parent.chmod(0o555)
         try:
@@ -149,17 +149,17 @@ def test_a_read_only_folder_leaves_the_state_folder() -> None:
         assert load_draft(beside(image)) == edit(1)
         # Both are of one second: the later is known all the same.
         assert load_draft(own(state)) == edit(2)
-        assert Autosave(image, SHA, state_folder=state).find() == edit(2)
+        assert Autosave(FILM_DRAFTS, image, SHA, state_folder=state).find() == edit(2)
 
 
 def test_a_name_too_long_for_a_draft_beside_leaves_the_state_folder(
     image: Path, state: Path
 ) -> None:
     image = image.with_name("x" * 246 + ".png")
-    autosave = Autosave(image, SHA, state_folder=state)
+    autosave = Autosave(FILM_DRAFTS, image, SHA, state_folder=state)
     assert autosave.find() is None
     assert autosave.write(edit(1))
-    assert Autosave(image, SHA, state_folder=state).find() == edit(1)
+    assert Autosave(FILM_DRAFTS, image, SHA, state_folder=state).find() == edit(1)
 
 
 @pytest.mark.parametrize(("first", "second"), [("09:30:05", "09:30:04"), ("09:30:04", "09:30:05")])
@@ -169,7 +169,7 @@ def test_the_newest_of_both_places_is_found(
     state.mkdir(parents=True)
     save_draft(edit(1, first), beside(image))
     save_draft(edit(2, second), own(state))
-    autosave = Autosave(image, SHA, state_folder=state)
+    autosave = Autosave(FILM_DRAFTS, image, SHA, state_folder=state)
     assert autosave.find() == (edit(1, first) if first > second else edit(2, second))
     assert autosave.write(edit(3))
     autosave.drop()
@@ -180,18 +180,18 @@ def test_the_newest_of_both_places_is_found(
 def test_a_draft_of_this_image_comes_before_one_of_another(image: Path, state: Path) -> None:
     other = replace(edit(1, "23:00:00"), image=replace(BEGUN.image, sha256="cd" * 32))
     save_draft(other, beside(image))
-    assert Autosave(image, SHA, state_folder=state).find() == other
+    assert Autosave(FILM_DRAFTS, image, SHA, state_folder=state).find() == other
     state.mkdir(parents=True)
     save_draft(edit(2), own(state))
-    assert Autosave(image, SHA, state_folder=state).find() == edit(2)
+    assert Autosave(FILM_DRAFTS, image, SHA, state_folder=state).find() == edit(2)
 
 
 def test_the_users_own_state_folder(image: Path, tmp_path: Path) -> None:
     code = """
         import sys
-        from rxmeasure.record.draft import load_draft
+        from rxmeasure.record.draft import FILM_DRAFTS, load_draft
         from rxmeasure_napari.autosave import Autosave
-        print(Autosave(sys.argv[1], sys.argv[2]).write(load_draft(sys.argv[3])))
+        print(Autosave(FILM_DRAFTS, sys.argv[1], sys.argv[2]).write(load_draft(sys.argv[3])))
     """
     save_draft(edit(1), beside(image))
     done = _run(
@@ -207,7 +207,7 @@ def test_the_users_own_state_folder(image: Path, tmp_path: Path) -> None:
 
 
 def test_a_draft_that_another_window_wrote_is_not_overwritten(image: Path, state: Path) -> None:
-    one, two = (Autosave(image, SHA, state_folder=state) for _ in range(2))
+    one, two = (Autosave(FILM_DRAFTS, image, SHA, state_folder=state) for _ in range(2))
     assert one.find() is None
     assert two.find() is None
     assert one.write(edit(1))
@@ -227,7 +227,9 @@ def test_a_draft_that_another_window_wrote_is_not_overwritten(image: Path, state
 
 
 def test_the_state_folder_is_guarded_too(image: Path, state: Path) -> None:
-    one, two = (Autosave(without_writing(image), SHA, state_folder=state) for _ in range(2))
+    one, two = (
+        Autosave(FILM_DRAFTS, without_writing(image), SHA, state_folder=state) for _ in range(2)
+    )
     assert one.write(edit(1))
     with pytest.raises(DraftTakenError):
         two.write(edit(2))
@@ -236,13 +238,13 @@ def test_the_state_folder_is_guarded_too(image: Path, state: Path) -> None:
 
 
 def test_a_draft_that_was_found_may_be_overwritten_and_dropped(image: Path, state: Path) -> None:
-    Autosave(image, SHA, state_folder=state).write(edit(1))
-    again = Autosave(image, SHA, state_folder=state)
+    Autosave(FILM_DRAFTS, image, SHA, state_folder=state).write(edit(1))
+    again = Autosave(FILM_DRAFTS, image, SHA, state_folder=state)
     with pytest.raises(DraftTakenError):
         again.write(edit(2))  # not read yet
     assert again.find() == edit(1)
     assert again.write(edit(2))
-    third = Autosave(image, SHA, state_folder=state)
+    third = Autosave(FILM_DRAFTS, image, SHA, state_folder=state)
     third.find()
     third.drop()
     assert not beside(image).exists()
@@ -258,7 +260,7 @@ def test_a_draft_that_was_found_may_be_overwritten_and_dropped(image: Path, stat
 def test_a_damaged_draft_is_set_aside_and_told(image: Path, state: Path, raw: bytes | None) -> None:
     save_draft(edit(1), beside(image))
     damage = beside(image).read_bytes()[:-20] if raw is None else raw
-    autosave = Autosave(image, SHA, state_folder=state)
+    autosave = Autosave(FILM_DRAFTS, image, SHA, state_folder=state)
     for aside in ("film.png.rxdraft.json.damaged", "film.png.rxdraft.json.damaged2"):
         beside(image).write_bytes(damage)
         assert autosave.find() is None
@@ -276,7 +278,7 @@ def test_behind_a_damaged_draft_the_other_place_is_found(image: Path, state: Pat
     state.mkdir(parents=True)
     beside(image).write_bytes(b"{")
     save_draft(edit(1), own(state))
-    autosave = Autosave(image, SHA, state_folder=state)
+    autosave = Autosave(FILM_DRAFTS, image, SHA, state_folder=state)
     assert autosave.find() == edit(1)
     assert len(autosave.warnings) == 1
     assert len(os.listdir(image.parent)) == 1  # what was set aside
@@ -284,7 +286,7 @@ def test_behind_a_damaged_draft_the_other_place_is_found(image: Path, state: Pat
 
 def test_what_is_no_file_is_left_alone(image: Path, state: Path) -> None:
     beside(image).mkdir()
-    autosave = Autosave(image, SHA, state_folder=state)
+    autosave = Autosave(FILM_DRAFTS, image, SHA, state_folder=state)
     assert autosave.find() is None
     assert autosave.write(edit(1))
     assert load_draft(own(state)) == edit(1)
@@ -299,7 +301,7 @@ def test_a_failure_is_told_once_per_cause(image: Path, tmp_path: Path) -> None:
     no_folder.write_bytes(b"")
     there = image.parent
     there.rmdir()
-    autosave = Autosave(image, SHA, state_folder=no_folder / "drafts")
+    autosave = Autosave(FILM_DRAFTS, image, SHA, state_folder=no_folder / "drafts")
     with pytest.raises(WriteError, match="beside the image no folder") as caught:
         autosave.write(edit(1))
     assert str(no_folder) in caught.value.found
@@ -328,8 +330,9 @@ def test_a_full_disk_is_told_and_the_older_draft_stays(image: Path, state: Path)
         from dataclasses import replace
         from pathlib import Path
         from rxmeasure.errors import WriteError
+        from rxmeasure.record.draft import FILM_DRAFTS
         from rxmeasure_napari.autosave import Autosave
-        autosave = Autosave(sys.argv[1], sys.argv[2], state_folder=Path(sys.argv[3]))
+        autosave = Autosave(FILM_DRAFTS, sys.argv[1], sys.argv[2], state_folder=Path(sys.argv[3]))
         draft = autosave.find()
         signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
         resource.setrlimit(resource.RLIMIT_FSIZE, (100, resource.RLIM_INFINITY))
@@ -341,7 +344,7 @@ def test_a_full_disk_is_told_and_the_older_draft_stays(image: Path, state: Path)
         resource.setrlimit(resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY,) * 2)
         print(autosave.write(replace(draft, step="verdict")))
     """
-    Autosave(image, SHA, state_folder=state).write(edit(1))
+    Autosave(FILM_DRAFTS, image, SHA, state_folder=state).write(edit(1))
     done = _run(code, str(image), SHA, str(state))
     told, *written = done.stdout.splitlines()
     assert told.count("no space left") == 2, done.stderr
@@ -356,7 +359,7 @@ def test_a_disk_that_fails_after_the_file_is_in_place_is_no_other_window(
     def fails(_: Path) -> None:
         raise OSError(errno.EIO, os.strerror(errno.EIO))
 
-    autosave = Autosave(image, SHA, state_folder=state)
+    autosave = Autosave(FILM_DRAFTS, image, SHA, state_folder=state)
     with monkeypatch.context() as disk:
         disk.setattr("rxmeasure.atomic._sync_folder", fails)
         with pytest.raises(WriteError, match="could not be written"):
@@ -366,7 +369,7 @@ def test_a_disk_that_fails_after_the_file_is_in_place_is_no_other_window(
 
 
 def test_what_cannot_be_kept_is_told_once(image: Path, state: Path) -> None:
-    autosave = Autosave(image, SHA, state_folder=state)
+    autosave = Autosave(FILM_DRAFTS, image, SHA, state_folder=state)
     assert autosave.write(edit(1))
     nowhere = CanalMarks(name="MB", clicks_px=((float("nan"), 1.0),))
     bad = replace(BEGUN, marks=replace(BEGUN.marks, canals=(nowhere,)))
@@ -380,7 +383,7 @@ def test_what_cannot_be_kept_is_told_once(image: Path, state: Path) -> None:
 
 
 def test_calls_of_several_threads_do_not_mix(image: Path, state: Path) -> None:
-    autosave = Autosave(image, SHA, state_folder=state)
+    autosave = Autosave(FILM_DRAFTS, image, SHA, state_folder=state)
     results: list[bool | Exception] = []
 
     def work(start: int) -> None:
@@ -405,10 +408,11 @@ _EDITING = """
     from dataclasses import replace
     from pathlib import Path
     from rxmeasure.marks import CanalMarks
+    from rxmeasure.record.draft import FILM_DRAFTS
     from rxmeasure_napari.autosave import Autosave
 
     image, sha256, state = sys.argv[1:]
-    autosave = Autosave(image, sha256, state_folder=Path(state))
+    autosave = Autosave(FILM_DRAFTS, image, sha256, state_folder=Path(state))
     draft = autosave.find()
     k = int(draft.marks.canals[0].clicks_px[0][0])
     while True:
@@ -424,7 +428,7 @@ _EDITING = """
 
 def test_after_a_kill_the_draft_is_the_last_edit_told_or_the_next(image: Path, state: Path) -> None:
     rng = random.Random(5)
-    Autosave(image, SHA, state_folder=state).write(edit(0))
+    Autosave(FILM_DRAFTS, image, SHA, state_folder=state).write(edit(0))
     last_found, caught_in_the_middle = 0, 0
     for _ in range(30):
         child = subprocess.Popen(
@@ -440,7 +444,7 @@ def test_after_a_kill_the_draft_is_the_last_edit_told_or_the_next(image: Path, s
         lines = (told + rest).decode().split("\n")[:-1]
         last_told = int(lines[-1])
         assert last_told > last_found
-        autosave = Autosave(image, SHA, state_folder=state)
+        autosave = Autosave(FILM_DRAFTS, image, SHA, state_folder=state)
         found = autosave.find()
         assert found is not None
         assert autosave.warnings == ()

@@ -9,6 +9,7 @@ from qtpy.QtWidgets import QApplication, QLabel, QVBoxLayout, QWidget
 from rxmeasure_napari.caution_bar import TOPICS, CautionBar, for_topic
 
 from rxmeasure.report.cautions import CAUTIONS
+from rxmeasure.report.numbers import Numbers
 
 HEADS = [caution.head for caution in CAUTIONS]
 
@@ -102,3 +103,14 @@ def test_the_button_unfolds_and_folds_by_mouse(bar, qtbot) -> None:
     for shown in (True, False):
         qtbot.mouseClick(unfold, Qt.MouseButton.LeftButton)
         assert full.isVisible() is shown
+
+
+def test_numbers_follow_the_decimal_mark_and_names_do_not(bar) -> None:
+    bar.write_with(Numbers(decimal_mark=","))
+    text = " ".join(label.text() for label in bar.findChildren(QLabel)).replace("\u200b", "")
+    assert "0,5 to 1 mm apart" in text
+    assert "37,2 %" in text
+    assert "doi:10.1111/j.1365-2591.2008.01513.x" in text
+    bar.write_with(Numbers())
+    text = " ".join(label.text() for label in bar.findChildren(QLabel))
+    assert "0.5 to 1 mm apart" in text

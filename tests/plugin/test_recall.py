@@ -17,10 +17,12 @@ from rxmeasure_napari.review_state import OpenFilm, Step
 from rxmeasure_napari.series_state import SeriesState, Tool, View
 from scipy import ndimage
 
-from rxmeasure.marks import FilmKind, LengthReference, PointPx, ReviewMarks
+from rxmeasure.marks import CanalMarks, FilmKind, LengthReference, PointPx, ReviewMarks
+from rxmeasure.phantom import PhantomTruth, apex_map, cached_phantom, noisy_clicks, random_visits
 from rxmeasure.recall.alignment import AlignmentVerdict
 from rxmeasure.recall.change import ChangeVerdict
 from rxmeasure.recall.lesion import Lesion
+from rxmeasure.recall.plane_map import mapped
 from rxmeasure.recall.series import LesionMark, compare_visits
 from rxmeasure.record.series_file import load_series
 
@@ -160,6 +162,55 @@ def test_a_recall_by_mouse_and_keys_gives_the_numbers_of_core(
     while series_of(reader).undo_label:
         reader.key(Key.Key_Z, CONTROL)
     assert series_of(reader).is_empty
+
+
+def test_visits_with_marked_canals_are_aligned_at_the_apex_and_their_fills_compared(
+    recalled: Callable[..., Reader], tmp_path: Path
+) -> None:
+    visits = random_visits(
+        40_000, course="shrunk", kind="premolar", shape=(600, 450), pitch_mm=0.06
+    )
+    made = [cached_phantom(0, tmp_path, parameters=p) for p in (visits.first, visits.second)]
+    truths = [truth for _, truth in made]
+    reader = recalled(marks=[marks_of_phantom(one) for one in truths], paths=[p for p, _ in made])
+    date_both(reader)
+    reader.press("rx_recall_lesions")
+    reader.press("rx_tool_seed")
+    for number, truth in enumerate(truths, 1):
+        on_visit(reader, number).click(truth.lesions[0].centre_px)
+    done(reader)
+
+    pair = series_of(reader).pair(1, 2)
+    assert pair is not None
+    assert pair.found is not None
+    (root,) = pair.found.automatic.roots
+    assert not root.proposed
+    apices = apex_map(visits)
+    away = mapped(root.map, apices.second_px[0]) - apices.first_px[0]
+    assert np.hypot(*away) * truths[0].mm_per_px < 0.3
+    series = series_of(reader).series
+    assert series is not None
+    films = [(film.radiograph, film.marks) for film in reader.state.films]
+    core = compare_visits(series.marks, films)
+    assert replace(series, created_utc=core.created_utc) == core
+    assert {change.quantity for change in series.fill_changes} >= {"fill length"}
+    assert all(change.changed is not True for change in series.fill_changes)
+    (change,) = series.lesion_changes
+    assert change.verdict is not ChangeVerdict.ENLARGED
+
+
+def marks_of_phantom(truth: PhantomTruth) -> ReviewMarks:
+    """Three clicks along the canal, and a line of 10 mm for the scale."""
+    canal = truth.canals[0]
+    clicks = noisy_clicks(canal, np.random.default_rng(1), count=3)
+    end = 20.0 + 10.0 / truth.mm_per_px
+    return replace(
+        MARKS,
+        canals=(
+            CanalMarks(name=canal.name, clicks_px=tuple((float(r), float(c)) for r, c in clicks)),
+        ),
+        references=(replace(REFERENCE, points_px=((10.0, 20.0), (10.0, end))),),
+    )
 
 
 # Views.

@@ -19,6 +19,7 @@ from qtpy.QtWidgets import (
     QWidget,
 )
 
+from rxmeasure.errors import RxMeasureError
 from rxmeasure.marks_check import finished_marks
 from rxmeasure.record.review_file import SUFFIX, review_path
 from rxmeasure.report.content import tooth_text
@@ -27,6 +28,7 @@ from rxmeasure.report.options import ToothNotation
 from rxmeasure_napari import look
 from rxmeasure_napari.keys import with_key
 from rxmeasure_napari.panels.film_panel import (
+    Choice,
     FilmPanel,
     breakable,
     button,
@@ -152,6 +154,7 @@ class KeepPanel(FilmPanel):
         rows.addWidget(self._keep)
         rows.addLayout(self._report_row())
         rows.addLayout(self._folder_row())
+        rows.addWidget(self._send_row())
         rows.addWidget(self._busy_row())
         rows.addWidget(self._files)
         rows.addStretch(1)
@@ -181,6 +184,17 @@ class KeepPanel(FilmPanel):
         row.addWidget(choose)
         row.addWidget(self._beside)
         return row
+
+    def _send_row(self) -> QWidget:
+        self._sender = QWidget()
+        self._archive = Choice("rx_send_archive", "Archive")
+        self._send = button("Send to archive", "rx_send")
+        self._send.clicked.connect(self._send_now)
+        row = QHBoxLayout(self._sender)
+        row.setContentsMargins(0, 0, 0, 0)
+        row.addWidget(self._archive, 1)
+        row.addWidget(self._send)
+        return self._sender
 
     def _busy_row(self) -> QWidget:
         self._busy = QWidget()
@@ -219,6 +233,7 @@ class KeepPanel(FilmPanel):
         where = "beside the film" if self._folder is None else f"to {self._folder}"
         set_line(self._where, f"Report {where}")
         self._beside.setVisible(self._folder is not None)
+        self._show_sending(film)
         self._show_files()
 
     def _show_summary(self, summary: dict[str, str]) -> None:
@@ -229,6 +244,20 @@ class KeepPanel(FilmPanel):
             set_line(self._facts[heading], text)
         for heading, line in self._facts.items():
             self._form.setRowVisible(line, heading in summary)
+
+    def _show_sending(self, film: OpenFilm | None) -> None:
+        """Offer to send what is kept, where an archive is named in the settings."""
+        try:
+            names = self.desk.archive.names()
+        except RxMeasureError:
+            names = ()  # told where films are opened from archives
+        self._sender.setVisible(bool(names))
+        self._archive.show_choices(names, max(self._archive.currentIndex(), 0))
+        ready = film is not None and film.kept is not None and not film.has_unkept_work
+        self._send.setEnabled(ready)
+        self._send.setToolTip(
+            "Send report, drawings and masks as DICOM objects" if ready else "Keep it first"
+        )
 
     def _show_files(self) -> None:
         film = self.film
@@ -259,6 +288,10 @@ class KeepPanel(FilmPanel):
     def _write_report(self) -> None:
         if self.film is not None:
             self.desk.write_report(self.film, folder=self._folder)
+
+    def _send_now(self) -> None:
+        if self.film is not None:
+            self.desk.archive.send(self._archive.currentText(), self.film)
 
     def _choose_folder(self) -> None:
         start = self._folder or (self.film.path.parent if self.film is not None else Path.home())

@@ -26,6 +26,7 @@ from rxmeasure.record.sidecar import SIDECAR_SUFFIXES, sidecar_of
 from rxmeasure.report.numbers import Numbers
 from rxmeasure_napari import look
 from rxmeasure_napari.grey_levels import GreyPreset
+from rxmeasure_napari.panels.archive_box import ArchiveBox
 from rxmeasure_napari.panels.film_panel import (
     Choice,
     FilmPanel,
@@ -100,8 +101,10 @@ class PicturePanel(FilmPanel):
         rows = QVBoxLayout(self)
         rows.setSpacing(4)
         self._changed = _ChangedImageBox(desk)
+        self._archive = ArchiveBox(desk)
         rows.addWidget(self._changed)
         rows.addLayout(self._open_row())
+        rows.addWidget(self._archive)
         rows.addWidget(self._film_list())
         self._empty = text_line("rx_no_film")
         self._empty.setText(
@@ -121,11 +124,15 @@ class PicturePanel(FilmPanel):
         opener.clicked.connect(self._open)
         self._close = button("Close this film", "rx_close", "Close the film in front")
         self._close.clicked.connect(self._close_film)
+        archive = button("Archive…", "rx_archive_unfold", "Open a film of a DICOM archive")
+        archive.setCheckable(True)
+        archive.toggled.connect(self._archive.unfold)
         row = QHBoxLayout()
         course = button("Course…", "rx_course", "Mark the films of a course")
         course.clicked.connect(lambda: self.state.choose_step(Step.COURSE))
-        row.addWidget(opener)
-        row.addWidget(self._close)
+        row.addWidget(opener, 1)
+        row.addWidget(self._close, 1)
+        row.addWidget(archive)
         row.addWidget(course)
         return row
 

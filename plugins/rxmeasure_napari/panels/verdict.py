@@ -2,17 +2,34 @@
 
 from __future__ import annotations
 
+from functools import partial
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from qtpy.QtCore import Qt
-from qtpy.QtWidgets import QCheckBox, QToolButton, QVBoxLayout, QWidget
+from qtpy.QtWidgets import (
+    QCheckBox,
+    QFileDialog,
+    QHBoxLayout,
+    QPushButton,
+    QToolButton,
+    QVBoxLayout,
+    QWidget,
+)
 
-from rxmeasure.criteria.criterion import default_rule_set_ids, published_rule_sets
+from rxmeasure.criteria.criterion import (
+    RuleSet,
+    default_rule_set_ids,
+    load_rule_set,
+    load_rule_sets,
+    published_rule_sets,
+)
+from rxmeasure.errors import RxMeasureError
 from rxmeasure.marks import Override, ReviewMarks
-from rxmeasure_napari import marks_edits
+from rxmeasure_napari import look, marks_edits
 from rxmeasure_napari.panels.canal_chips import CanalChips
-from rxmeasure_napari.panels.film_panel import FilmPanel
-from rxmeasure_napari.review_state import Step
+from rxmeasure_napari.panels.film_panel import FilmPanel, drop
+from rxmeasure_napari.review_state import OwnCriteria, Step
 from rxmeasure_napari.verdict_cards import VerdictCards
 
 if TYPE_CHECKING:
@@ -44,15 +61,25 @@ class VerdictPanel(FilmPanel):
         self._choose.setArrowType(Qt.ArrowType.RightArrow)
         self._choose.setToolButtonStyle(Qt.ToolButtonStyle.ToolButtonTextBesideIcon)
         self._choose.toggled.connect(self._fold)
-        layout.addWidget(self._choose)
+        self._own = QPushButton("Own criteria …")
+        self._own.setObjectName("rx_own_criteria")
+        self._own.setAccessibleName("Own criteria")
+        self._own.setToolTip("Judge by a criteria file of your own too (TOML)")
+        self._own.clicked.connect(self._choose_own)
+        choice = QHBoxLayout()
+        choice.addWidget(self._choose)
+        choice.addWidget(self._own)
+        choice.addStretch(1)
+        layout.addLayout(choice)
+        self._own_hint = look.hint("", "rx_own_criteria_hint")
+        layout.addWidget(self._own_hint)
         self._sets = QWidget()
         self._boxes: dict[str, QCheckBox] = {}
-        boxes = QVBoxLayout(self._sets)
+        self._own_boxes: dict[OwnCriteria, QCheckBox] = {}
+        self._rows = boxes = QVBoxLayout(self._sets)
         boxes.setContentsMargins(12, 0, 0, 0)
         for rule_set in published_rule_sets().values():
-            box = QCheckBox(f"{rule_set.id}, version {rule_set.version}")
-            box.setObjectName(f"rx_criteria_{rule_set.id}")
-            box.setToolTip(rule_set.title)
+            box = _box_of(rule_set)
             box.clicked.connect(self._choose_sets)
             boxes.addWidget(box)
             self._boxes[rule_set.id] = box
@@ -109,6 +136,11 @@ class VerdictPanel(FilmPanel):
     def _show_sets(self) -> None:
         film = self.film
         self._choose.setEnabled(film is not None)
+        self._own.setEnabled(film is not None)
+        own = film.work.own_criteria if film is not None else ()
+        self._show_own(own)
+        self._own_hint.setText(_about_own(film.marks, own) if film is not None else "")
+        self._own_hint.setVisible(bool(self._own_hint.text()))
         if film is None:
             return
         kind = film.marks.film_kind
@@ -119,6 +151,7 @@ class VerdictPanel(FilmPanel):
             box.setVisible(kind in known[rule_id].film_kinds or rule_id in chosen)
 
     def _choose_sets(self) -> None:
+        own = self.film.work.own_criteria if self.film is not None else ()
         chosen = tuple(rule_id for rule_id, box in self._boxes.items() if box.isChecked())
         if not chosen:
             self.state.tell("At least one set of criteria stays chosen.")
@@ -127,6 +160,79 @@ class VerdictPanel(FilmPanel):
 
         def change(marks: ReviewMarks) -> ReviewMarks:
             default = default_rule_set_ids(marks.film_kind)
-            return marks_edits.with_rule_sets(marks, () if set(chosen) == set(default) else chosen)
+            return marks_edits.with_rule_sets(
+                marks,
+                () if set(chosen) == set(default) else chosen,
+                own=[one.rule_set.id for one in own],
+            )
 
         self.state.try_edit("choice of criteria", change)
+
+    # Criteria of the reader's own.
+
+    def _show_own(self, own: tuple[OwnCriteria, ...]) -> None:
+        if own == tuple(self._own_boxes):
+            return
+        for box in self._own_boxes.values():
+            drop(box)
+        self._own_boxes = {one: _box_of(one.rule_set, f", {one.path.name}") for one in own}
+        for one, box in self._own_boxes.items():
+            box.setChecked(True)
+            box.clicked.connect(partial(self._leave_out, one))
+            self._rows.addWidget(box)
+
+    def _choose_own(self) -> None:
+        film = self.film
+        if film is None:
+            return
+        chosen, _ = QFileDialog.getOpenFileName(
+            self, "Own criteria", str(film.path.parent), "Criteria (*.toml)"
+        )
+        if not chosen:
+            return
+        path = Path(chosen)
+        others = [one for one in film.work.own_criteria if one.path != path]
+        try:
+            rule_set = load_rule_set(path)
+            load_rule_sets((*(one.path for one in others), path))
+        except RxMeasureError as error:
+            self.state.refuse(error)
+            return
+        if rule_set.id in self._boxes:
+            self.state.tell(f"{path.name} is '{rule_set.id}', which comes with the program.")
+            return
+        film.judge_by((*others, OwnCriteria(path=path, rule_set=rule_set)))
+        self._choose.setChecked(True)
+
+    def _leave_out(self, left: OwnCriteria) -> None:
+        if self.film is not None:
+            own = self.film.work.own_criteria
+            self.film.judge_by(tuple(one for one in own if one != left))
+
+
+def _box_of(rule_set: RuleSet, more: str = "") -> QCheckBox:
+    box = QCheckBox(f"{rule_set.id}, version {rule_set.version}{more}")
+    box.setObjectName(f"rx_criteria_{rule_set.id}")
+    box.setToolTip(rule_set.title)
+    return box
+
+
+def _about_own(marks: ReviewMarks, own: tuple[OwnCriteria, ...]) -> str:
+    """What a review file does not keep of own criteria; empty where that does not matter."""
+    known = {*published_rule_sets(), *(one.rule_set.id for one in own)}
+    missing = dict.fromkeys(
+        rule_set_id
+        for o in marks.overrides
+        if o.canal and (rule_set_id := o.rule_id.partition("/")[0]) not in known
+    )
+    if missing:
+        return (
+            f"A verdict on your own criteria {', '.join(missing)} was changed by hand. The review "
+            "file does not hold these criteria: choose their file again."
+        )
+    if own:
+        return (
+            "The review file keeps the verdicts on your own criteria, not the criteria. When the "
+            "film is opened again, choose their file again to judge by them."
+        )
+    return ""

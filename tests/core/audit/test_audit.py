@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Iterable
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from core.audit.conftest import ZERO_TWO, audit_of, row
 
+from rxmeasure.agreement.kappa import cohen_kappa, ratings_from_table
 from rxmeasure.audit.clinic_log import FilmEntry
 from rxmeasure.audit.dates import Period
 from rxmeasure.audit.planning import plan_films
 from rxmeasure.audit.reaudit import compare_audits
 from rxmeasure.audit.results import Audit
-from rxmeasure.audit.rows import KeptVerdict, RefusedRecord
+from rxmeasure.audit.rows import AuditRow, KeptVerdict, RefusedRecord
 from rxmeasure.audit.statistics.denominators import Level
 from rxmeasure.audit.statistics.sampling import SamplingMethod
 from rxmeasure.criteria.criterion import published_rule_sets
@@ -249,6 +252,61 @@ def test_run_chart_by_month_and_operator() -> None:
     assert charts["op-1"].shifted
     assert not charts["op-2"].shifted
     assert charts["op-1"].longest_run == 12
+
+
+def second_reader(rows: Iterable[AuditRow], **changes: Any) -> list[AuditRow]:
+    """The same rows as another reader read them."""
+    return [replace(r, reader="reader-2", **changes) for r in rows]
+
+
+def test_two_readers_who_say_the_same_agree_wholly(clinic) -> None:
+    audit = audit_of([*clinic.rows, *second_reader(clinic.rows)])
+    assert [r.criterion for r in audit.second_readers] == [
+        "all criteria", "length", "density", "taper",
+    ]  # fmt: skip
+    for found in audit.second_readers:
+        assert found.n_same == found.n_canals > 100
+        assert found.kappa is not None
+        assert found.kappa.estimate == pytest.approx(1.0)
+
+
+def test_kappa_of_two_readers_is_that_of_their_cross_table() -> None:
+    rows = []
+    said = [(Outcome.MET, Outcome.MET)] * 40 + [(Outcome.MET, Outcome.NOT_MET)] * 10
+    said += [(Outcome.NOT_MET, Outcome.MET)] * 6 + [(Outcome.NOT_MET, Outcome.NOT_MET)] * 24
+    for k, pair in enumerate(said):
+        for reader, outcome in zip(("reader-1", "reader-2"), pair, strict=True):
+            kept = row(f"p{k} 11 single", outcome, reader=reader)
+            rows.append(replace(kept, fields=(("length", outcome),)))
+    found = {r.criterion: r for r in audit_of(rows).second_readers}
+    table = [[24, 6], [10, 40]]
+    expected = cohen_kappa(ratings_from_table(table, scale="nominal")).estimate
+    assert found["all criteria"].kappa.estimate == pytest.approx(expected)
+    assert found["length"].kappa.estimate == pytest.approx(expected)
+    assert found["length"].n_same == 64
+    interval = found["length"].kappa.interval
+    assert interval.low < expected < interval.high
+    # Nothing is kept of the density: all readings are the same, and kappa has no meaning.
+    assert found["density"].kappa is None
+    assert found["density"].why_none
+
+
+def test_kappa_warns_of_prevalence_and_of_changing_readers() -> None:
+    rows = []
+    for k in range(60):
+        for reader in ("reader-1", "reader-2" if k % 2 else "reader-3"):
+            rare = (k == 0) != (reader == "reader-1" and k == 1)
+            outcome = Outcome.NOT_MET if rare and reader == "reader-1" else Outcome.MET
+            rows.append(row(f"p{k} 11 single", reader=reader, verdict=KeptVerdict(outcome=outcome)))
+    found = audit_of(rows).second_readers[0]
+    assert found.n_readers == 3
+    assert found.kappa.statistic == "Fleiss' kappa"
+    assert "prevalence" in {caution.code for caution in found.kappa.cautions}
+
+
+def test_proposals_are_no_second_reading() -> None:
+    rows = [row("p1 11 single"), row("p2 11 single")]
+    assert audit_of([*rows, *second_reader(rows, confirmed=False)]).second_readers == ()
 
 
 def test_re_audit_compares_the_same_rules_in_periods_apart(clinic) -> None:

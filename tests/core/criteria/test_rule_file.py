@@ -360,7 +360,7 @@ def test_empty_file_is_refused(tmp_path):
 def test_file_that_cannot_be_read_is_refused(tmp_path):
     with pytest.raises(CriterionError, match="cannot be read"):
         load_rule_set(tmp_path / "missing.toml")
-    with pytest.raises(CriterionError, match="cannot be read"):
+    with pytest.raises(CriterionError, match="is not a file"):
         load_rule_set(tmp_path)
     (tmp_path / "binary.toml").write_bytes(b"\xff\xfe\x00id")
     with pytest.raises(CriterionError, match="UTF-8"):

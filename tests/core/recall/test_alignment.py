@@ -16,7 +16,7 @@ from rxmeasure.recall.alignment import (
     warped,
 )
 from rxmeasure.recall.contrast import AlignmentError
-from rxmeasure.recall.feature_start import SIDE_PX, feature_start, features
+from rxmeasure.recall.feature_start import SIDE_PX, Features, feature_start, features
 from rxmeasure.recall.plane_map import inverse, mapped
 from rxmeasure.recall.prepared_film import prepare
 
@@ -214,6 +214,15 @@ def test_mirrored_features_are_those_of_the_mirror_image(first):
     start = feature_start(turned, features(mirror))
     assert start.inliers > 0.6 * len(turned.points_px)
     np.testing.assert_allclose(start.matrix, np.eye(3), atol=0.5)
+
+
+def test_matches_along_a_line_do_not_turn_a_film_over():
+    first = np.repeat([[10.0, 20.0], [60.0, 20.0], [110.0, 20.0], [160.0, 20.0]], 3, axis=0)
+    first += np.tile([[0.0, -0.4], [0.0, 0.0], [0.0, 0.4]], (4, 1))
+    second = first * (1.0, -1.0) + (0.0, 40.0)
+    words = np.random.default_rng(0).random((12, 128))
+    start = feature_start(*(Features(points_px=p, descriptors=words) for p in (first, second)))
+    assert start.inliers == 0
 
 
 def test_the_same_films_give_the_same_map(first, second, found):

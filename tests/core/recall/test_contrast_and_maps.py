@@ -6,7 +6,15 @@ import numpy as np
 import pytest
 
 from rxmeasure.recall.contrast import AlignmentError, match_contrast
-from rxmeasure.recall.plane_map import compose, inverse, jacobian, mapped, pixel_grid, scaling
+from rxmeasure.recall.plane_map import (
+    compose,
+    inverse,
+    jacobian,
+    mapped,
+    mapped_grid,
+    pixel_grid,
+    scaling,
+)
 
 MAP = np.array([[1.1, -0.2, 7.0], [0.3, 0.9, -4.0], [1e-3, -5e-4, 1.0]])
 
@@ -41,6 +49,12 @@ def test_inverse_and_composition():
     np.testing.assert_allclose(mapped(inverse(MAP), mapped(MAP, points)), points, atol=1e-9)
     twice = compose(MAP, MAP)
     np.testing.assert_allclose(mapped(twice, points), mapped(MAP, mapped(MAP, points)))
+
+
+def test_a_grid_is_mapped_as_its_points_are():
+    corner = (5.0, 3.0)
+    wanted = np.moveaxis(mapped(MAP, pixel_grid((20, 30), corner)), -1, 0)
+    np.testing.assert_allclose(mapped_grid(MAP, (20, 30), corner), wanted)
 
 
 def test_jacobian_is_the_derivative():

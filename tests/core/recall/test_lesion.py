@@ -20,6 +20,7 @@ from rxmeasure.recall.lesion import (
     outlined_lesion,
     painted_lesion,
 )
+from rxmeasure.recall.lesion_fit import COL, ROW, Place, prior_for
 
 MM = 0.06
 SHAPE = (300, 280)
@@ -162,6 +163,17 @@ def test_a_bright_root_is_left_out() -> None:
     line = [(10.0, CENTRE[1]), (CENTRE[0] - 25.0, CENTRE[1])]
     found = find_lesion(_film(pixels), _scale(), (165.0, 142.0), root="M", root_lines_px=[line])
     assert _area(found) == pytest.approx(np.pi * 3.0 * 2.4, rel=0.1)
+
+
+def test_a_root_draws_the_expected_middle_beyond_its_apex() -> None:
+    click, apex, centre = np.array([10.0, 8.0]), np.array([7.0, 5.0]), np.array([1.0, 2.0])
+    plain = prior_for(2.0, Place(click=click), centre)
+    rooted = prior_for(2.0, Place(click=click, apex=apex, outward=np.array([1.0, 0.0])), centre)
+    assert plain.mean[ROW : COL + 1] == pytest.approx(click - centre)
+    # At a radius of 2 mm the root points to 0.9 mm beyond its apex: row 7.9, column 5.
+    assert 7.9 < rooted.mean[ROW] + centre[0] < 10.0
+    assert 5.0 < rooted.mean[COL] + centre[1] < 8.0
+    assert np.all(rooted.sd[ROW : COL + 1] < plain.sd[ROW : COL + 1])
 
 
 # --- no number rather than a wrong one --------------------------------------------------------

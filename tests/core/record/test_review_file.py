@@ -282,8 +282,10 @@ def test_what_does_not_fit_is_refused_with_its_place(saved: Path, change, place:
         (b'{"a": 1e999}', r"not finite, at \$\.a"),
         (b'{"a": ' + b"9" * 5000 + b"}", "too long to be read"),
         (b'{"a": ' + b"[" * 40 + b"]" * 40 + b"}", "nested more than 32"),
-        (b"[" * 200_000 + b"]" * 200_000, "nested more than 32"),
-        (b'{"a":' * 200_000 + b"1" + b"}" * 200_000, "nested more than 32"),
+        (b"[" * 90_000 + b"]" * 90_000, "nested more than 32"),
+        (b'{"a":' * 90_000 + b"1" + b"}" * 90_000, "nested more than 32"),
+        (b"[" * 200_000 + b"]" * 200_000, "more than 100,000 values"),
+        (b"[" + b"0," * 100_000 + b"0]", "more than 100,000 values"),
     ],
 )
 @pytest.mark.parametrize(
@@ -312,7 +314,7 @@ def test_huge_files_are_not_read(tmp_path: Path) -> None:
 
 def test_a_file_full_of_faults_is_refused_soon(saved: Path) -> None:
     def change(tree) -> None:
-        tree["review"]["verdicts"] = [[]] * 1_000_000
+        tree["review"]["verdicts"] = [[]] * 40_000
 
     with pytest.raises(ReviewFileError, match=r"at \$\.review\.verdicts\[0\]"):
         load_review(changed(saved, change))
@@ -325,7 +327,7 @@ def test_what_is_not_a_file_is_refused(tmp_path: Path) -> None:
     os.mkfifo(fifo)
     with pytest.raises(ReviewFileError, match="is not a file"):
         load_review(fifo)
-    with pytest.raises(ReviewFileError, match="cannot be opened"):
+    with pytest.raises(ReviewFileError, match="cannot be read"):
         load_review(tmp_path / "absent.json")
 
 

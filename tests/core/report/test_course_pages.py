@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import shutil
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -11,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import pypdfium2
 import pytest
+from headless import headless
 
 from rxmeasure.errors import TeachingError
 from rxmeasure.radiograph import Radiograph
@@ -31,7 +31,6 @@ from rxmeasure.teaching.results import CourseResults, course_results, result_of
 if TYPE_CHECKING:
     from selenium.webdriver.chrome.webdriver import WebDriver
 
-CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
 WHO = "student-03"
 
 
@@ -67,23 +66,8 @@ def class_page(
 
 @pytest.fixture(scope="module")
 def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[WebDriver]:
-    if CHROMIUM is None or DRIVER is None:
-        pytest.skip("chromium and its driver are not installed (Debian: chromium-driver)")
-    from selenium.webdriver import Chrome, ChromeOptions
-    from selenium.webdriver.chrome.service import Service
-
-    options = ChromeOptions()
-    options.binary_location = CHROMIUM
-    profile = tmp_path_factory.mktemp("profile")
-    for argument in (
-        "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage",
-        "--window-size=1400,1000", f"--user-data-dir={profile}",
-    ):  # fmt: skip
-        options.add_argument(argument)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    driver = Chrome(options=options, service=Service(DRIVER))
-    yield driver
-    driver.quit()
+    with headless(tmp_path_factory.mktemp("profile")) as driver:
+        yield driver
 
 
 def _self_contained(html: str) -> None:

@@ -11,6 +11,7 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
+from hostile_text import HOSTILE, poisoned
 
 from rxmeasure.criteria.results import SIGNS, Outcome
 from rxmeasure.errors import ImageChangedError, WriteError
@@ -226,36 +227,17 @@ def test_page_is_sound_and_needs_nothing_from_outside(calibrated) -> None:
     assert sum(a[1] == "alt" and bool(a[2]) for a in images) == sum(a[1] == "src" for a in images)
 
 
-HOSTILE = (
-    "<script>alert(1)</script><img src=x onerror=alert(2)>\"'&amp;]]>{{ 7*7 }}{% raw %}"
-    '#panic("x") *bold* _it_ $x^2$ @ref <lab> #include "/etc/passwd" \\ \x00\x1b\u202e\ufffe'
-)
-
-
-def _poisoned(value):
-    """The same tree with every free text replaced by hostile text."""
-    if isinstance(value, str) and type(value) is str:
-        return HOSTILE
-    if isinstance(value, tuple):
-        return tuple(_poisoned(v) for v in value)
-    if dataclasses.is_dataclass(value):
-        return dataclasses.replace(
-            value, **{f.name: _poisoned(getattr(value, f.name)) for f in dataclasses.fields(value)}
-        )
-    return value
-
-
 @pytest.fixture(scope="module")
-def poisoned(calibrated) -> SimpleNamespace:
-    review: Review = _poisoned(calibrated.review)
+def poisoned_page(calibrated) -> SimpleNamespace:
+    review: Review = poisoned(calibrated.review)
     source = dataclasses.replace(calibrated.radiograph.source, sha256=HOSTILE)
     radiograph = dataclasses.replace(calibrated.radiograph, source=source)
     options = ReportOptions(title=HOSTILE)
     return SimpleNamespace(content=build_content(review, radiograph, options))
 
 
-def test_hostile_text_stays_text_in_html(poisoned, calibrated) -> None:
-    html = html_text(poisoned.content)
+def test_hostile_text_stays_text_in_html(poisoned_page, calibrated) -> None:
+    html = html_text(poisoned_page.content)
     page = Page(html)
     clean_page = Page(html_text(calibrated.content))
     assert set(page.tags) == set(clean_page.tags)
@@ -266,8 +248,8 @@ def test_hostile_text_stays_text_in_html(poisoned, calibrated) -> None:
     assert not re.search("[\x00-\x08\x1b\u202e\ufffe]", html)
 
 
-def test_hostile_text_stays_text_in_pdf(poisoned) -> None:
-    squeezed = _squeezed(pdf_text(pdf_bytes(poisoned.content)))
+def test_hostile_text_stays_text_in_pdf(poisoned_page) -> None:
+    squeezed = _squeezed(pdf_text(pdf_bytes(poisoned_page.content)))
     for literal in ('#panic("x")', "*bold*", "_it_", "$x^2$", "@ref", '#include"/etc/passwd"'):
         assert literal in squeezed
 

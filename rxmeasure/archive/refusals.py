@@ -1,0 +1,51 @@
+"""Refusals that both ways to an archive share."""
+
+from __future__ import annotations
+
+from rxmeasure.errors import ArchiveError, ArchiveLostError, ObjectRefusedError
+from rxmeasure.reading.limits import MAX_FILE_BYTES
+
+_CALL = "Ask who looks after the archive; give the words above."
+
+
+def lost(found: str, *, timeout_s: float) -> ArchiveLostError:
+    """The connection failed or broke."""
+    return ArchiveLostError(
+        found=found,
+        needed=f"an archive that answers within {timeout_s:g} s.",
+        next_step="Try again; what was done is not done twice. If it stays so, ask who looks "
+        "after the archive.",
+    )
+
+
+def untrusted(found: str) -> ArchiveError:
+    """Someone answers who may be someone else."""
+    return ArchiveError(
+        found=found,
+        needed="a certificate for this host, signed by the one in ca_file.",
+        next_step="Ask who looks after the archive for the right ca_file. Do not go on without: "
+        "someone else may be answering.",
+    )
+
+
+def endless() -> ArchiveError:
+    """More comes than is taken."""
+    return ArchiveError(
+        found="an answer of the archive that does not end.",
+        needed=f"objects of at most {MAX_FILE_BYTES:,} bytes, lists of at most some thousand rows.",
+        next_step="Narrow the search. If it stays so, tell who looks after the archive.",
+    )
+
+
+def refused_object(found: str) -> ObjectRefusedError:
+    """One object is not handed out or taken."""
+    return ObjectRefusedError(
+        found=found,
+        needed="an object that is there, and that the archive may hand out or take.",
+        next_step=_CALL,
+    )
+
+
+def refused(found: str) -> ArchiveError:
+    """The archive says no."""
+    return ArchiveError(found=found, needed="an archive that answers.", next_step=_CALL)

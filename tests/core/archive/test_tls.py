@@ -1,0 +1,95 @@
+from __future__ import annotations
+
+import ssl
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+import trustme
+from loopback_archive import LEAVES_SOCKETS, LoopbackArchive
+
+from rxmeasure.archive import Archive, Query
+from rxmeasure.errors import ArchiveError
+
+Open = Callable[..., Archive]
+Start = Callable[..., LoopbackArchive]
+
+pytestmark = LEAVES_SOCKETS
+
+
+@pytest.fixture(scope="module")
+def authority() -> trustme.CA:
+    return trustme.CA()
+
+
+def server_tls(authority: trustme.CA, host: str = "127.0.0.1") -> ssl.SSLContext:
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    authority.issue_cert(host).configure_cert(context)
+    return context
+
+
+def pem(authority: trustme.CA, folder: Path) -> str:
+    path = folder / "ca.pem"
+    authority.cert_pem.write_to_path(path)
+    return path.name
+
+
+def own_certificate(authority: trustme.CA, folder: Path) -> dict[str, str]:
+    made = authority.issue_cert("127.0.0.1")
+    made.cert_chain_pems[0].write_to_path(folder / "own.pem")
+    made.private_key_pem.write_to_path(folder / "own.key")
+    (folder / "own.key").chmod(0o600)
+    return {"certificate": "own.pem", "certificate_key": "own.key"}
+
+
+def test_an_archive_with_a_certificate_of_the_named_authority(
+    start: Start, opened: Open, authority: trustme.CA, tmp_path: Path
+) -> None:
+    loopback = start(tls=server_tls(authority))
+    archive = opened(loopback, tls=True, ca_file=pem(authority, tmp_path))
+    archive.test()
+    assert archive.find(Query(patient_id="1")).rows == ()
+
+
+@pytest.mark.parametrize("entries", [{}, {"ca_file": "ca.pem"}], ids=["no ca", "wrong ca"])
+def test_an_archive_that_nobody_vouches_for_is_refused(
+    start: Start, opened: Open, authority: trustme.CA, tmp_path: Path, entries: dict[str, Any]
+) -> None:
+    pem(trustme.CA(), tmp_path)
+    archive = opened(start(tls=server_tls(authority)), tls=True, **entries)
+    with pytest.raises(ArchiveError, match="certificate of the archive that cannot be trusted"):
+        archive.test()
+
+
+def test_a_certificate_for_another_host_is_refused(
+    start: Start, opened: Open, authority: trustme.CA, tmp_path: Path
+) -> None:
+    loopback = start(tls=server_tls(authority, "elsewhere.example"))
+    with pytest.raises(ArchiveError, match="cannot be trusted"):
+        opened(loopback, tls=True, ca_file=pem(authority, tmp_path)).test()
+
+
+def test_an_archive_without_encryption_is_told(
+    start: Start, opened: Open, authority: trustme.CA, tmp_path: Path
+) -> None:
+    archive = opened(start(), tls=True, ca_file=pem(authority, tmp_path), timeout_s=2.0)
+    with pytest.raises(ArchiveError):
+        archive.test()
+
+
+@pytest.mark.parametrize("shown", [True, False])
+def test_an_archive_that_asks_for_our_certificate(
+    start: Start, opened: Open, authority: trustme.CA, tmp_path: Path, shown: bool
+) -> None:
+    context = server_tls(authority)
+    context.verify_mode = ssl.CERT_REQUIRED
+    authority.configure_trust(context)
+    own = own_certificate(authority, tmp_path) if shown else {}
+    loopback = start(tls=context)
+    archive = opened(loopback, tls=True, ca_file=pem(authority, tmp_path), timeout_s=2.0, **own)
+    if shown:
+        archive.test()
+    else:
+        with pytest.raises(ArchiveError):
+            archive.test()
