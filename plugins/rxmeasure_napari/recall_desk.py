@@ -133,6 +133,7 @@ class RecallDesk(QObject):
 
             self.pointer = RecallPointer(self)
         self._measure_lesions()
+        self._propose_roots()
         self._align()
         self._compare()
         self._lay_over()
@@ -235,6 +236,24 @@ class RecallDesk(QObject):
                     take,
                     word="measuring the lesion",
                 )
+
+    def _propose_roots(self) -> None:
+        """Look for the roots of films on which no canal is traced; the alignment follows them."""
+        from rxmeasure_napari import recalling
+
+        for before in dict.fromkeys([self.series.front.before, *(b for b, _ in self.pairs())]):
+            film = self.series.film_of(before)
+            if film is None or not film.is_current or not self.series.needs_roots(film):
+                continue
+            self._run(
+                self._work,
+                f"roots:{film.id}",
+                (film.radiograph, film.calibration),
+                recalling.roots_of(film),
+                partial(self.series.take_roots, film),
+                self.state.refuse,
+                word="looking for the roots",
+            )
 
     def _align(self) -> None:
         """Align the pair in front, then the others."""

@@ -11,8 +11,9 @@ from rxmeasure.marks_check import finished_marks
 from rxmeasure.recall.lesion import Lesion
 from rxmeasure.recall.pairs import align_pair
 from rxmeasure.recall.series import LesionMark, Series, SeriesMarks, compare_visits, measured_lesion
+from rxmeasure.recall.unmarked_roots import proposed_roots
 from rxmeasure_napari.review_state import OpenFilm
-from rxmeasure_napari.series_state import PairInputs, PairResult
+from rxmeasure_napari.series_state import PairInputs, PairResult, ProposedRoots
 
 
 def lesion_of(film: OpenFilm, mark: LesionMark) -> Callable[[object], Lesion]:
@@ -20,6 +21,20 @@ def lesion_of(film: OpenFilm, mark: LesionMark) -> Callable[[object], Lesion]:
     radiograph, marks, calibration = film.radiograph, finished_marks(film.marks), film.calibration
     canals = film.review.canals if film.review is not None else ()
     return lambda _: measured_lesion(mark, radiograph, marks, calibration, canals)
+
+
+def roots_of(film: OpenFilm) -> Callable[[object], ProposedRoots]:
+    """The proposing of roots where none is traced, on the film as it stands now."""
+    radiograph, calibration = film.radiograph, film.calibration
+
+    def work(progress: object) -> ProposedRoots:
+        try:
+            roots = proposed_roots(radiograph, calibration)
+        except RxMeasureError:
+            roots = ()  # the films are then aligned as one plane, and that is told
+        return ProposedRoots(radiograph=radiograph, calibration=calibration, roots=roots)
+
+    return work
 
 
 def alignment_of(inputs: PairInputs) -> PairResult:

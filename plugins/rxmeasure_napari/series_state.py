@@ -100,6 +100,19 @@ class PairInputs:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ProposedRoots:
+    """Roots that the program proposed on a picture with its scale."""
+
+    radiograph: Radiograph
+    calibration: Calibration | None
+    roots: tuple[RootCourse, ...]
+
+    def are_of(self, film: OpenFilm) -> bool:
+        """Whether the film still has that picture and scale."""
+        return film.radiograph is self.radiograph and film.calibration == self.calibration
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PairResult:
     """How a pair was aligned, or the refusal of core."""
 
@@ -137,6 +150,7 @@ class SeriesState(Undoable["SeriesMarks"]):
         self._marks: SeriesMarks | None = None
         self._lesions: dict[tuple[str, int, LesionMark], Lesion | RxMeasureError] = {}
         self._pairs: dict[tuple[str, str], PairResult] = {}
+        self._proposed: dict[str, ProposedRoots] = {}
         self.front = SeriesFront()
         self.provisional: SeriesMarks | None = None
         self.series: Series | None = None
@@ -276,20 +290,40 @@ class SeriesState(Undoable["SeriesMarks"]):
         if first is None or second is None or not first.is_current:
             return None
         canals = first.review.canals if first.review is not None else ()
+        roots = tuple(
+            RootCourse(name=canal.name, line_px=tuple(canal.centre_line.points_px))
+            for canal in canals
+        )
+        if self.needs_roots(first):
+            return None
         marked = next(
             (p for p in self.marks.landmarks if (p.before, p.after) == (before, after)), None
         )
         return PairInputs(
             first=first.radiograph,
             second=second.radiograph,
-            roots=tuple(
-                RootCourse(name=canal.name, line_px=tuple(canal.centre_line.points_px))
-                for canal in canals
-            ),
+            roots=roots or self._roots_proposed(first),
             changed_px=tuple(self.outlines(before)),
             mm_per_px=_mean_mm(first.calibration),
             landmarks=marked if marked is not None and marked.usable else None,
         )
+
+    def needs_roots(self, film: OpenFilm) -> bool:
+        """Whether roots are still to be proposed: none is traced on a film with filled canals."""
+        traced = film.review is not None and film.review.canals
+        if traced or not film.marks.film_kind.filled:
+            return False
+        known = self._proposed.get(film.id)
+        return known is None or not known.are_of(film)
+
+    def _roots_proposed(self, film: OpenFilm) -> tuple[RootCourse, ...]:
+        known = self._proposed.get(film.id)
+        return known.roots if known is not None and film.marks.film_kind.filled else ()
+
+    def take_roots(self, film: OpenFilm, proposed: ProposedRoots) -> None:
+        """Take the roots that were proposed on a film."""
+        self._proposed[film.id] = proposed
+        self.results_changed.emit()
 
     def is_aligned(self, before: int, after: int) -> bool:
         """Whether the last alignment of two visits is of their inputs as they stand."""

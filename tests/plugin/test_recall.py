@@ -216,6 +216,34 @@ def marks_of_phantom(truth: PhantomTruth) -> ReviewMarks:
 # Views.
 
 
+def test_without_a_traced_canal_the_roots_are_proposed_and_told_as_such(
+    recalled: Callable[..., Reader], tmp_path: Path
+) -> None:
+    visits = random_visits(
+        40_000, course="shrunk", kind="premolar", shape=(600, 450), pitch_mm=0.06
+    )
+    made = [cached_phantom(0, tmp_path, parameters=p) for p in (visits.first, visits.second)]
+    marks = [replace(marks_of_phantom(truth), canals=()) for _, truth in made]
+    reader = recalled(marks=marks, paths=[path for path, _ in made])
+    date_both(reader)
+    done(reader)
+    pair = series_of(reader).pair(1, 2)
+    assert pair is not None
+    assert pair.found is not None
+    roots = pair.found.automatic.roots
+    assert roots
+    assert all(root.proposed for root in roots)
+    apices = apex_map(visits)
+    away_mm = [
+        np.hypot(*(mapped(root.map, apices.second_px[0]) - apices.first_px[0])) * 0.06
+        for root in roots
+    ]
+    assert min(away_mm) < 0.3
+    assert not film_of(reader, 1).marks.canals
+    reader.press("rx_recall_views")
+    assert "roots proposed by the program, not confirmed" in reader.said("rx_pair_verdict")
+
+
 def test_each_view_is_drawn_and_leaves_the_films_alone(recalled: Callable[..., Reader]) -> None:
     reader = recalled()
     recall, front = reader.desk.recall, lambda: series_of(reader).front

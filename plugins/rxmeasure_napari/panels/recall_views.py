@@ -127,7 +127,9 @@ class ViewsPage(QWidget):
     @property
     def _can_align(self) -> bool:
         front = self._series.front
-        return self._series.pair_inputs(front.before, front.after) is not None
+        first = self._series.film_of(front.before)
+        waits_for_roots = first is not None and first.is_current and self._series.needs_roots(first)
+        return waits_for_roots or self._series.pair_inputs(front.before, front.after) is not None
 
     def _show_pair_choice(self) -> None:
         names, front = visit_names(self._series), self._series.front
