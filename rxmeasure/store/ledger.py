@@ -227,13 +227,17 @@ def conflict(connection: Connection, there: AnyRow, yours: Sealed) -> ConflictEr
     """Return the refusal of a change to another revision than the newest, with the difference."""
     content = content_at(connection, there.record_id, there.number)
     return ConflictError(
-        found=f"{there.author} saved revision {there.number} at {there.time_utc}.",
+        found=f"{there.author} saved revision {there.number} at {_in_minutes(there.time_utc)}.",
         needed="a change that is based on the newest revision; nothing was saved.",
         next_step="Look at the difference, then save your change on top of that revision.",
         record_id=there.record_id,
         saved_number=there.number,
         difference=difference(unpacked(content.body), unpacked(yours.body)),
     )
+
+
+def _in_minutes(time_utc: str) -> str:
+    return f"{datetime.fromisoformat(time_utc):%Y-%m-%d %H:%M} UTC"
 
 
 def no_such(what: str) -> StoreError:

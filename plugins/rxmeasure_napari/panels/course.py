@@ -12,6 +12,7 @@ from qtpy.QtWidgets import (
     QFrame,
     QListWidget,
     QListWidgetItem,
+    QScrollArea,
     QVBoxLayout,
     QWidget,
 )
@@ -72,6 +73,12 @@ class CoursePanel(FilmPanel):
         if opened is not None:
             self._tasks.show_course(opened)
             self._marking.show_film(opened, self.film)
+
+    def forget(self) -> None:
+        """Another film comes to the front: begin at the top."""
+        area = self.parentWidget().parentWidget() if self.parentWidget() is not None else None
+        if isinstance(area, QScrollArea):
+            area.verticalScrollBar().setValue(0)
 
     def commit(self) -> None:
         """Take what is typed and not yet taken."""
@@ -154,29 +161,32 @@ class _Tasks(QWidget):
         self._open.clicked.connect(self._open_chosen)
         again = button("Look again", "rx_course_again", "Read from the store what waits now")
         again.clicked.connect(self._look_again)
-        self._where = text_line("rx_course_folder_text")
-        folder = button("Films in…", "rx_course_folder", "Choose the folder of your films")
-        folder.clicked.connect(self._choose_folder)
+        self._folder = button("Films in…", "rx_course_folder")
+        self._folder.clicked.connect(self._choose_folder)
         rows = QVBoxLayout(self)
         rows.setContentsMargins(0, 0, 0, 0)
         rows.setSpacing(4)
-        rows.addLayout(in_a_row(self._head, leave))
+        head = in_a_row(self._head, leave)
+        head.setStretch(0, 1)
+        rows.addLayout(head)
         rows.addWidget(self._courses)
         rows.addWidget(self._count)
         rows.addWidget(self._list)
-        rows.addLayout(in_a_row(self._open, again, None, folder))
-        rows.addWidget(self._where)
+        rows.addLayout(in_a_row(self._open, again, None, self._folder))
 
     def show_course(self, opened: OpenCourse) -> None:
         """Show what waits."""
         person = opened.person
-        self._head.setText(breakable(f"{opened.course}: {person.name}, {_role_word(opened)}"))
+        self._head.setText(breakable(f"{person.name}, {_role_word(opened)}"))
+        self._head.setToolTip(f"Course {opened.course}")
         self._courses.show_choices(opened.courses, opened.courses.index(opened.course))
         self._courses.setVisible(len(opened.courses) > 1)
         set_line(self._count, _count_text(opened))
         self._show_tasks(opened)
         course = self._desk.state.course
-        set_line(self._where, "" if course.folder is None else f"Films in {course.folder}")
+        self._folder.setToolTip(
+            "Choose the folder of your films" if course.folder is None else f"Now {course.folder}"
+        )
 
     def _show_tasks(self, opened: OpenCourse) -> None:
         tickets = [task.ticket for task in opened.tasks]
@@ -240,7 +250,9 @@ class _Marking(QWidget):
         course = self._desk.state.course
         task, filled = course.task_of(film), course.form_of(film)
         form = self._form_for(opened.rubric)
-        form.setVisible(filled is not None)
+        conflict = course.conflicts.get(task.ticket) if task is not None else None
+        # One thing at a time: what differs is read where the form was.
+        form.setVisible(filled is not None and conflict is None)
         if film is None or task is None or filled is None:
             set_line(self._head, "")
             set_line(self._goes_along, "" if film is None else _not_a_task(opened))
@@ -248,11 +260,9 @@ class _Marking(QWidget):
             return
         set_line(self._head, f"Film {task.place} · {task.ticket}")
         set_line(self._goes_along, _goes_along(opened, film))
-        conflict = course.conflicts.get(task.ticket)
         self._conflict.show_conflict(film, opened.rubric, conflict)
         wanted = opened.needs_measurement or film.marks.canals
-        why_not = why_not_kept(film) if wanted else ""
-        form.show_form(filled, why_not if conflict is None else "Decide above which one counts.")
+        form.show_form(filled, why_not_kept(film) if wanted else "")
         form.setEnabled(not self._desk.course.is_busy)
 
     def _form_for(self, rubric: Rubric) -> RubricForm:
