@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from rxmeasure.archive import archive_names
+from rxmeasure.archive.config import read_config
 from rxmeasure.cli.exit_codes import MEANINGS
 from rxmeasure.cli.main import VERBS
 from rxmeasure.criteria.criterion import load_rule_set, published_rule_sets
@@ -76,10 +78,14 @@ def _files() -> list[str]:
 
 
 def test_examples_of_files_are_valid(tmp_path: Path) -> None:
-    marks, visits, rules = _files()
+    marks, archives, visits, rules = _files()
     path = tmp_path / "example.toml"
     path.write_text(marks, encoding="utf-8")
     assert [c.name for c in read_marks(path).canals] == ["MB1", "P"]
+    path.write_text(archives, encoding="utf-8")
+    (tmp_path / "hospital-ca.pem").touch()
+    assert archive_names(path) == ("hospital", "web")
+    assert read_config("hospital", path).security.ca_file == tmp_path / "hospital-ca.pem"
     path.write_text(visits, encoding="utf-8")
     assert [v.date for v in read_series_marks(path).visits] == ["2023-01-10", "2024-01-12"]
     path.write_text(rules, encoding="utf-8")
@@ -101,7 +107,7 @@ def test_examples_of_commands_run(run, sample_copy, monkeypatch, command: str) -
     (folder / "film.png").write_bytes((folder / "adequate_premolar.png").read_bytes())
     for name, sample in (("a.png", "adequate_premolar.png"), ("b.png", "voids_canine.png")):
         (folder.parent / name).write_bytes((SAMPLES / sample).read_bytes())
-    (folder.parent / "case-12.toml").write_text(_files()[1], encoding="utf-8")
+    (folder.parent / "case-12.toml").write_text(_files()[2], encoding="utf-8")
     monkeypatch.chdir(folder if "film.png" in command else folder.parent)
     for name, key in (("grades.csv", "teacher"), ("lengths.csv", "student 2")):
         Path(name).write_text(RATINGS.format(key=key), encoding="utf-8")

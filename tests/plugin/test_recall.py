@@ -469,7 +469,7 @@ def test_nothing_of_the_step_is_wider_than_the_panel(recalled: Callable[..., Rea
         panel = reader.find(f"rx_recall_{name}").parentWidget()
         assert panel.minimumSizeHint().width() <= 390 - bar, name
     ticked = [reader.find(f"rx_step_{step}") for step in reader.state.steps]
-    for button, step in zip(ticked, Step, strict=True):
+    for button, step in zip(ticked, reader.state.steps, strict=True):
         button.setText("✓" + step.capitalize())
     reader.settle(0.1)
     for button in ticked:
