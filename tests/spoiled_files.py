@@ -24,7 +24,7 @@ from rxmeasure.errors import RxMeasureError
 from rxmeasure.marks import CanalMarks, FilmKind, ReviewMarks
 from rxmeasure.radiograph import ImageSource
 from rxmeasure.reading import read_radiograph
-from rxmeasure.record.draft import Draft, draft_bytes, load_draft
+from rxmeasure.record.draft import FILM_DRAFTS, Draft, load_draft
 from rxmeasure.record.review_file import load_review, read_marks
 from rxmeasure.record.series_file import read_series_marks
 from rxmeasure.teaching.rubric_file import load_rubric, sample_rubric_text
@@ -73,9 +73,9 @@ def seeds() -> list[tuple[str, bytes, Open]]:
         (".toml", rules.read_bytes(), load_rule_set),
         (".toml", sample_rubric_text().encode(), load_rubric),
         (".csv", _RATINGS.encode(), read_rating_rows),
-        (".json", draft_bytes(_draft()), load_draft),
-        (".json", draft_bytes(_draft()), load_review),
-        (".json", draft_bytes(_draft()), read_marks),
+        (".json", FILM_DRAFTS.as_bytes(_draft()), load_draft),
+        (".json", FILM_DRAFTS.as_bytes(_draft()), load_review),
+        (".json", FILM_DRAFTS.as_bytes(_draft()), read_marks),
     ]
 
 
