@@ -69,10 +69,8 @@ def batch(
     \b
     rxmeasure batch films/ --out results/ --workers 4
     rxmeasure batch films/ --out results/ --scheduler tcp://head:8786
-    rxmeasure batch films/ --out results/ --as NAME --from-store clinic.rxstore \\
-        --tooth 35 --outcome "not met" --rule zero_three
-    rxmeasure batch --archive hospital --since 2024-01-01 --until 2024-12-31 \\
-        --modality IO --out results/
+    rxmeasure batch films/ --out results/ --as NAME --from-store a.rxstore --tooth 35
+    rxmeasure batch --archive hospital --since 2024-01-01 --out results/
     """
     from rxmeasure.batch import BatchSettings, run_batch
 

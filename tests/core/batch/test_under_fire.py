@@ -98,7 +98,11 @@ def test_ctrl_c_then_again(films: Path, out: Path) -> None:
     env = {**os.environ, "PYTHONPATH": str(REPOSITORY)}
     log = out / "batch.log.jsonl"
     with subprocess.Popen(
-        [*command, "--workers", "1"], env=env, stderr=subprocess.PIPE, start_new_session=True
+        # A job in the background of a shell is deaf to Ctrl-C.
+        ["env", "--default-signal=INT", *command, "--workers", "1"],
+        env=env,
+        stderr=subprocess.PIPE,
+        start_new_session=True,
     ) as stopped:
         until(lambda: stopped.poll() or (log.exists() and "measured" in log.read_text()))
         os.killpg(stopped.pid, signal.SIGINT)
