@@ -96,9 +96,9 @@ def _document(found: Lesion) -> dict[str, Any]:
 
 def _lines(found: Lesion, numbers: Numbers) -> list[str]:
     from rxmeasure.cli.tables import caution_lines
-    from rxmeasure.report.series_words import root_heading
+    from rxmeasure.report.series_words import outline_origin, root_heading
 
-    lines = [f"{root_heading(found.root)}: lesion {found.source}"]
+    lines = [f"{root_heading(found.root)}: lesion {outline_origin(found)}"]
     if found.size is not None:
         rows = [(what, *_cells(getattr(found.size, name), numbers)) for what, name in _SIZES]
         lines += columns(rows)

@@ -31,6 +31,7 @@ from rxmeasure.report.series_words import (
     due_text,
     fill_row,
     glances,
+    outline_origin,
     root_change,
     root_heading,
     source_text,
@@ -172,7 +173,9 @@ def _lesion_row(lesion: Lesion, numbers: Numbers) -> dict[str, Any]:
             _length_text(size.largest_diameter, numbers),
             _length_text(size.perpendicular_diameter, numbers),
         )
-    return _row(root_heading(lesion.root), *cells, str(lesion.source), note=numbers.in_text(notes))
+    return _row(
+        root_heading(lesion.root), *cells, outline_origin(lesion), note=numbers.in_text(notes)
+    )
 
 
 def _area_text(area: Area, numbers: Numbers) -> str:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from rxmeasure.recall.change import Change, ChangeVerdict
 from rxmeasure.recall.comparison import FillChange, LesionChange
 from rxmeasure.recall.dates import NextRecall
+from rxmeasure.recall.lesion import Lesion, LesionSource
 from rxmeasure.recall.scores import Choice, ReaderScore, Scale, Symptoms, tooth_score
 from rxmeasure.recall.series import Series, TrendPoint
 from rxmeasure.report.numbers import Numbers, clean, unit_text
@@ -100,6 +101,13 @@ def root_heading(name: str) -> str:
     if meaning != NOT_MAPPED:
         return f"Root {named} ({meaning})"
     return named.capitalize() if "root" in named.lower() else f"Root {named}"
+
+
+def outline_origin(lesion: Lesion) -> str:
+    """Where the outline of a lesion comes from, or that the click gave no size."""
+    if lesion.source is LesionSource.CLICK and lesion.size is None:
+        return "not measured from the click"
+    return str(lesion.source)
 
 
 def visit_heading(series: Series, number: int) -> str:

@@ -89,6 +89,13 @@ def test_a_lesion_from_a_click_has_sizes_with_intervals(run, films: tuple[Path, 
     assert "95 %: " in told
 
 
+def test_a_click_without_a_lesion_is_told_as_such(run, films: tuple[Path, Path]) -> None:
+    done = run("lesion", films[0], "--at", "20,20", "--root", "MB", *SCALE)
+    assert done.code == 0
+    assert "Root MB (mesiobuccal): lesion not measured from the click" in done.stdout
+    assert "mm" not in done.stdout.partition("Cautions")[0]
+
+
 def test_an_outline_without_a_scale_is_told_in_pixels(run, films: tuple[Path, Path]) -> None:
     corners = [("--outline", place) for place in ("100,100", "100,150", "150,150", "150,100")]
     done = run("lesion", films[0], *(word for pair in corners for word in pair), "--json")

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from own_rule import HEAD
 from plugin.window import CONTROL, Key, OpenReader, Reader, film_of, marks_of, open_reader
 from qtpy.QtWidgets import QApplication, QCheckBox, QFileDialog
 from rxmeasure_napari import marks_edits
@@ -17,20 +18,9 @@ from rxmeasure.record.review_file import load_review, review_path
 __all__ = ["film_of", "marks_of", "open_reader"]
 
 NAME = "adequate_premolar.png"
-OWN = """\
-id = "own_rule"
-version = "1"
-title = "The sample teaching clinic's length rule"
-film_kinds = ["post-operative"]
-
-[[field]]
-name = "length"
-kind = "bands"
-measure = "fill_to_apex_core_mm"
-unit = "mm"
-source = "Protocol of the sample teaching clinic"
-status = "choice"
-
+OWN = (
+    HEAD
+    + """\
 [[field.band]]
 label = "good"
 outcome = "met"
@@ -41,6 +31,7 @@ label = "far"
 outcome = "not met"
 above = 90.0
 """
+)
 
 
 @pytest.fixture

@@ -3,6 +3,7 @@
 import re
 
 import pytest
+from own_rule import HEAD
 
 from rxmeasure.criteria.criterion import (
     BandsRule,
@@ -22,20 +23,9 @@ from rxmeasure.errors import CriterionError
 from rxmeasure.marks import FilmKind
 from rxmeasure.measure_names import MEASURES
 
-OWN = """\
-id = "own_rule"
-version = "1"
-title = "The sample teaching clinic's length rule"
-film_kinds = ["post-operative"]
-
-[[field]]
-name = "length"
-kind = "bands"
-measure = "fill_to_apex_core_mm"
-unit = "mm"
-source = "Protocol of the sample teaching clinic"
-status = "choice"
-
+OWN = (
+    HEAD
+    + """\
 [[field.band]]
 label = "long"
 outcome = "not met"
@@ -71,6 +61,7 @@ label_not_met = "poor"
 source = "Protocol of the sample teaching clinic"
 status = "choice"
 """
+)
 
 
 def saved(tmp_path, text, name="own.toml"):
