@@ -12,7 +12,7 @@ from pathlib import Path
 
 from rxmeasure.atomic import write_text
 from rxmeasure.errors import RecallError, ReviewFileError
-from rxmeasure.recall.series import Series, SeriesMarks
+from rxmeasure.recall.series import MOST_VISITS, Series, SeriesMarks
 from rxmeasure.record.document import (
     Document,
     DocumentKind,
@@ -21,7 +21,7 @@ from rxmeasure.record.document import (
     migrated,
     tree_of,
 )
-from rxmeasure.record.parsing import read_json, read_toml, refuse
+from rxmeasure.record.parsing import MAX_VALUES, read_json, read_toml, refuse
 from rxmeasure.record.sidecar import SERIES_SUFFIX
 
 FORMAT = "rxmeasure-series"
@@ -65,7 +65,9 @@ def load_series(path: str | Path) -> Series:
         Not a series file, damaged, too new, or not fitting the schema; the place is named.
     """
     path = Path(path)
-    document = migrated(read_json(path, ReviewFileError), SERIES, STEPS)
+    # Of each visit a series may hold as much as a review.
+    tree = read_json(path, ReviewFileError, most=MOST_VISITS * MAX_VALUES)
+    document = migrated(tree, SERIES, STEPS)
     refuse(document, str(SERIES_SCHEMA_PATH), name=path.name, error=ReviewFileError)
     series: Series = converter().structure(document["series"], Series)
     return series

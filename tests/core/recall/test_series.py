@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from dicom_films import PICTURE, review_of
 from drawn_visits import drawn_film, drawn_series, film_marks, lesion, visit
 from jsonschema import Draft202012Validator
 from scipy import ndimage
@@ -19,8 +20,10 @@ from rxmeasure.recall.lesion import LesionSource
 from rxmeasure.recall.pairs import PairLandmarks
 from rxmeasure.recall.scores import Suggest, Symptoms, published_scales, score
 from rxmeasure.recall.series import (
+    MOST_VISITS,
     LesionMark,
 )
+from rxmeasure.record.parsing import MAX_VALUES
 from rxmeasure.record.schema import as_text, series_schema
 from rxmeasure.record.series_file import (
     FORMAT,
@@ -232,6 +235,18 @@ def test_a_series_returns_exactly(tmp_path: Path) -> None:
     assert load_series(path) == series
     assert read_series_marks(path) == series.marks
     Draft202012Validator(series_schema()).validate(json.loads(path.read_text()))
+
+
+def test_ten_visits_of_four_canals_are_read_again(tmp_path: Path) -> None:
+    (canal,) = review_of(PICTURE).canals
+    series = drawn_series(60.0, 40.0)
+    canals = tuple(replace(canal, name=name) for name in ("MB1", "MB2", "DB", "P"))
+    visits = (replace(series.visits[0], canals=canals),) * MOST_VISITS
+    series = replace(series, visits=visits)
+    path = tmp_path / "case.rxseries.json"
+    save_series(series, path)
+    assert sum(map(path.read_text().count, ",[{")) > MAX_VALUES
+    assert load_series(path) == series
 
 
 def test_a_painted_outline_stays_a_painted_one(tmp_path: Path) -> None:
