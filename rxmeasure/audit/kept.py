@@ -23,6 +23,8 @@ AUDIT_SUFFIX = ".rxaudit.json"
 PLAN_SUFFIX = ".rxplan.json"
 _AUDIT, _PLAN = "rxmeasure-audit", "rxmeasure-sampling-plan"
 _VERSION = 1
+#: Most values of a file (choice: a plan for an archive of 100,000 films names each of them).
+_MAX_VALUES = 1_000_000
 _Kept = TypeVar("_Kept", Audit, SamplingPlan)
 
 
@@ -71,7 +73,7 @@ def _save(value: Audit | SamplingPlan, heading: str, path: Path) -> None:
 def _load(kind: type[_Kept], heading: str, path: Path) -> _Kept:
     from cattrs import BaseValidationError, transform_error
 
-    tree = read_json(path, AuditError)
+    tree = read_json(path, AuditError, most=_MAX_VALUES)
     document = tree if isinstance(tree, dict) else {}
     content = document.get("content")
     found = (document.get("format"), document.get("format_version"))

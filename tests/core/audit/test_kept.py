@@ -41,6 +41,13 @@ def test_a_kept_audit_names_no_patient(tmp_path: Path, audit, clinic) -> None:
     assert [r.patient for r in clinic.rows if r.patient in text] == []
 
 
+def test_a_plan_for_a_whole_archive_comes_back(tmp_path: Path) -> None:
+    cases = [Case(case_id=f"film-{k}") for k in range(120_000)]
+    plan = random_sample(cases, per_group=len(cases), seed="spring")
+    save_plan(plan, tmp_path / "p.rxplan.json")
+    assert load_plan(tmp_path / "p.rxplan.json") == plan
+
+
 def test_a_plan_comes_back(tmp_path: Path) -> None:
     cases = [Case(case_id=f"film {k}", group="recall") for k in range(9)]
     plan = random_sample(cases, per_group=4, seed="x")
