@@ -97,7 +97,8 @@ def wrong_line(line: int, found: str, needed: str, error: type[RxMeasureError]) 
 
 def _text_of(path: Path, error: type[RxMeasureError]) -> str:
     text = read_text(path, MAX_TABLE_BYTES, error, mark_allowed=True)
-    if any(line.count(mark) >= MAX_COLUMNS for line in io.StringIO(text) for mark in _DELIMITERS):
+    long = (line for line in io.StringIO(text) if len(line) >= MAX_COLUMNS)
+    if any(line.count(mark) >= MAX_COLUMNS for line in long for mark in _DELIMITERS):
         raise error(
             found=f"{path.name} with a line of more than {MAX_COLUMNS} cells.",
             needed="a common table.",
@@ -141,14 +142,15 @@ def _rows(
 ) -> Iterator[TableRow]:
     empty, passed_over = True, "" in names
     for cells in _lines(reader, error):
-        if not any(map(str.strip, cells)):
+        stripped = list(map(str.strip, cells))
+        if not any(stripped):
             continue
         if len(cells) != len(names):
             needed = f"{len(names)}, one for each column."
             raise wrong_line(reader.line_num, f"{len(cells)} cells.", needed, error)
         empty = False
         # Columns that are passed over share the empty name.
-        row = dict(zip(names, map(str.strip, cells), strict=True))
+        row = dict(zip(names, stripped, strict=True))
         if passed_over:
             del row[""]
         yield TableRow(line=reader.line_num, cells=row)

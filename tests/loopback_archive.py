@@ -53,6 +53,8 @@ class LoopbackArchive:
         Status that ends each C-FIND.
     move_to : (str, int)
         Where C-MOVE sends to.
+    move_tls : ssl.SSLContext, optional
+        C-MOVE sends encrypted.
     """
 
     objects: dict[str, bytes] = field(default_factory=dict)
@@ -65,6 +67,7 @@ class LoopbackArchive:
     answer_other: bool = False
     find_status: int = 0x0000
     move_to: tuple[str, int] = ("127.0.0.1", 0)
+    move_tls: ssl.SSLContext | None = None
     port: int = 0
 
     def add(self, path: Path) -> str:
@@ -111,7 +114,8 @@ class LoopbackArchive:
         found = list(self._matching(event.identifier))
         if event.event is evt.EVT_C_MOVE:
             contexts = [build_context(h.SOPClassUID, h.file_meta.TransferSyntaxUID) for h in found]
-            yield (*self.move_to, {"contexts": contexts})
+            tls = (self.move_tls, self.move_to[0]) if self.move_tls else None
+            yield (*self.move_to, {"contexts": contexts, "tls_args": tls})
         yield len(found)
         for held in found:
             if self.answer_other:

@@ -8,8 +8,9 @@ from typing import Any
 import pytest
 import trustme
 from loopback_archive import LEAVES_SOCKETS, LoopbackArchive
+from orthanc import free_port
 
-from rxmeasure.archive import Archive, Query
+from rxmeasure.archive import Archive, Query, Uids
 from rxmeasure.errors import ArchiveError
 
 Open = Callable[..., Archive]
@@ -93,3 +94,34 @@ def test_an_archive_that_asks_for_our_certificate(
     else:
         with pytest.raises(ArchiveError):
             archive.test()
+
+
+@pytest.mark.parametrize("shown", [True, False])
+def test_films_that_the_archive_sends_to_us_come_encrypted_from_someone_vouched_for(
+    start: Start,
+    opened: Open,
+    films: tuple[Path, ...],
+    authority: trustme.CA,
+    tmp_path: Path,
+    shown: bool,
+) -> None:
+    sending = ssl.create_default_context()
+    authority.configure_trust(sending)
+    if shown:
+        authority.issue_cert("127.0.0.1").configure_cert(sending)
+    port = free_port()
+    loopback = LoopbackArchive(move_to=("127.0.0.1", port), move_tls=sending)
+    for film in films[:2]:
+        loopback.add(film)
+    archive = opened(
+        start(loopback, tls=server_tls(authority)),
+        tls=True,
+        ca_file=pem(authority, tmp_path),
+        listen_port=port,
+        listen_host="127.0.0.1",
+        timeout_s=3.0,
+        **own_certificate(authority, tmp_path),
+    )
+    fetched = archive.fetch(Uids(study="1.2.3"), tmp_path / "out")
+    assert fetched.new == (2 if shown else 0)
+    assert len(fetched.failed) == (0 if shown else 2)
