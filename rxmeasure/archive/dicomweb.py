@@ -13,10 +13,13 @@ import requests
 from dicomweb_client.api import DICOMwebClient
 from pydicom.dataset import Dataset
 from requests.adapters import HTTPAdapter
+from urllib3 import HTTPConnectionPool, HTTPSConnectionPool
+from urllib3.connection import HTTPConnection, HTTPSConnection
 
 from rxmeasure.archive.config import Security, WebConfig
 from rxmeasure.archive.files import OutgoingFile
-from rxmeasure.archive.refusals import endless, lost, refused_object, untrusted
+from rxmeasure.archive.patience import Patience
+from rxmeasure.archive.refusals import dragging, endless, lost, refused_object, untrusted
 from rxmeasure.archive.rows import ASKED, Level, text_of
 from rxmeasure.archive.status import status_words
 from rxmeasure.archive.values import InstanceRow
@@ -33,6 +36,8 @@ for _name in ("dicomweb_client", "urllib3"):
 #: Bytes of one page of answers (choice), and of what surrounds an object.
 _MOST_ANSWER_BYTES = 64 * 2**20
 _SURROUNDINGS = 2**20
+#: Bytes that are read at once.
+_CHUNK = 2**14
 #: Answers asked for at once (choice).
 _PAGE = 500
 _BROKEN = (
@@ -51,9 +56,15 @@ class _TooMuchError(Exception):
 class _Bounded(HTTPAdapter):  # type: ignore[misc]
     """Reads answers whole, up to a number of bytes."""
 
-    def __init__(self, most_bytes: int) -> None:
-        super().__init__(max_retries=0)
+    def __init__(self, most_bytes: int, patience: Patience) -> None:
         self._most = most_bytes
+        self._patience = patience
+        super().__init__(max_retries=0)
+
+    def init_poolmanager(self, *sizes: Any, **more: Any) -> None:
+        """Have each connection watched as it is opened."""
+        super().init_poolmanager(*sizes, **more)
+        self.poolmanager.pool_classes_by_scheme = _watched_pools(self._patience)
 
     def send(self, request: Any, **more: Any) -> Any:
         """Send a request and read its answer.
@@ -64,8 +75,9 @@ class _Bounded(HTTPAdapter):  # type: ignore[misc]
         request.url = request.url.replace("%2A", "*").replace("%3F", "?")
         response = super().send(request, **{**more, "stream": True})
         content = bytearray()
-        for chunk in response.iter_content(2**16):
+        for chunk in response.iter_content(_CHUNK):
             content += chunk
+            self._patience.count(len(chunk))
             if len(content) > self._most:
                 response.close()
                 raise _TooMuchError
@@ -74,12 +86,33 @@ class _Bounded(HTTPAdapter):  # type: ignore[misc]
         return response
 
 
+def _watched_pools(patience: Patience) -> dict[str, type[HTTPConnectionPool]]:
+    class Plain(HTTPConnection):
+        def connect(self) -> None:
+            super().connect()
+            patience.watch(self.sock)
+
+    class Encrypted(HTTPSConnection):
+        def connect(self) -> None:
+            super().connect()
+            patience.watch(self.sock)
+
+    class PlainPool(HTTPConnectionPool):
+        ConnectionCls = Plain
+
+    class EncryptedPool(HTTPSConnectionPool):
+        ConnectionCls = Encrypted
+
+    return {"http": PlainPool, "https": EncryptedPool}
+
+
 class WebWire:
     """The way to an archive by DICOMweb."""
 
     def __init__(self, config: WebConfig, security: Security) -> None:
         self._config = config
         self._security = security
+        self._patience = Patience(config.timeout_s)
 
     def test(self) -> None:
         """Search for one study."""
@@ -124,7 +157,7 @@ class WebWire:
         client = self._client(_SURROUNDINGS)
 
         def store(file: OutgoingFile) -> str:
-            with self._told(single=True):
+            with self._told(single=True, sent_bytes=file.path.stat().st_size):
                 answer = client.store_instances([pydicom.dcmread(file.path)])
                 failed = _reason(answer, "FailedSOPSequence", "FailureReason")
                 warned = _reason(answer, "ReferencedSOPSequence", "WarningReason")
@@ -140,7 +173,7 @@ class WebWire:
         session.trust_env = False
         session.max_redirects = 0
         for scheme in ("http://", "https://"):
-            session.mount(scheme, _Bounded(most_bytes))
+            session.mount(scheme, _Bounded(most_bytes, self._patience))
         security = self._security
         if security.ca_file is not None:
             session.verify = str(security.ca_file)
@@ -155,8 +188,22 @@ class WebWire:
         return client
 
     @contextmanager
-    def _told(self, *, single: bool = False) -> Iterator[None]:
-        """Tell what went wrong in our words."""
+    def _told(self, *, single: bool = False, sent_bytes: int = 0) -> Iterator[None]:
+        """Wait for one answer as long as may be; tell what went wrong in our words."""
+        try:
+            with self._patience.step(), self._in_our_words(single=single):
+                self._patience.count(sent_bytes)
+                yield
+        except ArchiveError as error:
+            if not self._patience.ended:
+                raise
+            raise dragging(timeout_s=self._config.timeout_s) from error
+        if self._patience.ended:
+            # An answer without a stated length looks whole where its connection was ended.
+            raise dragging(timeout_s=self._config.timeout_s)
+
+    @contextmanager
+    def _in_our_words(self, *, single: bool) -> Iterator[None]:
         try:
             with collected_warnings():
                 yield

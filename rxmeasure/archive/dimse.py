@@ -22,7 +22,8 @@ from pynetdicom.sop_class import Verification
 
 from rxmeasure.archive.config import DimseConfig, Security
 from rxmeasure.archive.files import OutgoingFile
-from rxmeasure.archive.refusals import endless, lost, refused, refused_object, untrusted
+from rxmeasure.archive.patience import Patience
+from rxmeasure.archive.refusals import dragging, endless, lost, refused, refused_object, untrusted
 from rxmeasure.archive.rows import ASKED, Level
 from rxmeasure.archive.status import refusal_words, status_words
 from rxmeasure.archive.tls import client_context, server_context
@@ -59,13 +60,31 @@ _PENDING = (0xFF00, 0xFF01)
 
 
 class _Guard:
-    """Counts what comes in, breaks the connection where it is too much or stays away."""
+    """Counts what comes in, breaks the connection where it is too much or takes too long."""
 
     def __init__(self, most_bytes: int, timeout_s: float) -> None:
         self._most = most_bytes
         self._timeout_s = timeout_s
         self._taken = 0
+        self._patience = Patience(timeout_s)
         self.exceeded = False
+
+    @contextmanager
+    def step(self) -> Iterator[None]:
+        """Do one step in the time that it may take.
+
+        Raises
+        ------
+        ArchiveLostError
+            It took longer, and failed.
+        """
+        try:
+            with self._patience.step():
+                yield
+        except ArchiveError as error:
+            if not self._patience.ended:
+                raise
+            raise dragging(timeout_s=self._timeout_s) from error
 
     def reset(self) -> None:
         """Begin to count anew."""
@@ -75,17 +94,23 @@ class _Guard:
         """Watch a connection that was just opened."""
         connection: Any = event.assoc.dul.socket
         connection.socket.settimeout(self._timeout_s)
-        receive = connection.recv
+        self._patience.watch(connection.socket)
+        receive, send = connection.recv, connection.send
 
         def counted(nr_bytes: int) -> bytearray:
             self._taken += nr_bytes
+            self._patience.count(nr_bytes)
             if nr_bytes > _LONGEST_PDU or self._taken > self._most:
                 self.exceeded = True
                 raise OSError("more than is taken")
             data: bytearray = receive(nr_bytes)
             return data
 
-        connection.recv = counted
+        def counted_send(data: bytes) -> None:
+            self._patience.count(len(data))
+            send(data)
+
+        connection.recv, connection.send = counted, counted_send
 
 
 class _Inbox:
@@ -132,13 +157,15 @@ class DimseWire:
 
     def test(self) -> None:
         """C-ECHO."""
-        with self._association([build_context(Verification)], self._guard()) as association:
+        guard = self._guard()
+        contexts = [build_context(Verification)]
+        with self._association(contexts, guard) as association, guard.step():
             self._check(association.send_c_echo())
 
     def find(self, level: Level, keys: Mapping[str, str], limit: int) -> Iterator[Dataset]:
         """C-FIND."""
         guard = self._guard(_MOST_ANSWER_BYTES)
-        with self._association([build_context(FIND)], guard) as association:
+        with self._association([build_context(FIND)], guard) as association, guard.step():
             for number, (status, answer) in enumerate(
                 association.send_c_find(_identifier(level, keys), FIND)
             ):
@@ -162,9 +189,11 @@ class DimseWire:
 
             def get(instance: InstanceRow) -> bytes:
                 inbox.wait_for(instance.instance_uid)
-                for status, _ in ask(_identifier(Level.INSTANCE, _uids(instance), ask_all=False)):
-                    self._check(status, guard, pending=True, single=True)
-                return inbox.taken()
+                wanted = _identifier(Level.INSTANCE, _uids(instance), ask_all=False)
+                with guard.step():
+                    for status, _ in ask(wanted):
+                        self._check(status, guard, pending=True, single=True)
+                    return inbox.taken()
 
             yield get
 
@@ -193,7 +222,11 @@ class DimseWire:
             server = ours.start_server(
                 (self._config.listen_host, self._config.listen_port),
                 block=False,
-                ssl_context=server_context(self._security) if self._config.tls else None,
+                ssl_context=(
+                    server_context(self._security, self._config.timeout_s)
+                    if self._config.tls
+                    else None
+                ),
                 evt_handlers=[(evt.EVT_CONN_OPEN, guard.attach), (evt.EVT_C_STORE, inbox.take)],
             )
         except OSError as error:
@@ -224,7 +257,8 @@ class DimseWire:
 
             def store(file: OutgoingFile) -> str:
                 guard.reset()
-                return self._stored(association, file)
+                with guard.step():
+                    return self._stored(association, file)
 
             yield store
 
@@ -262,24 +296,27 @@ class DimseWire:
         roles: Iterable[Any] = (),
         handlers: Iterable[Any] = (),
     ) -> Iterator[Any]:
-        association = self._entity().associate(
-            self._config.host,
-            self._config.port,
-            contexts=contexts,
-            ae_title=self._config.called_ae,
-            ext_neg=[*roles, *self._identity()],
-            evt_handlers=[(evt.EVT_CONN_OPEN, guard.attach), *handlers],
-            tls_args=None if self._tls is None else (self._tls, self._config.host),
-        )
-        if not association.is_established:
-            raise self._not_established(association)
+        with guard.step():
+            association = self._entity().associate(
+                self._config.host,
+                self._config.port,
+                contexts=contexts,
+                ae_title=self._config.called_ae,
+                ext_neg=[*roles, *self._identity()],
+                evt_handlers=[(evt.EVT_CONN_OPEN, guard.attach), *handlers],
+                tls_args=None if self._tls is None else (self._tls, self._config.host),
+            )
+            if not association.is_established:
+                raise self._not_established(association)
         try:
             yield association
         except BaseException:
-            association.abort()
+            with guard.step():
+                association.abort()
             raise
         if association.is_established:
-            association.release()
+            with guard.step():
+                association.release()
 
     def _identity(self) -> list[UserIdentityNegotiation]:
         """User and password (PS3.7 D.3.3.7)."""

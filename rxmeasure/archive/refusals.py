@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from rxmeasure.archive.patience import LEAST_BYTES_PER_S, STEP_TIMEOUTS
 from rxmeasure.errors import ArchiveError, ArchiveLostError, ObjectRefusedError
 from rxmeasure.reading.limits import MAX_FILE_BYTES
 
@@ -15,6 +16,17 @@ def lost(found: str, *, timeout_s: float) -> ArchiveLostError:
         needed=f"an archive that answers within {timeout_s:g} s.",
         next_step="Try again; what was done is not done twice. If it stays so, ask who looks "
         "after the archive.",
+    )
+
+
+def dragging(*, timeout_s: float) -> ArchiveLostError:
+    """Something comes, but it takes too long."""
+    return ArchiveLostError(
+        found="an archive so slow that it was waited for no longer.",
+        needed=f"each list and each object within {STEP_TIMEOUTS * timeout_s:g} s, and a second "
+        f"more for each {LEAST_BYTES_PER_S:,} bytes.",
+        next_step="Try again; what was done is not done twice. An archive that has to be slow "
+        "needs a larger timeout_s in the file of archives.",
     )
 
 

@@ -20,8 +20,14 @@ def client_context(security: Security) -> ssl.SSLContext:
     return _loaded(lambda: ssl.create_default_context(cafile=security.ca_file), security)
 
 
-def server_context(security: Security) -> ssl.SSLContext:
+def server_context(security: Security, timeout_s: float) -> ssl.SSLContext:
     """For connections that the archive opens to us; it has to show a certificate.
+
+    Parameters
+    ----------
+    security : Security
+    timeout_s : float
+        Time for the opening of a connection, so that nobody who stays silent holds up others.
 
     Raises
     ------
@@ -32,9 +38,21 @@ def server_context(security: Security) -> ssl.SSLContext:
     def make() -> ssl.SSLContext:
         context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH, cafile=security.ca_file)
         context.verify_mode = ssl.CERT_REQUIRED
+        context.sslsocket_class = _opened_within(timeout_s)
         return context
 
     return _loaded(make, security)
+
+
+def _opened_within(timeout_s: float) -> type[ssl.SSLSocket]:
+    class Socket(ssl.SSLSocket):
+        def do_handshake(self, block: bool = False) -> None:
+            before_s = self.gettimeout()
+            self.settimeout(timeout_s)
+            super().do_handshake(block)
+            self.settimeout(before_s)
+
+    return Socket
 
 
 def _loaded(make: Callable[[], ssl.SSLContext], security: Security) -> ssl.SSLContext:
