@@ -72,3 +72,39 @@ def jpeg_of_scans(count: int) -> bytes:
     whole = stream.getvalue()
     last = whole[whole.rindex(b"\xff\xda") : -2]
     return whole[:-2] + last * count + whole[-2:]
+
+
+def dicom_of_runs(rows: int, columns: int, pairs: int) -> bytes:
+    """RLE whose two segments (PS3.5 G) are runs of 128 zeros, so many in each."""
+    segment = b"\x81\0" * pairs
+    header = struct.pack("<16I", 2, 64, 64 + len(segment), *[0] * 13)
+    return _dicom(rows, columns, "1.2.840.10008.1.2.5", header + segment + segment)
+
+
+def dicom_of_tiles(side: int, tile: int) -> bytes:
+    """JPEG 2000 that says it is cut into small tiles (ITU-T T.800 A.5.1)."""
+    stream = BytesIO()
+    grey = np.zeros((side, side), np.uint16)
+    Image.fromarray(grey).save(stream, "JPEG2000", no_jp2=True, irreversible=False)
+    whole = bytearray(stream.getvalue())
+    at = whole.index(b"\xff\x51") + 22
+    whole[at : at + 8] = struct.pack(">II", tile, tile)
+    return _dicom(side, side, "1.2.840.10008.1.2.4.90", bytes(whole))
+
+
+def _dicom(rows: int, columns: int, syntax: str, packed: bytes) -> bytes:
+    from pydicom.dataset import Dataset, FileMetaDataset
+    from pydicom.encaps import encapsulate
+
+    film = Dataset()
+    film.file_meta = FileMetaDataset()
+    film.file_meta.TransferSyntaxUID = syntax
+    film.SOPClassUID, film.SOPInstanceUID = "1.2.840.10008.5.1.4.1.1.1.3", "1.2.3"
+    film.Modality, film.PhotometricInterpretation = "IO", "MONOCHROME2"
+    film.Rows, film.Columns, film.SamplesPerPixel = rows, columns, 1
+    film.BitsAllocated = film.BitsStored = 16
+    film.HighBit, film.PixelRepresentation = 15, 0
+    film.PixelData = encapsulate([packed])
+    stream = BytesIO()
+    film.save_as(stream, enforce_file_format=True)
+    return stream.getvalue()

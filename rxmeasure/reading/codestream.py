@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 from rxmeasure.errors import ImageReadError
+from rxmeasure.reading.limits import MAX_UNPACKED_BYTES
 
 
 class FrameHeader(NamedTuple):
@@ -27,6 +28,8 @@ MAX_MARKERS = 10_000
 #: Most scans (choice: twice the 10 of a common progressive file); one of 31 bytes costs a
 #: pass over all the picture.
 MAX_SCANS = 20
+#: PS3.5 G.5.
+_RLE_HEADER_BYTES = 64
 
 
 def _no_header() -> ImageReadError:
@@ -104,3 +107,21 @@ def jpeg2000_header(data: bytes) -> FrameHeader:
         bits=(data[start + 42] & 0x7F) + 1,
         components=int.from_bytes(data[start + 40 : start + 42], "big"),
     )
+
+
+def rle_size(frame: bytes) -> int:
+    """Bytes that a frame of RLE unpacks to (PS3.5 G.3.1), without unpacking it.
+
+    Counting ends beyond `MAX_UNPACKED_BYTES`; where even the best packing stays within it, that
+    bound is returned.
+    """
+    # Two bytes stand for 128 at most.
+    bound = 64 * len(frame)
+    if bound <= MAX_UNPACKED_BYTES:
+        return bound
+    size, at = 0, _RLE_HEADER_BYTES
+    while at < len(frame) and size <= MAX_UNPACKED_BYTES:
+        code = frame[at]
+        size += code + 1 if code < 128 else 257 - code if code > 128 else 0
+        at += code + 2 if code < 128 else 2 if code > 128 else 1
+    return size

@@ -19,10 +19,10 @@ from pydicom.pixels import apply_modality_lut, get_decoder
 from rxmeasure.errors import ImageReadError
 from rxmeasure.geometry import FloatArray
 from rxmeasure.radiograph import ImageSource, Radiograph
-from rxmeasure.reading.codestream import jpeg2000_header, jpeg_header
+from rxmeasure.reading.codestream import jpeg2000_header, jpeg_header, rle_size
 from rxmeasure.reading.damage import DAMAGE_ERRORS, collected_warnings
 from rxmeasure.reading.isolated import decode_isolated
-from rxmeasure.reading.limits import MAX_FILE_BYTES, check_size
+from rxmeasure.reading.limits import MAX_FILE_BYTES, MAX_UNPACKED_BYTES, check_size
 from rxmeasure.reading.polarity import dicom_polarity
 from rxmeasure.reading.spacing import read_spacing
 from rxmeasure.values import Warned
@@ -452,12 +452,14 @@ def _check_pixel_data(dataset: Any, layout: Layout, syntax: str) -> None:
     # twice the raw size, plus room for headers).
     if len(data) > 2 * layout.raw_bytes + 2**16:
         raise _damaged(f"{len(data):,} bytes of compressed pixel data, more than the picture has.")
-    if family == "rle":
-        return
     try:
         frame = get_frame(data, 0, number_of_frames=1)
     except DICOM_DAMAGE as error:
         raise _damaged(f"{name} pixel data that are cut short.", error) from error
+    if family == "rle":
+        if rle_size(frame) > MAX_UNPACKED_BYTES:
+            raise _damaged("RLE pixel data that unpack to more than a picture may have.")
+        return
     header = jpeg2000_header(frame) if family == "jpeg2000" else jpeg_header(frame)
     if header[:2] != (layout.rows, layout.columns):
         raise _damaged(

@@ -57,6 +57,14 @@ FILMS: dict[str, tuple[Callable[[], bytes], str]] = {
     "JPEG of the usual scans": (lambda: bombs.jpeg_of_scans(0), "opened"),
     "TIFF, deflate, 64 million pixels in 64 kB": (lambda: _tiff(16_384, 3906), "opened"),
     "TIFF, deflate, beyond the limit": (lambda: _tiff(16_384, 16_384), "refused"),
+    "DICOM, RLE of 24 MB that unpacks to 1.5 GB": (
+        lambda: bombs.dicom_of_runs(2500, 2500, 6_000_000), "refused RLE"
+    ),
+    "DICOM, RLE of 2 MB that is what it says": (
+        lambda: bombs.dicom_of_runs(7680, 7680, 7680 * 60), "opened"
+    ),
+    "DICOM, JPEG 2000 of 60,000 tiles": (lambda: bombs.dicom_of_tiles(980, 4), "opened"),
+    "DICOM, JPEG 2000 of a million tiles": (lambda: bombs.dicom_of_tiles(1000, 1), "refused"),
 }  # fmt: skip
 
 TEXTS: dict[str, tuple[str, Callable[[], str], str]] = {
