@@ -102,7 +102,9 @@ def deidentify(
     later = []
     for path in files_of(paths):
         progress(path.name)
-        if path.name.endswith(SUFFIX) or _is_structured_report(path):
+        if path.is_symlink() and path not in paths:
+            _do(run, path, _link)
+        elif path.name.endswith(SUFFIX) or _is_structured_report(path):
             later.append(path)
         else:
             _do(run, path, _film)
@@ -123,6 +125,14 @@ def _do(run: _Run, path: Path, what: Callable[[_Run, Path, Item], None]) -> None
         what(run, path, item)
     except RxMeasureError as refusal:
         item.decision, item.refusal = Decision.REFUSE, refusal
+
+
+def _link(_: _Run, path: Path, __: Item) -> None:
+    raise DeidentificationError(
+        found=f"{path.name}, a symbolic link: what it leads to may lie outside the folder.",
+        needed="files themselves.",
+        next_step="Name the file that it leads to, if it is to be copied.",
+    )
 
 
 # -- films ---------------------------------------------------------------------

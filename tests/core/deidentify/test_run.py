@@ -104,13 +104,25 @@ def test_a_private_folder_that_others_can_enter_is_refused(folders):
     assert list(private.iterdir()) == []
 
 
-def test_links_in_circles_and_pipes_are_refused(folders):
+def test_links_and_pipes_are_refused(folders, tmp_path):
     originals, out, private = folders
+    elsewhere = tmp_path / "elsewhere.png"
+    elsewhere.write_bytes(next(originals.glob("*.png")).read_bytes() + b" ")
+    (originals / "away.png").symlink_to(elsewhere)
     (originals / "circle").symlink_to(originals / "circle")
     (originals / "folder").symlink_to(originals)
     os.mkfifo(originals / "pipe")
     items = by_name(deidentify([originals], out, private)[0])
-    assert {name for name, item in items.items() if item.refusal} == {"circle", "pipe"}
+    assert {name for name, item in items.items() if item.refusal} == {"away.png", "circle", "pipe"}
+    assert "link" in items["away.png"].refusal.found
+
+
+def test_a_link_that_is_named_is_followed(folders, tmp_path):
+    originals, out, private = folders
+    link = tmp_path / "link.png"
+    link.symlink_to(next(originals.glob("*.png")))
+    (item,) = deidentify([link], out, private)[0]
+    assert item.refusal is None
 
 
 def test_a_lost_key_is_told_and_another_one_refused(folders):
