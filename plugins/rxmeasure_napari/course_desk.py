@@ -115,7 +115,7 @@ class CourseDesk(QObject):
     def open_task(self, ticket: str) -> None:
         """Open the film of a task, from the folder of the films."""
         course, opened = self.course, self.course.opened
-        item = next((t for t in opened.tasks if t.ticket == ticket), None) if opened else None
+        item = next((t for t in opened.items if t.ticket == ticket), None) if opened else None
         if item is None or course.folder is None:
             return
         path = course.folder / item.film
@@ -133,12 +133,16 @@ class CourseDesk(QObject):
     # Handing in.
 
     def hand_in(self, film: OpenFilm) -> None:
-        """Hand in the form of a film, with its review; on top of a conflict that was shown."""
+        """Hand in the form of a film, with its review.
+
+        It replaces what the person handed in before, or a conflict that was shown.
+        """
         store, opened, submission = self._store, self.course.opened, self._submission(film)
-        if store is None or opened is None or submission is None or self.is_busy:
+        form = self.course.form_of(film)
+        if store is None or opened is None or submission is None or form is None or self.is_busy:
             return
         conflict = self.course.conflicts.get(submission.ticket)
-        based_on = 0 if conflict is None else conflict.saved_number
+        based_on = form.based_on if conflict is None else conflict.saved_number
 
         def work(progress: object) -> OpenCourse:
             from rxmeasure.teaching.shelf import hand_in

@@ -29,13 +29,22 @@ class Filled:
 
 
 class FilledForm(Undoable[Filled]):
-    """The form of one film until it is handed in; nothing is chosen at first."""
+    """The form of one film until it is handed in.
+
+    Parameters
+    ----------
+    begun : Filled, optional
+        What was handed in and is corrected now; else nothing is chosen at first.
+    based_on : int, optional
+        Number of the revision that was handed in; 0: none was.
+    """
 
     changed = Signal()
 
-    def __init__(self) -> None:
+    def __init__(self, begun: Filled = Filled(), based_on: int = 0) -> None:
         super().__init__()
-        self._filled = Filled()
+        self._begun = self._filled = begun
+        self.based_on = based_on
 
     @property
     def level_of(self) -> Mapping[str, str]:
@@ -50,7 +59,7 @@ class FilledForm(Undoable[Filled]):
     @property
     def has_unkept_work(self) -> bool:
         """Whether something is filled in, which is in no store yet."""
-        return self._filled != Filled()
+        return self._filled != self._begun
 
     def choose(self, criterion: str, level: str) -> None:
         """Give a criterion its level; one step of undo."""
@@ -84,6 +93,8 @@ class OpenCourse:
         The person's own queue.
     handed_in : mapping
         Ticket -> number of the revision that is handed in.
+    filled : mapping
+        Ticket -> what the person handed in.
     """
 
     person: Person
@@ -92,11 +103,17 @@ class OpenCourse:
     rubric: Rubric
     items: tuple[QueueItem, ...]
     handed_in: Mapping[str, int]
+    filled: Mapping[str, Filled]
 
     @property
     def tasks(self) -> tuple[QueueItem, ...]:
         """Films that wait to be marked."""
         return tuple(item for item in self.items if item.ticket not in self.handed_in)
+
+    @property
+    def corrigible(self) -> tuple[QueueItem, ...]:
+        """Films that are handed in, and may be marked again; both markings are kept."""
+        return tuple(item for item in self.items if item.ticket in self.handed_in)
 
     @property
     def needs_measurement(self) -> bool:
@@ -112,7 +129,13 @@ def read_course(store: Store, course: str = "") -> OpenCourse:
     RxMeasureError
         No course in the store, or the store cannot be reached.
     """
-    from rxmeasure.teaching.shelf import courses_of, handed_in, own_queue, rubric_of
+    from rxmeasure.teaching.shelf import (
+        courses_of,
+        handed_in,
+        own_queue,
+        own_submissions,
+        rubric_of,
+    )
 
     courses = courses_of(store)
     if not courses:
@@ -129,6 +152,10 @@ def read_course(store: Store, course: str = "") -> OpenCourse:
         rubric=rubric_of(store, chosen),
         items=own_queue(store, chosen),
         handed_in=handed_in(store, chosen),
+        filled={
+            one.ticket: Filled(levels=one.levels, comment=one.comment)
+            for one in own_submissions(store, chosen)
+        },
     )
 
 
@@ -160,8 +187,8 @@ class CourseState:
 
     def take(self, opened: OpenCourse | None) -> None:
         """Show the course as the store has it now; None: leave it."""
-        if _whose(opened) != _whose(self.opened):
-            self._forms.clear()
+        same = _whose(opened) == _whose(self.opened)
+        self._forms = {t: f for t, f in self._forms.items() if same and f.has_unkept_work}
         self.opened = opened
         self.conflicts.clear()
         self.changed.emit()
@@ -177,19 +204,22 @@ class CourseState:
         self.changed.emit()
 
     def task_of(self, film: OpenFilm | None) -> QueueItem | None:
-        """The open task that a film belongs to."""
+        """The task that a film belongs to, open or handed in."""
         if film is None or self.opened is None or self.folder is None:
             return None
         folder, key = self.folder, file_key(film.path)
-        return next((t for t in self.opened.tasks if file_key(folder / t.film) == key), None)
+        return next((t for t in self.opened.items if file_key(folder / t.film) == key), None)
 
     def form_of(self, film: OpenFilm | None) -> FilledForm | None:
         """What is filled in for a film; None where it is no task."""
         task = self.task_of(film)
-        if task is None:
+        opened = self.opened
+        if task is None or opened is None:
             return None
         if task.ticket not in self._forms:
-            form = self._forms[task.ticket] = FilledForm()
+            number = opened.handed_in.get(task.ticket, 0)
+            form = FilledForm(opened.filled.get(task.ticket, Filled()), number)
+            self._forms[task.ticket] = form
             form.changed.connect(self.changed.emit)
         return self._forms[task.ticket]
 

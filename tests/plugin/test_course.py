@@ -198,6 +198,45 @@ def test_a_marker_marks_the_whole_queue_blind(sign_in: SignIn, course: CourseInS
     assert not any(s.measured for s in marked.values())
 
 
+def test_what_was_handed_in_can_be_corrected(
+    sign_in: SignIn, course: CourseInStore, marks_of: Callable[[str], ReviewMarks]
+) -> None:
+    reader = sign_in(STUDENT)
+    ticket = open_next(reader)
+    choose_levels(reader, 0)
+    reader.review(marks_of(course.shown[ticket]))
+    measured = measured_of(reader.film.review)
+    reader.press("rx_step_course")
+    reader.press("rx_rubric_hand_in")
+    reader.wait(lambda: reader.state.course.opened.handed_in)  # type: ignore[union-attr]
+    first, *others = course.items(STUDENT)
+    wait_for_film(reader, others[0].film)
+    tasks = reader.find("rx_course_tasks")
+    assert isinstance(tasks, QListWidget)
+    rows = [tasks.item(row).text() for row in range(tasks.count())]
+    assert rows == [*(f"{t.place} · {t.ticket}" for t in others), f"1 · {ticket} · handed in"]
+    tasks.setFocus()
+    reader.key(Key.Key_End)
+    reader.press("rx_course_open")
+    wait_for_film(reader, first.film)
+    assert reader.said("rx_course_film") == f"Film 1 · {ticket} · handed in"
+    assert reader.find("rx_level_length_ideal").isChecked()
+    assert reader.said("rx_rubric_hand_in") == "Hand in again"
+    reader.press("rx_level_length_poor")
+    reader.press("rx_undo")
+    assert reader.find("rx_level_length_ideal").isChecked()
+    reader.press("rx_level_length_poor")
+    reader.press("rx_rubric_hand_in")
+    reader.wait(lambda: reader.state.course.opened.handed_in == {ticket: 2})  # type: ignore[union-attr]
+    with course.open(STUDENT) as store:
+        (kept,) = own_submissions(store, COURSE)
+        (found,) = store.find(Search(kind="student-marks"))
+        history = [revision.number for revision in store.history(found.record_id)]
+    assert dict(kept.levels)["length"] == "poor"
+    assert kept.measured == measured
+    assert history == [1, 2]
+
+
 def test_undo_takes_back_levels_not_marks_of_the_film(sign_in: SignIn) -> None:
     reader = sign_in(TEACHER)
     open_next(reader)

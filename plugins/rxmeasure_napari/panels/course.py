@@ -154,10 +154,14 @@ class _Tasks(QWidget):
         self._count = text_line("rx_course_count")
         self._list = QListWidget()
         self._list.setObjectName("rx_course_tasks")
-        self._list.setAccessibleName("Films that wait")
+        self._list.setAccessibleName("Your films")
         self._list.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self._list.itemActivated.connect(lambda _: self._open_chosen())
-        self._open = button("Open this film", "rx_course_open", "Open the film that is chosen")
+        self._open = button(
+            "Open this film",
+            "rx_course_open",
+            "Open the film that is chosen; one that is handed in can be corrected",
+        )
         self._open.clicked.connect(self._open_chosen)
         again = button("Look again", "rx_course_again", "Read from the store what waits now")
         again.clicked.connect(self._look_again)
@@ -189,20 +193,23 @@ class _Tasks(QWidget):
         )
 
     def _show_tasks(self, opened: OpenCourse) -> None:
-        tickets = [task.ticket for task in opened.tasks]
-        shown = [self._ticket(row) for row in range(self._list.count())]
-        if tickets != shown:
+        wanted = [(f"{task.place} · {task.ticket}", task.ticket) for task in opened.tasks]
+        wanted += [
+            (f"{task.place} · {task.ticket} · handed in", task.ticket) for task in opened.corrigible
+        ]
+        shown = [self._list.item(row).text() for row in range(self._list.count())]
+        if [text for text, _ in wanted] != shown:
             self._list.clear()
-            for task in opened.tasks:
-                row = QListWidgetItem(f"{task.place} · {task.ticket}")
-                row.setData(Qt.ItemDataRole.UserRole, task.ticket)
+            for text, ticket in wanted:
+                row = QListWidgetItem(text)
+                row.setData(Qt.ItemDataRole.UserRole, ticket)
                 self._list.addItem(row)
             self._list.setCurrentRow(0)
         height = max(self._list.sizeHintForRow(0), self.fontMetrics().height())
-        rows = min(max(len(tickets), 1), _LIST_ROWS)
+        rows = min(max(len(wanted), 1), _LIST_ROWS)
         self._list.setFixedHeight(rows * height + 2 * self._list.frameWidth())
-        self._list.setVisible(bool(tickets))
-        self._open.setEnabled(bool(tickets))
+        self._list.setVisible(bool(wanted))
+        self._open.setEnabled(bool(wanted))
 
     def _ticket(self, row: int) -> str:
         return str(self._list.item(row).data(Qt.ItemDataRole.UserRole))
@@ -258,7 +265,8 @@ class _Marking(QWidget):
             set_line(self._goes_along, "" if film is None else _not_a_task(opened))
             self._conflict.show_conflict(None, opened.rubric, None)
             return
-        set_line(self._head, f"Film {task.place} · {task.ticket}")
+        again = " · handed in" if filled.based_on else ""
+        set_line(self._head, f"Film {task.place} · {task.ticket}{again}")
         set_line(self._goes_along, _goes_along(opened, film))
         self._conflict.show_conflict(film, opened.rubric, conflict)
         wanted = opened.needs_measurement or film.marks.canals
@@ -337,9 +345,9 @@ def _count_text(opened: OpenCourse) -> str:
 
 
 def _not_a_task(opened: OpenCourse) -> str:
-    if not opened.tasks:
+    if not opened.items:
         return ""
-    return "The film in front is none that waits here. Open one of the list."
+    return "The film in front is none of yours here. Open one of the list."
 
 
 def _goes_along(opened: OpenCourse, film: OpenFilm) -> str:

@@ -93,3 +93,4 @@ class RubricForm(QFrame):
         reason = "\n".join(filter(None, (levels, why_not)))
         set_line(self._needed, reason)
         self._hand_in.setEnabled(not reason)
+        self._hand_in.setText("Hand in again" if form.based_on else "Hand in")
