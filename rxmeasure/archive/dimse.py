@@ -22,7 +22,7 @@ from pynetdicom.sop_class import Verification
 
 from rxmeasure.archive.config import DimseConfig, Security
 from rxmeasure.archive.files import OutgoingFile
-from rxmeasure.archive.patience import Patience
+from rxmeasure.archive.patience import LEAST_BYTES_PER_S, STEP_TIMEOUTS, Patience
 from rxmeasure.archive.refusals import dragging, endless, lost, refused, refused_object, untrusted
 from rxmeasure.archive.rows import ASKED, Level
 from rxmeasure.archive.status import refusal_words, status_words
@@ -66,7 +66,7 @@ class _Guard:
         self._most = most_bytes
         self._timeout_s = timeout_s
         self._taken = 0
-        self._patience = Patience(timeout_s)
+        self._patience = Patience(timeout_s, silence=True)
         self.exceeded = False
 
     @contextmanager
@@ -99,11 +99,11 @@ class _Guard:
 
         def counted(nr_bytes: int) -> bytearray:
             self._taken += nr_bytes
-            self._patience.count(nr_bytes)
             if nr_bytes > _LONGEST_PDU or self._taken > self._most:
                 self.exceeded = True
                 raise OSError("more than is taken")
             data: bytearray = receive(nr_bytes)
+            self._patience.count(len(data))
             return data
 
         def counted_send(data: bytes) -> None:
@@ -283,7 +283,10 @@ class DimseWire:
     def _entity(self) -> AE:
         entity = AE(ae_title=self._config.calling_ae)
         entity.acse_timeout = self._config.timeout_s
-        entity.dimse_timeout = self._config.timeout_s
+        # Counts until a message is whole: a large film on a slow line. `_Guard` ends silence.
+        entity.dimse_timeout = (
+            STEP_TIMEOUTS * self._config.timeout_s + MAX_FILE_BYTES / LEAST_BYTES_PER_S
+        )
         entity.network_timeout = self._config.timeout_s
         entity.connection_timeout = self._config.timeout_s
         return entity

@@ -5,6 +5,7 @@ from __future__ import annotations
 import socket
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from math import inf
 from threading import Event, Thread
 from time import monotonic
 from weakref import WeakSet
@@ -25,6 +26,8 @@ class Patience:
     ----------
     timeout_s : float
         Longest single wait.
+    silence : bool, optional
+        End a step too where nothing was counted for that long; else whoever waits does so.
 
     Attributes
     ----------
@@ -32,10 +35,11 @@ class Patience:
         The last step took too long.
     """
 
-    def __init__(self, timeout_s: float) -> None:
+    def __init__(self, timeout_s: float, *, silence: bool = False) -> None:
         self._step_s = STEP_TIMEOUTS * timeout_s
+        self._silent_s = timeout_s if silence else inf
         self._sockets: WeakSet[socket.socket] = WeakSet()
-        self._begun_s = 0.0
+        self._begun_s = self._heard_s = 0.0
         self._byte_count = 0
         self.ended = False
 
@@ -46,11 +50,13 @@ class Patience:
     def count(self, byte_count: int) -> None:
         """Wait longer: something went over the line."""
         self._byte_count += byte_count
+        self._heard_s = monotonic()
 
     @contextmanager
     def step(self) -> Iterator[None]:
         """Do one step; where it takes too long its connections end, as if the archive was gone."""
-        self._begun_s, self._byte_count, self.ended = monotonic(), 0, False
+        self._begun_s = self._heard_s = monotonic()
+        self._byte_count, self.ended = 0, False
         done = Event()
         watcher = Thread(target=self._watch, args=(done,), name="patience", daemon=True)
         watcher.start()
@@ -61,10 +67,11 @@ class Patience:
             watcher.join()
 
     def _watch(self, done: Event) -> None:
-        while not done.wait(max(self._left_s(), 0.05)):
-            if self._left_s() > 0:
+        while not done.wait(max(min(self._left_s(), self._quiet_left_s()), 0.05)):
+            if self._left_s() <= 0:
+                self.ended = True
+            elif self._quiet_left_s() > 0:
                 continue
-            self.ended = True
             # Once more at each turn: a connection may have been opened just now.
             for connection in list(self._sockets):
                 _end(connection)
@@ -72,6 +79,9 @@ class Patience:
     def _left_s(self) -> float:
         allowed_s = self._step_s + self._byte_count / LEAST_BYTES_PER_S
         return self._begun_s + allowed_s - monotonic()
+
+    def _quiet_left_s(self) -> float:
+        return self._heard_s + self._silent_s - monotonic()
 
 
 def _end(connection: socket.socket) -> None:

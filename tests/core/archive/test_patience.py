@@ -40,11 +40,12 @@ def ended(connection: socket.socket) -> None:
 
 
 class Dripping:
-    """Stands before an archive; lets so many of its bytes through, then one now and then."""
+    """Stands before an archive; lets so many of its bytes through, then a piece now and then."""
 
-    def __init__(self, port: int, after: int) -> None:
+    def __init__(self, port: int, after: int, piece: int = 1) -> None:
         self._target = port
         self._after = after
+        self._piece = piece
         self._listening = socket.create_server(("127.0.0.1", 0))
         self.port: int = self._listening.getsockname()[1]
         self._open = True
@@ -87,23 +88,23 @@ class Dripping:
         try:
             while data := source.recv(2**16):
                 sink.sendall(data[:left])
-                for byte in data[left:]:
+                for at in range(left, len(data), self._piece):
                     if not self._open:
                         return
                     sleep(TIMEOUT_S * 0.7)
-                    sink.sendall(bytes([byte]))
+                    sink.sendall(data[at : at + self._piece])
                 left = max(0, left - len(data))
         except OSError:
             return
 
 
 @pytest.fixture
-def dripping() -> Iterator[Callable[[int, int], int]]:
+def dripping() -> Iterator[Callable[..., int]]:
     """Put a dripping line before a port; returns its own port."""
     lines: list[Dripping] = []
 
-    def call(port: int, after: int) -> int:
-        lines.append(Dripping(port, after))
+    def call(port: int, after: int, piece: int = 1) -> int:
+        lines.append(Dripping(port, after, piece))
         return lines[-1].port
 
     yield call
@@ -122,7 +123,7 @@ def answers() -> list[Dataset]:
 
 @pytest.mark.parametrize("after", [0, 5, 1_000], ids=["connection", "its header", "answers"])
 def test_a_list_that_drips_is_not_waited_for(
-    start: Start, opened: Open, dripping: Callable[[int, int], int], after: int
+    start: Start, opened: Open, dripping: Callable[..., int], after: int
 ) -> None:
     loopback = start(LoopbackArchive(extra=answers()))
     archive = opened(dripping(loopback.port, after), timeout_s=TIMEOUT_S)
@@ -153,7 +154,7 @@ def test_a_film_that_drips_is_not_waited_for(
     start: Start,
     opened: Open,
     films: tuple[Path, ...],
-    dripping: Callable[[int, int], int],
+    dripping: Callable[..., int],
     tmp_path: Path,
 ) -> None:
     loopback = LoopbackArchive()
@@ -167,9 +168,42 @@ def test_a_film_that_drips_is_not_waited_for(
     assert not list(tmp_path.rglob("*.dcm"))
 
 
+def test_a_film_on_a_slow_line_is_waited_for(
+    start: Start,
+    opened: Open,
+    films: tuple[Path, ...],
+    dripping: Callable[..., int],
+    tmp_path: Path,
+) -> None:
+    loopback = LoopbackArchive()
+    loopback.add(films[0])
+    start(loopback)
+    port = dripping(loopback.port, 20_000, piece=2**16)
+    archive = opened(port, timeout_s=TIMEOUT_S)
+    begun = monotonic()
+    fetched = archive.fetch(Uids(study="1.2.3", series="1.2.3.0"), tmp_path / "out")
+    assert (fetched.new, fetched.failed) == (1, ())
+    assert monotonic() - begun > 3 * TIMEOUT_S
+
+
+def test_an_archive_that_falls_silent_is_not_waited_for_longer_than_one_time_out(
+    start: Start, opened: Open
+) -> None:
+    class Stuck(list[Dataset]):
+        def __iter__(self) -> Iterator[Dataset]:
+            yield self[0]
+            sleep(10.0 * TIMEOUT_S)
+
+    archive = opened(start(LoopbackArchive(extra=Stuck(answers()))), timeout_s=TIMEOUT_S)
+    begun = monotonic()
+    with pytest.raises(ArchiveLostError, match="connection with the archive broke"):
+        archive.find(ASKED)
+    assert monotonic() - begun < 10.0 * TIMEOUT_S
+
+
 @pytest.mark.parametrize("web", [False, True])
 def test_an_encrypted_connection_that_drips_open_is_not_waited_for(
-    start: Start, opened: Open, dripping: Callable[[int, int], int], tmp_path: Path, web: bool
+    start: Start, opened: Open, dripping: Callable[..., int], tmp_path: Path, web: bool
 ) -> None:
     authority = trustme.CA()
     context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
@@ -231,7 +265,7 @@ def test_who_opens_a_connection_to_us_and_says_nothing_does_not_hold_us_up(
 @pytest.mark.parametrize("stated_length", [True, False])
 @pytest.mark.parametrize("after", [3, 200], ids=["header", "body"])
 def test_a_web_answer_that_drips_is_not_waited_for(
-    tmp_path: Path, dripping: Callable[[int, int], int], after: int, stated_length: bool
+    tmp_path: Path, dripping: Callable[..., int], after: int, stated_length: bool
 ) -> None:
     body = b"[" + b" " * 2_000 + b"]"
     length = f"Content-Length: {len(body)}\r\n" if stated_length else ""
