@@ -58,7 +58,7 @@ class Autosave(Generic[AnyDraft]):
     ) -> None:
         self._sort = sort
         self._beside = sort.path(image_path)
-        self._own = (state_folder or _state_folder()) / (sha256 + sort.suffix)
+        self._own = (state_folder or drafts_folder()) / (sha256 + sort.suffix)
         self._sha256 = sha256
         self._known: dict[Path, str | None] = {}
         self._told: set[str] = set()
@@ -147,7 +147,7 @@ class Autosave(Generic[AnyDraft]):
             self._write_at(self._beside, data)
         except WriteError as beside:
             try:
-                _make_folder(self._own.parent)
+                make_folder(self._own.parent)
                 self._write_at(self._own, data)
             except WriteError as own:
                 raise WriteError(
@@ -188,17 +188,25 @@ class Autosave(Generic[AnyDraft]):
 
 def is_drafted(suffix: str, image_path: Path, sha256: str) -> bool:
     """Whether a draft of that sort lies in one of the two places of an image."""
-    names = (Path(f"{image_path}{suffix}"), _state_folder() / (sha256 + suffix))
+    names = (Path(f"{image_path}{suffix}"), drafts_folder() / (sha256 + suffix))
     return any(os.path.isfile(name) for name in names)
 
 
-def _state_folder() -> Path:
+def drafts_folder() -> Path:
+    """The user's own folder of drafts; it may not be there yet."""
     import platformdirs
 
     return platformdirs.user_state_path("rxmeasure", appauthor=False) / "drafts"
 
 
-def _make_folder(folder: Path) -> None:
+def make_folder(folder: Path) -> None:
+    """Make a folder for this user's eyes alone.
+
+    Raises
+    ------
+    WriteError
+        It cannot be made.
+    """
     try:
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     except OSError as fault:

@@ -6,7 +6,7 @@ The store is opened in the role of a student or of a blind rater, and read throu
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -15,7 +15,8 @@ from qtpy.QtCore import QObject
 
 from rxmeasure.errors import ConflictError, RxMeasureError, StoreError, TeachingError
 from rxmeasure_napari.background import Background
-from rxmeasure_napari.course_state import CourseState, OpenCourse, read_course
+from rxmeasure_napari.course_state import CourseState, Filled, OpenCourse, read_course
+from rxmeasure_napari.form_drafts import FormDrafts, drafts_of
 from rxmeasure_napari.review_state import OpenFilm, Step
 from rxmeasure_napari.writer import current_review
 
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
     from rxmeasure_napari.desk import Desk
 
 _READ, _HAND_IN = "read", "hand in"
+#: A course, and by ticket what a crash left of forms.
+_Read = tuple[OpenCourse, Mapping[str, Filled]]
 
 
 class CourseDesk(QObject):
@@ -41,6 +44,8 @@ class CourseDesk(QObject):
         self.desk = desk
         self.course: CourseState = desk.state.course
         self._store: Store | None = None
+        self._drafts = FormDrafts(desk)
+        self.course.edited.connect(self._save_draft)
         self._work = Background("course", self)
         self._work.progressed.connect(partial(desk.tell_busy, self._work))
 
@@ -68,23 +73,24 @@ class CourseDesk(QObject):
     def sign_in(self, where: str, name: str, role: str) -> None:
         """Open a store as a student or a blind rater, off the GUI thread."""
 
-        def work(progress: Callable[[str], None]) -> tuple[Store, OpenCourse]:
+        def work(progress: Callable[[str], None]) -> tuple[Store, _Read]:
             store = _opened(where, name, role)
             try:
-                opened = read_course(store)
+                opened = _read(store)
                 progress("")
             except BaseException:
                 store.close()
                 raise
             return store, opened
 
-        def take(found: tuple[Store, OpenCourse]) -> None:
+        def take(found: tuple[Store, _Read]) -> None:
             self._let_go()
-            self._store, opened = found
+            self._store, read = found
+            opened, _ = read
             beside = Path(where).expanduser().parent
             films = [beside / item.film for item in opened.items]
             self.course.folder = beside if any(map(Path.is_file, films)) else None
-            self.course.take(opened)
+            self._take(read)
 
         self._work.run(_READ, work, take, self.desk.state.refuse, word="opening the course")
 
@@ -94,11 +100,24 @@ class CourseDesk(QObject):
         if store is not None:
             self._work.run(
                 _READ,
-                lambda progress: read_course(store, course),
-                self.course.take,
+                lambda progress: _read(store, course),
+                self._take,
                 self.desk.state.refuse,
                 word="reading the course",
             )
+
+    def _take(self, read: _Read) -> None:
+        opened, drafted = read
+        left = {t: filled for t, filled in drafted.items() if self.course.form_at(t) is None}
+        self.course.take(opened, left)
+        if left:
+            tickets = ", ".join(left)
+            self.desk.state.tell(f"Unfinished marking was taken up: {tickets}; undo goes back.")
+
+    def _save_draft(self, ticket: str) -> None:
+        opened, form = self.course.opened, self.course.form_at(ticket)
+        if opened is not None and form is not None:
+            self._drafts.save(opened, ticket, form)
 
     def leave(self) -> None:
         """Close the course; its films stay open."""
@@ -176,6 +195,7 @@ class CourseDesk(QObject):
                 self.course.changed.emit()
 
         def go_on(opened: OpenCourse) -> None:
+            self._drafts.drop(opened, ticket)
             self.course.forget_form(ticket)
             self.course.take(opened)
             self.desk.close_film(film)
@@ -208,6 +228,11 @@ class CourseDesk(QObject):
             comment=form.comment,
             review=review,
         )
+
+
+def _read(store: Store, course: str = "") -> _Read:
+    opened = read_course(store, course)
+    return opened, drafts_of(opened)
 
 
 def _opened(where: str, name: str, role: str) -> Store:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -60,6 +61,10 @@ class FilledForm(Undoable[Filled]):
     def has_unkept_work(self) -> bool:
         """Whether something is filled in, which is in no store yet."""
         return self._filled != self._begun
+
+    def take_up(self, filled: Filled) -> None:
+        """Go on with what a crash left; one step of undo."""
+        self._change("unfinished marking", filled)
 
     def choose(self, criterion: str, level: str) -> None:
         """Give a criterion its level; one step of undo."""
@@ -173,22 +178,30 @@ class CourseState:
     """
 
     changed = Signal()
+    #: A ticket whose form was edited.
+    edited = Signal(str)
 
     def __init__(self) -> None:
         self.opened: OpenCourse | None = None
         self.folder: Path | None = None
         self.conflicts: dict[str, ConflictError] = {}
         self._forms: dict[str, FilledForm] = {}
+        self._drafted: dict[str, Filled] = {}
 
     @property
     def has_unkept_work(self) -> bool:
         """Whether a form is filled in that was not handed in."""
         return any(form.has_unkept_work for form in self._forms.values())
 
-    def take(self, opened: OpenCourse | None) -> None:
-        """Show the course as the store has it now; None: leave it."""
+    def take(self, opened: OpenCourse | None, drafted: Mapping[str, Filled] | None = None) -> None:
+        """Show the course as the store has it now; None: leave it.
+
+        ``drafted``: forms that a crash left, by their tickets; None: as before.
+        """
         same = _whose(opened) == _whose(self.opened)
         self._forms = {t: f for t, f in self._forms.items() if same and f.has_unkept_work}
+        if drafted is not None or not same:
+            self._drafted = dict(drafted or {})
         self.opened = opened
         self.conflicts.clear()
         self.changed.emit()
@@ -220,8 +233,18 @@ class CourseState:
             number = opened.handed_in.get(task.ticket, 0)
             form = FilledForm(opened.filled.get(task.ticket, Filled()), number)
             self._forms[task.ticket] = form
-            form.changed.connect(self.changed.emit)
+            if task.ticket in self._drafted:
+                form.take_up(self._drafted.pop(task.ticket))
+            form.changed.connect(partial(self._tell, task.ticket))
         return self._forms[task.ticket]
+
+    def form_at(self, ticket: str) -> FilledForm | None:
+        """The form of a ticket, where one was begun."""
+        return self._forms.get(ticket)
+
+    def _tell(self, ticket: str) -> None:
+        self.edited.emit(ticket)
+        self.changed.emit()
 
     def forget_form(self, ticket: str) -> None:
         """The form was handed in."""

@@ -80,13 +80,15 @@ class _Kept(Protocol):
 
 
 AnyDraft = TypeVar("AnyDraft", bound=_Kept)
+#: Of a sort whose files may lie elsewhere.
+_Sorted = TypeVar("_Sorted")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class DraftSort(Generic[AnyDraft]):
+class DraftSort(Generic[_Sorted]):
     """One sort of drafts: how its files are named, written and read."""
 
-    kind: type[AnyDraft]
+    kind: type[_Sorted]
     suffix: str
     document: DocumentKind
     schema_path: Path
@@ -97,7 +99,7 @@ class DraftSort(Generic[AnyDraft]):
         image_path = Path(image_path)
         return image_path.with_name(image_path.name + self.suffix)
 
-    def as_bytes(self, draft: AnyDraft) -> bytes:
+    def as_bytes(self, draft: _Sorted) -> bytes:
         """Return the text of a draft file. Equal drafts give equal bytes.
 
         Raises
@@ -109,7 +111,7 @@ class DraftSort(Generic[AnyDraft]):
         text = json.dumps(document, ensure_ascii=False, allow_nan=False)
         return text.encode("utf-8") + b"\n"
 
-    def load(self, path: str | Path) -> AnyDraft:
+    def load(self, path: str | Path) -> _Sorted:
         """Read a draft file; older versions are brought to the current one.
 
         Raises
@@ -120,7 +122,7 @@ class DraftSort(Generic[AnyDraft]):
         path = Path(path)
         document = migrated(read_json(path, ReviewFileError), self.document, self.steps)
         refuse(document, str(self.schema_path), name=path.name, error=ReviewFileError)
-        draft: AnyDraft = converter().structure(document[self.document.key], self.kind)
+        draft: _Sorted = converter().structure(document[self.document.key], self.kind)
         return draft
 
 

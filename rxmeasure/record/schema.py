@@ -1,4 +1,4 @@
-"""JSON schemas of review file, annotation file, draft and series file, made from the dataclasses.
+"""JSON schemas of review file, annotation file, drafts and series file, made from the dataclasses.
 
 Run ``python -m rxmeasure.record.schema`` after a change to the dataclasses; a
 test compares the shipped files with what this module makes.
@@ -66,6 +66,19 @@ def series_draft_schema() -> dict[str, Any]:
         series_draft.FORMAT,
         series_draft.VERSION,
         title="Unfinished work on visits of one tooth",
+    )
+
+
+def form_draft_schema() -> dict[str, Any]:
+    """Return the schema of a marking's draft of the current version."""
+    from rxmeasure.record import form_draft
+
+    return _headed(
+        "form_draft",
+        form_draft.FormDraft,
+        form_draft.FORMAT,
+        form_draft.VERSION,
+        title="Unfinished marking of one film of a course",
     )
 
 
@@ -171,3 +184,7 @@ if __name__ == "__main__":
     from rxmeasure.record.series_draft import SERIES_DRAFTS
 
     SERIES_DRAFTS.schema_path.write_text(as_text(series_draft_schema()), encoding="utf-8")
+
+    from rxmeasure.record.form_draft import FORM_DRAFTS
+
+    FORM_DRAFTS.schema_path.write_text(as_text(form_draft_schema()), encoding="utf-8")

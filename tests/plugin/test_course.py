@@ -237,6 +237,36 @@ def test_what_was_handed_in_can_be_corrected(
     assert history == [1, 2]
 
 
+def test_a_form_that_was_not_handed_in_is_taken_up_again(
+    sign_in: SignIn, course: CourseInStore
+) -> None:
+    reader = sign_in(TEACHER)
+    ticket = open_next(reader)
+    reader.press("rx_level_length_ideal")
+    reader.press("rx_level_density_poor")
+    reader.write("rx_rubric_comment", "To think about", then=Key.Key_Return)
+    reader.press("rx_course_leave")
+    # No word of it beside the films, which a class may share.
+    assert not [p for p in course.films[TEACHER].iterdir() if "form" in p.name]
+    again = sign_in(TEACHER)
+    assert f"Unfinished marking was taken up: {ticket}" in again.told
+    assert open_next(again) == ticket
+    assert again.find("rx_level_length_ideal").isChecked()
+    assert again.find("rx_level_density_poor").isChecked()
+    assert "taper" not in again.state.course.form_of(again.film).level_of
+    comment = again.find("rx_rubric_comment")
+    assert comment.text() == "To think about"
+    again.press("rx_undo")
+    assert not any(r.isChecked() for r in radios(again))
+    again.press("rx_redo")
+    choose_levels(again, 0)
+    again.press("rx_rubric_hand_in")
+    again.wait(lambda: ticket in again.state.course.opened.handed_in)
+    again.press("rx_course_leave")
+    third = sign_in(TEACHER)
+    assert "Unfinished marking" not in third.told
+
+
 def test_undo_takes_back_levels_not_marks_of_the_film(sign_in: SignIn) -> None:
     reader = sign_in(TEACHER)
     open_next(reader)

@@ -30,16 +30,24 @@ from rxmeasure.marks import (
 from rxmeasure.radiograph import ImageSource
 from rxmeasure.record import draft as draft_module
 from rxmeasure.record.draft import (
-    DRAFT_SCHEMA_PATH,
+    FILM_DRAFTS,
     FORMAT,
     VERSION,
     Draft,
+    DraftSort,
     draft_path,
     drop_draft,
     load_draft,
     save_draft,
 )
-from rxmeasure.record.schema import as_text, draft_schema
+from rxmeasure.record.form_draft import FORM_DRAFTS, FormDraft, form_draft_path
+from rxmeasure.record.schema import (
+    as_text,
+    draft_schema,
+    form_draft_schema,
+    series_draft_schema,
+)
+from rxmeasure.record.series_draft import SERIES_DRAFTS
 
 TEXT = st.text(max_size=8)
 NUMBER = st.floats(allow_nan=False, allow_infinity=False)
@@ -138,10 +146,19 @@ def test_every_draft_returns_exactly(draft: Draft, tmp_path_factory: Any) -> Non
     assert path.read_bytes() == first
 
 
-def test_the_shipped_schema_is_that_of_the_dataclasses() -> None:
-    schema = draft_schema()
+@pytest.mark.parametrize(
+    ("sort", "schema"),
+    [
+        (FILM_DRAFTS, draft_schema()),
+        (SERIES_DRAFTS, series_draft_schema()),
+        (FORM_DRAFTS, form_draft_schema()),
+    ],
+)
+def test_the_shipped_schema_is_that_of_the_dataclasses(
+    sort: DraftSort[Any], schema: dict[str, Any]
+) -> None:
     Draft202012Validator.check_schema(schema)
-    assert DRAFT_SCHEMA_PATH.read_text(encoding="utf-8") == as_text(schema), (
+    assert sort.schema_path.read_text(encoding="utf-8") == as_text(schema), (
         "run: python -m rxmeasure.record.schema"
     )
 
@@ -298,3 +315,35 @@ def _read_or_refused(path: Path) -> None:
 
 def test_the_heading_comes_first(saved: Path) -> None:
     assert saved.read_text().startswith(f'{{"format": "{FORMAT}", "format_version": {VERSION}, ')
+
+
+@given(
+    levels=st.lists(st.tuples(TEXT, TEXT), max_size=4).map(tuple),
+    comment=TEXT,
+    based_on=st.integers(0, 9),
+)
+def test_a_form_returns_exactly(
+    levels: tuple[tuple[str, str], ...],
+    comment: str,
+    based_on: int,
+    tmp_path_factory: pytest.TempPathFactory,
+) -> None:
+    draft = FormDraft(
+        rater="s-1", role="student", course="c", ticket="T", based_on=based_on, levels=levels,
+        comment=comment, saved_utc="2026-03-02T08:00:00+00:00", software_version="0.1.0",
+    )  # fmt: skip
+    path = form_draft_path(
+        tmp_path_factory.getbasetemp(), rater="s-1", role="student", course="c", ticket="T"
+    )
+    path.write_bytes(FORM_DRAFTS.as_bytes(draft))
+    assert FORM_DRAFTS.load(path) == draft
+
+
+def test_forms_of_two_people_or_roles_lie_apart(tmp_path: Path) -> None:
+    whose = [("s-1", "student", "c", "T"), ("s-2", "student", "c", "T"), ("s-1", "rater", "c", "T")]
+    paths = {
+        form_draft_path(tmp_path, rater=rater, role=role, course=course, ticket=ticket)
+        for rater, role, course, ticket in whose
+    }
+    assert len(paths) == len(whose)
+    assert not [path for path in paths if "s-1" in path.name]
