@@ -34,7 +34,9 @@ _CALLS = {
     ),
     "marks": ("from rxmeasure.record.review_file import read_marks", "read_marks(sys.argv[1])"),
     "draft": ("from rxmeasure.record.draft import load_draft", "load_draft(sys.argv[1])"),
-    "form": ("from rxmeasure.record.form_draft import FORM_DRAFTS", "FORM_DRAFTS.load(sys.argv[1])"),
+    "form": (
+        "from rxmeasure.record.form_draft import FORM_DRAFTS", "FORM_DRAFTS.load(sys.argv[1])"
+    ),
     "series": (
         "from rxmeasure.record.series_file import read_series_marks",
         "read_series_marks(sys.argv[1])",
