@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +21,7 @@ from course_in_store import (
 from plugin.window import Key, OpenReader, Reader, marks_of, open_reader
 from qtpy.QtWidgets import QFileDialog, QLabel, QListWidget, QWidget
 from rxmeasure_napari.review_state import Step
+from store_servers import running_server
 
 from rxmeasure.marks import ReviewMarks
 from rxmeasure.store import Search
@@ -44,15 +45,24 @@ def course(tmp_path: Path, sample_images: Path) -> CourseInStore:
 
 
 @pytest.fixture
+def course_on_server(tmp_path: Path, sample_images: Path) -> Iterator[CourseInStore]:
+    bank = tmp_path / "bank"
+    bank.mkdir()
+    films = [Path(shutil.copy(sample_images / name, bank)) for name in FILMS]
+    with running_server() as server:
+        yield course_in_store(tmp_path, films, server)
+
+
+@pytest.fixture
 def sign_in(
     open_reader: OpenReader, course: CourseInStore, monkeypatch: pytest.MonkeyPatch
 ) -> SignIn:
     def begin(name: str) -> Reader:
         reader = open_reader()
         reader.press("rx_course")
-        type_in(reader, str(course.where), name)
+        type_in(reader, course.address(name), name)
         reader.wait(lambda: reader.state.course.opened)
-        films = course.films.get(name, course.where.parent)
+        films = course.films[name]
         monkeypatch.setattr(
             QFileDialog, "getExistingDirectory", staticmethod(lambda *_: str(films))
         )
@@ -265,6 +275,33 @@ def test_a_form_that_was_not_handed_in_is_taken_up_again(
     again.press("rx_course_leave")
     third = sign_in(TEACHER)
     assert "Unfinished marking" not in third.told
+
+
+def test_a_course_on_a_server(
+    course_on_server: CourseInStore,
+    open_reader: OpenReader,
+    marks_of: Callable[[str], ReviewMarks],
+) -> None:
+    course = course_on_server
+    reader = open_reader()
+    reader.press("rx_course")
+    type_in(reader, course.address(TEACHER), STUDENT)
+    reader.wait(lambda: "on the login teacher-1" in reader.told)
+    reader.write("rx_course_store", course.address(STUDENT), then=None)
+    reader.press("rx_course_sign_in")
+    reader.wait(lambda: reader.state.course.opened)
+    reader.state.course.look_in(course.films[STUDENT])
+    ticket = open_next(reader)
+    assert_tells_no_secret(reader, but=STUDENT)
+    choose_levels(reader, 0)
+    reader.review(marks_of(course.shown[ticket]))
+    reader.press("rx_step_course")
+    reader.press("rx_rubric_hand_in")
+    reader.wait(lambda: reader.state.course.opened.handed_in == {ticket: 1})  # type: ignore[union-attr]
+    store = reader.desk.course._store
+    assert {one.kind for one in store.find(Search(), limit=None)} == {
+        "course-rubric", "course-queue", "student-marks", "student-drawn",
+    }  # fmt: skip
 
 
 def test_undo_takes_back_levels_not_marks_of_the_film(sign_in: SignIn) -> None:
