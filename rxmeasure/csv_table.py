@@ -108,7 +108,9 @@ def read_table(path: str | Path, columns: Columns, error: type[RxMeasureError]) 
     path = Path(path)
     text = _text_of(path, error)
     delimiter = max(_DELIMITERS, key=text.partition("\n")[0].count)
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    # Line by line from UTF-8 this is faster than from `io.StringIO`, which takes 4 bytes a letter.
+    lines = io.TextIOWrapper(io.BytesIO(text.encode()), encoding="utf-8", newline="")
+    reader = csv.reader(lines, delimiter=delimiter, strict=True)
     names = _names(next(_lines(reader, error), []), columns, error)
     return Table(
         columns=names,
@@ -124,7 +126,7 @@ def wrong_line(line: int, found: str, needed: str, error: type[RxMeasureError]) 
 
 def _text_of(path: Path, error: type[RxMeasureError]) -> str:
     text = read_text(path, MAX_TABLE_BYTES, error, mark_allowed=True)
-    long = (line for line in io.StringIO(text) if len(line) >= MAX_COLUMNS)
+    long = (line for line in text.split("\n") if len(line) >= MAX_COLUMNS)
     if any(line.count(mark) >= MAX_COLUMNS for line in long for mark in _DELIMITERS):
         raise error(
             found=f"{path.name} with a line of more than {MAX_COLUMNS} cells.",

@@ -132,12 +132,13 @@ class _Reader:
 
     def _measures(self, line: int, cells: _Cells, calibrated: bool) -> tuple[MeasureValue, ...]:
         """Of the cells from the scale on."""
-        if cells not in self.measures:
-            self.measures[cells] = tuple(
+        found = self.measures.get(cells)
+        if found is None:
+            found = self.measures[cells] = tuple(
                 _measure(line, name, text, spread, calibrated=calibrated, comma=self.comma)
                 for name, text, spread in zip(self.wanted, cells[1::2], cells[2::2], strict=True)
             )
-        return self.measures[cells]
+        return found
 
 
 def _yes_no(line: int, column: str, text: str, *, default: bool = True) -> bool:
