@@ -6,6 +6,7 @@ import csv
 import io
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from operator import itemgetter
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -51,21 +52,47 @@ class TableRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Table:
-    """A table that is read line by line.
+    """A table that is read line by line, once through.
 
     Attributes
     ----------
-    names : frozenset of str
-        The columns that are there, of those asked for.
-    rows : iterator of TableRow
-        Once through, in their order. Raises the error where a line is wrong, or none is there.
+    columns : tuple of str
+        Name of each column; empty where it is passed over.
+    lines : iterator of (int, list of str)
+        Number of each line in the file, and its stripped cells. Raises the error where a line
+        is wrong, or none is there.
     decimal_comma : bool
         Whether numbers may have one: cells are not parted by commas.
     """
 
-    names: frozenset[str]
-    rows: Iterator[TableRow]
+    columns: tuple[str, ...]
+    lines: Iterator[tuple[int, list[str]]]
     decimal_comma: bool
+
+    @property
+    def names(self) -> frozenset[str]:
+        """The columns that are there, of those asked for."""
+        return frozenset(self.columns) - {""}
+
+    @property
+    def rows(self) -> Iterator[TableRow]:
+        """The lines, with their cells by column."""
+        for line, cells in self.lines:
+            row = dict(zip(self.columns, cells, strict=True))
+            # Columns that are passed over share the empty name.
+            row.pop("", None)
+            yield TableRow(line=line, cells=row)
+
+    def picked(self, columns: Sequence[str]) -> Iterator[tuple[int, tuple[str, ...]]]:
+        """The lines, with the cells of two columns or more; empty where there is no such column.
+
+        For tables of very many lines: faster than `rows`.
+        """
+        places = {name: place for place, name in enumerate(self.columns)}
+        pick = itemgetter(*(places.get(name, len(self.columns)) for name in columns))
+        for line, cells in self.lines:
+            cells.append("")
+            yield line, pick(cells)
 
 
 def read_table(path: str | Path, columns: Columns, error: type[RxMeasureError]) -> Table:
@@ -81,11 +108,13 @@ def read_table(path: str | Path, columns: Columns, error: type[RxMeasureError]) 
     path = Path(path)
     text = _text_of(path, error)
     delimiter = max(_DELIMITERS, key=text.partition("\n")[0].count)
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    # Line by line from UTF-8 this is faster than from `io.StringIO`, which takes 4 bytes a letter.
+    lines = io.TextIOWrapper(io.BytesIO(text.encode()), encoding="utf-8", newline="")
+    reader = csv.reader(lines, delimiter=delimiter, strict=True)
     names = _names(next(_lines(reader, error), []), columns, error)
     return Table(
-        names=frozenset(names) - {""},
-        rows=_rows(reader, names, f"{path.name} without {columns.what}s.", columns, error),
+        columns=names,
+        lines=_filled(reader, len(names), f"{path.name} without {columns.what}s.", columns, error),
         decimal_comma=delimiter != ",",
     )
 
@@ -97,7 +126,7 @@ def wrong_line(line: int, found: str, needed: str, error: type[RxMeasureError]) 
 
 def _text_of(path: Path, error: type[RxMeasureError]) -> str:
     text = read_text(path, MAX_TABLE_BYTES, error, mark_allowed=True)
-    long = (line for line in io.StringIO(text) if len(line) >= MAX_COLUMNS)
+    long = (line for line in text.split("\n") if len(line) >= MAX_COLUMNS)
     if any(line.count(mark) >= MAX_COLUMNS for line in long for mark in _DELIMITERS):
         raise error(
             found=f"{path.name} with a line of more than {MAX_COLUMNS} cells.",
@@ -133,27 +162,24 @@ def _lines(reader: Reader, error: type[RxMeasureError]) -> Iterator[list[str]]:
         raise wrong_line(reader.line_num, f"{fault}.", needed, error) from fault
 
 
-def _rows(
+def _filled(
     reader: Reader,
-    names: Sequence[str],
+    width: int,
     none_found: str,
     columns: Columns,
     error: type[RxMeasureError],
-) -> Iterator[TableRow]:
-    empty, passed_over = True, "" in names
+) -> Iterator[tuple[int, list[str]]]:
+    """The lines that are not empty."""
+    empty = True
     for cells in _lines(reader, error):
         stripped = list(map(str.strip, cells))
         if not any(stripped):
             continue
-        if len(cells) != len(names):
-            needed = f"{len(names)}, one for each column."
+        if len(cells) != width:
+            needed = f"{width}, one for each column."
             raise wrong_line(reader.line_num, f"{len(cells)} cells.", needed, error)
         empty = False
-        # Columns that are passed over share the empty name.
-        row = dict(zip(names, stripped, strict=True))
-        if passed_over:
-            del row[""]
-        yield TableRow(line=reader.line_num, cells=row)
+        yield reader.line_num, stripped
     if empty:
         raise error(
             found=none_found,

@@ -3,24 +3,28 @@
 from __future__ import annotations
 
 import gc
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+
+import numpy as np
 
 from rxmeasure import __version__
 from rxmeasure.audit.by_month import charts_of, operator_shares, teeth_of, tooth_group_shares
 from rxmeasure.audit.clinic_log import FilmEntry, RecallEntry
 from rxmeasure.audit.dates import Period
-from rxmeasure.audit.judging import JudgedCanal, judge_rows
+from rxmeasure.audit.judging import JudgedCanal, judge_rows, side_of_measures
 from rxmeasure.audit.log_results import quality_results, recall_result, retake_result
 from rxmeasure.audit.results import Audit, LevelResult, RuleChange, Share
-from rxmeasure.audit.rows import AuditSource
+from rxmeasure.audit.rows import AuditRow, AuditSource, RefusedRecord
 from rxmeasure.audit.second_readers import reader_agreement
 from rxmeasure.audit.selection import Selection, Wanted, select, with_log
 from rxmeasure.audit.shares import share_of
 from rxmeasure.audit.statistics.comparison import PairedDifference, paired_difference
 from rxmeasure.audit.statistics.denominators import (
+    MEETS,
+    UNKNOWN,
     Groups,
     Level,
     Outcomes,
@@ -29,11 +33,11 @@ from rxmeasure.audit.statistics.denominators import (
     groups_at,
 )
 from rxmeasure.audit.statistics.sampling import SamplingMethod, SamplingPlan
-from rxmeasure.criteria.by_value import by_value, measures_of
+from rxmeasure.criteria.by_value import measures_of
 from rxmeasure.criteria.rules import RuleSet
 from rxmeasure.errors import AuditError
 from rxmeasure.marks import FilmKind
-from rxmeasure.values import MeasureValue, Warned
+from rxmeasure.values import Warned
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -151,7 +155,8 @@ def _selected(
 ) -> tuple[Selection, tuple[Warned, ...]]:
     """The rows that count, with what the log says of them, and warnings about the log."""
     asked = (request.rule_set, *request.other_rule_sets)
-    records = list(source.rows(request.rule_set, measures_of(asked)))
+    records: Iterable[AuditRow | RefusedRecord]
+    records = source.rows(request.rule_set, measures_of(asked))
     records, warnings = with_log(records, films) if films else (records, ())
     selection = select(records, _wanted(request))
     if not selection.rows:
@@ -204,15 +209,14 @@ def _level_results(
     meeting = as_numbers(True if c.borderline else c.record.met for c in canals)
     results = []
     for at in groups:
-        counted = at.worst(as_judged)
-        ends = zip(counted, at.worst(failing), at.worst(meeting), strict=True)
-        judged = [(low, high) for met, low, high in ends if met is not None]
+        judged = at.worst(as_judged) != UNKNOWN
+        low, high = at.worst(failing)[judged], at.worst(meeting)[judged]
         results.append(
             LevelResult(
                 count=count_groups(records, at, level),
-                n_borderline=sum(low is not high for low, high in judged),
-                least_met=sum(low is True for low, _ in judged),
-                most_met=sum(high is True for _, high in judged),
+                n_borderline=int(np.count_nonzero(low != high)),
+                least_met=int(np.count_nonzero(low == MEETS)),
+                most_met=int(np.count_nonzero(high == MEETS)),
             )
         )
     return tuple(results)
@@ -234,8 +238,7 @@ def _rule_changes(
     """The measured values by each other rule set, beside what they are by this one."""
     if not request.other_rule_sets:
         return ()
-    measures = [{m.name: m for m in c.row.measures} if c.row.confirmed else {} for c in canals]
-    first = _by_value(measures, request.rule_set)
+    first = _by_value(canals, request.rule_set)
     return tuple(
         RuleChange(
             rule_set_id=rule_set.id,
@@ -245,14 +248,15 @@ def _rule_changes(
             paired=paired,
         )
         for rule_set in request.other_rule_sets
-        for at, paired in _paired(groups, first, _by_value(measures, rule_set), request.level)
+        for at, paired in _paired(groups, first, _by_value(canals, rule_set), request.level)
     )
 
 
-def _by_value(measures: Sequence[Mapping[str, MeasureValue]], rule_set: RuleSet) -> Outcomes:
-    """Whether each canal meets a rule set; not known where it has no measures."""
-    meets = by_value(rule_set)
-    return as_numbers(meets(own) if own else None for own in measures)
+def _by_value(canals: Sequence[JudgedCanal], rule_set: RuleSet) -> Outcomes:
+    """Whether each canal meets a rule set; not known without measures that are confirmed."""
+    meets = side_of_measures(rule_set)
+    rows = (canal.row for canal in canals)
+    return as_numbers(meets(r.measures) if r.confirmed and r.measures else None for r in rows)
 
 
 def _paired(
@@ -263,15 +267,18 @@ def _paired(
 ) -> Iterator[tuple[Groups, PairedDifference]]:
     """Both judgements at each level, where there are groups that both can judge."""
     for at in groups:
-        outcomes = zip(at.places, at.worst(first), at.worst(second), strict=True)
-        both = [
-            (place[0], before, after)
-            for place, before, after in outcomes
-            if before is not None and after is not None
-        ]
-        if both:
-            patients, old, new = zip(*both, strict=True)
-            yield at, paired_difference(old, new, patients, level=confidence)
+        before, after = at.worst(first), at.worst(second)
+        both = (before != UNKNOWN) & (after != UNKNOWN)
+        if both.any():
+            yield (
+                at,
+                paired_difference(
+                    before[both] == MEETS,
+                    after[both] == MEETS,
+                    at.patients[both],
+                    level=confidence,
+                ),
+            )
 
 
 def _warnings(canals: Sequence[JudgedCanal]) -> tuple[Warned, ...]:

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from operator import itemgetter
 
 from rxmeasure.audit.judging import JudgedCanal
 from rxmeasure.audit.results import MonthlyChart, Share
 from rxmeasure.audit.shares import share_of
-from rxmeasure.audit.statistics.denominators import Groups, as_numbers
+from rxmeasure.audit.statistics.denominators import MEETS, UNKNOWN, Groups, as_numbers
 from rxmeasure.audit.statistics.run_chart import MonthCount, run_chart
 from rxmeasure.errors import AgreementError
 
@@ -30,58 +33,63 @@ class JudgedTooth:
 
 def teeth_of(canals: Sequence[JudgedCanal], groups: Groups) -> tuple[JudgedTooth, ...]:
     """The teeth that could be judged, in the order of their names; ``groups`` are the teeth."""
-    latest: dict[tuple[str, ...], tuple[str, str]] = {}
-    for canal in canals:
-        row = canal.row
-        when = (row.taken, row.operator)
-        tooth = (row.patient, row.tooth)
-        latest[tooth] = max(latest.get(tooth, when), when)
-    found = []
+    latest = [("", "")] * len(groups.places)
+    for tooth, canal in zip(groups.of_canal.tolist(), canals, strict=True):
+        latest[tooth] = max(latest[tooth], (canal.row.taken, canal.row.operator))
     outcomes = groups.worst(as_numbers(canal.record.met for canal in canals))
-    for place, met in zip(groups.places, outcomes, strict=True):
-        if met is not None:
-            taken, operator = latest[place]
-            found.append(
-                JudgedTooth(
-                    patient=place[0], tooth=place[1], operator=operator, taken=taken, met=met
-                )
-            )
+    found = (
+        JudgedTooth(
+            patient=place[0], tooth=place[1], operator=operator, taken=taken, met=met == MEETS
+        )
+        for place, (taken, operator), met in zip(
+            groups.places, latest, outcomes.tolist(), strict=True
+        )
+        if met != UNKNOWN
+    )
     return tuple(sorted(found, key=lambda t: (t.patient, t.tooth)))
 
 
 def operator_shares(teeth: Sequence[JudgedTooth], level: float) -> tuple[Share, ...]:
     """One share for each operator; empty where none is named."""
-    names = _operators(teeth)
-    return tuple(
-        _share(name, [t for t in teeth if (t.operator or NO_OPERATOR) == name], level)
-        for name in names
-    )
+    return tuple(_share(name, own, level) for name, own in _by_operator(teeth))
 
 
 def tooth_group_shares(teeth: Sequence[JudgedTooth], level: float) -> tuple[Share, ...]:
     """Front teeth, premolars and molars apart."""
-    found = (_share(g, [t for t in teeth if _group(t.tooth) == g], level) for g in _GROUPS)
-    return tuple(share for share in found if share.total)
+    groups = _sorted_into(teeth, lambda t: _group(t.tooth))
+    return tuple(_share(name, groups[name], level) for name in _GROUPS if name in groups)
 
 
 def charts_of(teeth: Sequence[JudgedTooth]) -> tuple[MonthlyChart, ...]:
     """Run charts of all teeth and of each operator."""
-    names = _operators(teeth)
     return (
         _chart(ALL_OPERATORS, teeth),
-        *(_chart(n, [t for t in teeth if (t.operator or NO_OPERATOR) == n]) for n in names),
+        *(_chart(name, own) for name, own in _by_operator(teeth)),
     )
 
 
-def _operators(teeth: Iterable[JudgedTooth]) -> list[str]:
-    named = {t.operator for t in teeth}
-    return sorted(name or NO_OPERATOR for name in named) if named != {""} else []
+def _by_operator(teeth: Sequence[JudgedTooth]) -> list[tuple[str, list[JudgedTooth]]]:
+    """The teeth of each operator, by name; empty where none is named."""
+    if not any(tooth.operator for tooth in teeth):
+        return []
+    found = _sorted_into(teeth, lambda tooth: tooth.operator or NO_OPERATOR)
+    return sorted(found.items(), key=itemgetter(0))
+
+
+def _sorted_into(
+    teeth: Iterable[JudgedTooth], name_of: Callable[[JudgedTooth], str]
+) -> dict[str, list[JudgedTooth]]:
+    found: dict[str, list[JudgedTooth]] = {}
+    for tooth in teeth:
+        found.setdefault(name_of(tooth), []).append(tooth)
+    return found
 
 
 def _share(name: str, teeth: Sequence[JudgedTooth], level: float) -> Share:
     return share_of(name, [t.met for t in teeth], [t.patient for t in teeth], level=level)
 
 
+@lru_cache(maxsize=1000)
 def _group(fdi: str) -> str:
     """Front tooth, premolar or molar; primary teeth 4 and 5 are molars."""
     place = int(fdi[1])
@@ -91,15 +99,10 @@ def _group(fdi: str) -> str:
 
 
 def _chart(name: str, teeth: Sequence[JudgedTooth]) -> MonthlyChart:
-    counts: dict[str, list[int]] = {}
-    for tooth in teeth:
-        if tooth.taken:
-            month = counts.setdefault(tooth.taken[:7], [0, 0])
-            month[0] += tooth.met
-            month[1] += 1
+    total = Counter(tooth.taken[:7] for tooth in teeth if tooth.taken)
+    met = Counter(tooth.taken[:7] for tooth in teeth if tooth.taken and tooth.met)
     months = tuple(
-        MonthCount(month=month, met=met, total=total)
-        for month, (met, total) in sorted(counts.items())
+        MonthCount(month=month, met=met[month], total=total[month]) for month in sorted(total)
     )
     try:
         return MonthlyChart(name=name, months=months, chart=run_chart(months))

@@ -16,7 +16,7 @@ from enum import StrEnum
 from pathlib import Path
 
 from rxmeasure.audit.cells import day, filled, one_of, wrong
-from rxmeasure.csv_table import Columns, TableRow, read_table
+from rxmeasure.csv_table import Columns, read_table
 from rxmeasure.errors import AuditError
 from rxmeasure.marks import FilmKind
 
@@ -41,8 +41,8 @@ class Receptor(StrEnum):
     FILM = "film"
 
 
-_KINDS = tuple(FilmKind)
-_RECEPTORS = tuple(Receptor)
+_KINDS = {str(kind): kind for kind in FilmKind}
+_RECEPTORS = {str(receptor): receptor for receptor in Receptor}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,18 +84,19 @@ def read_films(path: str | Path) -> tuple[FilmEntry, ...]:
         The file cannot be read, or a line is wrong; the line is named.
     """
     films: dict[str, FilmEntry] = {}
-    retakes: list[TableRow] = []
-    for row in read_table(path, _FILMS, AuditError).rows:
-        entry = _film(row)
+    retakes: list[tuple[int, FilmEntry]] = []
+    columns = (*_FILMS.needed, *_FILMS.optional)
+    for line, cells in read_table(path, _FILMS, AuditError).picked(columns):
+        entry = _film(line, *cells)
         if entry.film in films:
-            raise wrong(row, f"the film '{entry.film}' again.", "each film once.")
+            raise wrong(line, f"the film '{entry.film}' again.", "each film once.")
         films[entry.film] = entry
         if entry.retake_of:
-            retakes.append(row)
-    for row in retakes:
-        first = row.cells["retake_of"]
-        if first not in films or first == row.cells["film"]:
-            raise wrong(row, f"a retake of '{first}'.", "another film of this log.")
+            retakes.append((line, entry))
+    for line, entry in retakes:
+        first = entry.retake_of
+        if first not in films or first == entry.film:
+            raise wrong(line, f"a retake of '{first}'.", "another film of this log.")
     return tuple(films.values())
 
 
@@ -103,48 +104,68 @@ def read_recalls(path: str | Path) -> tuple[RecallEntry, ...]:
     """Read the log of recalls; errors as in `read_films`."""
     seen: set[tuple[str, str, str]] = set()
     found = []
-    for row in read_table(path, _RECALLS, AuditError).rows:
-        entry = _recall(row)
+    columns = (*_RECALLS.needed, *_RECALLS.optional)
+    for line, cells in read_table(path, _RECALLS, AuditError).picked(columns):
+        entry = _recall(line, *cells)
         key = (entry.patient, entry.tooth, entry.due)
         if key in seen:
-            raise wrong(row, f"the recall of {' '.join(key)} again.", "each recall once.")
+            raise wrong(line, f"the recall of {' '.join(key)} again.", "each recall once.")
         seen.add(key)
         found.append(entry)
     return tuple(found)
 
 
-def _film(row: TableRow) -> FilmEntry:
-    cells = row.cells
-    receptor, quality = one_of(row, "receptor", _RECEPTORS), one_of(row, "quality", "AN")
-    retake_of, reason = cells.get("retake_of", ""), cells.get("reason", "")
+def _film(
+    line: int,
+    film: str,
+    date: str,
+    patient: str,
+    operator: str,
+    kind: str,
+    receptor: str,
+    quality: str,
+    retake_of: str,
+    reason: str,
+) -> FilmEntry:
+    one_of(line, "receptor", receptor, _RECEPTORS)
+    one_of(line, "quality", quality, "AN")
     if bool(retake_of) != bool(reason):
         raise wrong(
-            row,
+            line,
             "a retake without its reason." if retake_of else "a reason without a retake.",
             "retake_of and reason together.",
         )
-    filled(row, "date")
+    filled(line, "date", date)
     return FilmEntry(
-        film=filled(row, "film"),
-        date=day(row, "date"),
-        patient=cells.get("patient", ""),
-        operator=cells.get("operator", ""),
-        kind=one_of(row, "kind", _KINDS),
-        receptor=Receptor(receptor) if receptor else None,
+        film=filled(line, "film", film),
+        date=day(line, "date", date),
+        patient=patient,
+        operator=operator,
+        kind=one_of(line, "kind", kind, _KINDS),
+        receptor=_RECEPTORS[receptor] if receptor else None,
         acceptable=quality == "A" if quality else None,
         retake_of=retake_of,
         reason=reason,
     )
 
 
-def _recall(row: TableRow) -> RecallEntry:
-    filled(row, "due")
-    due, treated, seen = (day(row, column) for column in ("due", "treated", "seen"))
-    lost = row.cells.get("lost", "")
+def _recall(
+    line: int, patient: str, tooth: str, due: str, treated: str, seen: str, lost: str
+) -> RecallEntry:
+    filled(line, "due", due)
+    due, treated, seen = (
+        day(line, "due", due),
+        day(line, "treated", treated),
+        day(line, "seen", seen),
+    )
     if seen and lost:
-        raise wrong(row, "a patient both seen and lost.", "one of them.")
+        raise wrong(line, "a patient both seen and lost.", "one of them.")
     if treated and treated >= min(due, seen or due):
-        raise wrong(row, "a recall that does not come after the treatment.", "a later date.")
+        raise wrong(line, "a recall that does not come after the treatment.", "a later date.")
     return RecallEntry(
-        patient=filled(row, "patient"), tooth=filled(row, "tooth"), due=due, seen=seen, lost=lost
+        patient=filled(line, "patient", patient),
+        tooth=filled(line, "tooth", tooth),
+        due=due,
+        seen=seen,
+        lost=lost,
     )

@@ -11,8 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping, Set
-from dataclasses import dataclass
-from functools import cache, lru_cache
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from rxmeasure.atomic import write_text
@@ -20,7 +19,7 @@ from rxmeasure.audit.cells import day, one_of, wrong
 from rxmeasure.audit.rows import AuditRow, AuditSource, KeptVerdict, RefusedRecord
 from rxmeasure.criteria.results import Outcome
 from rxmeasure.criteria.rules import RuleSet
-from rxmeasure.csv_table import Columns, TableRow, read_table
+from rxmeasure.csv_table import Columns, read_table
 from rxmeasure.csv_text import csv_text
 from rxmeasure.errors import AuditError
 from rxmeasure.marks import FilmKind
@@ -29,10 +28,12 @@ from rxmeasure.values import MeasureValue
 
 U = ":u"
 _NEEDED = ("patient", "tooth", "canal", "film", "film_kind")
-_OPTIONAL = (
-    "taken", "reader", "operator", "confirmed", "scale", "rule_id", "rule_version", "outcome",
-    "why", "overridden",
-)  # fmt: skip
+_PLAIN = (*_NEEDED, "taken", "reader", "operator", "confirmed")
+_VERDICT = ("rule_id", "rule_version", "outcome", "why", "overridden")
+_OPTIONAL = (*_PLAIN[len(_NEEDED) :], "scale", *_VERDICT)
+#: Where these cells begin in a line as `_Reader` takes it.
+_VERDICT_AT = len(_PLAIN)
+_SCALE_AT = _VERDICT_AT + len(_VERDICT)
 _COLUMNS = Columns(
     needed=_NEEDED,
     optional=(*_OPTIONAL, *MEASURES, *(name + U for name in MEASURES)),
@@ -64,8 +65,9 @@ class RowsFile(AuditSource):
             The file cannot be read, or a line is wrong; the line is named.
         """
         table = read_table(self.path, _COLUMNS, AuditError)
-        wanted = [MEASURES[name] for name in sorted(measures & table.names)]
-        return (_row(row, rule_set, wanted, comma=table.decimal_comma) for row in table.rows)
+        wanted = tuple(MEASURES[name] for name in sorted(measures & table.names))
+        reader = _Reader(rule_set=rule_set, wanted=wanted, comma=table.decimal_comma)
+        return (reader.row(line, cells) for line, cells in table.picked(reader.columns))
 
 
 def write_rows(
@@ -83,96 +85,115 @@ def write_rows(
     write_text(path, csv_text(header, (tuple(_cells(row, rule_set, names)) for row in rows)))
 
 
-def _row(
-    row: TableRow, rule_set: RuleSet, wanted: Iterable[MeasureName], *, comma: bool
-) -> AuditRow:
-    cells = row.cells
-    if cells["film_kind"] not in _FILM_KINDS:
-        raise wrong(row, f"the film kind '{cells['film_kind']}'.", f"{', '.join(_FILM_KINDS)}.")
-    calibrated = _yes_no(row, "scale")
-    return AuditRow(
-        patient=cells["patient"],
-        tooth=cells["tooth"],
-        canal=cells["canal"],
-        film=cells["film"],
-        film_kind=_FILM_KINDS[cells["film_kind"]],
-        taken=day(row, "taken"),
-        reader=cells.get("reader", ""),
-        operator=cells.get("operator", ""),
-        confirmed=_yes_no(row, "confirmed"),
-        calibrated=calibrated,
-        verdict=_verdict(row, rule_set),
-        measures=tuple(_measure(row, name, calibrated, comma) for name in wanted),
-    )
+_Cells = tuple[str, ...]
 
 
-def _yes_no(row: TableRow, column: str, *, default: bool = True) -> bool:
-    text = row.cells.get(column, "")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Reader:
+    """Makes rows of lines. Verdicts and measures come again and again: equal ones are one."""
+
+    rule_set: RuleSet
+    wanted: tuple[MeasureName, ...]
+    comma: bool
+    verdicts: dict[_Cells, KeptVerdict | None] = field(default_factory=dict)
+    measures: dict[_Cells, tuple[MeasureValue, ...]] = field(default_factory=dict)
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """The columns that `row` takes, in this order."""
+        measured = (column for one in self.wanted for column in (one.name, one.name + U))
+        return (*_PLAIN, *_VERDICT, "scale", *measured)
+
+    def row(self, line: int, cells: _Cells) -> AuditRow:
+        """The row of one line."""
+        patient, tooth, canal, film, kind, taken, reader, operator, confirmed = cells[:_VERDICT_AT]
+        if kind not in _FILM_KINDS:
+            raise wrong(line, f"the film kind '{kind}'.", f"{', '.join(_FILM_KINDS)}.")
+        calibrated = _yes_no(line, "scale", cells[_SCALE_AT])
+        return AuditRow(
+            patient=patient,
+            tooth=tooth,
+            canal=canal,
+            film=film,
+            film_kind=_FILM_KINDS[kind],
+            taken=day(line, "taken", taken),
+            reader=reader,
+            operator=operator,
+            confirmed=_yes_no(line, "confirmed", confirmed),
+            calibrated=calibrated,
+            verdict=self._verdict(line, cells[_VERDICT_AT:_SCALE_AT]),
+            measures=self._measures(line, cells[_SCALE_AT:], calibrated),
+        )
+
+    def _verdict(self, line: int, cells: _Cells) -> KeptVerdict | None:
+        if cells not in self.verdicts:
+            self.verdicts[cells] = _verdict(line, self.rule_set, *cells)
+        return self.verdicts[cells]
+
+    def _measures(self, line: int, cells: _Cells, calibrated: bool) -> tuple[MeasureValue, ...]:
+        """Of the cells from the scale on."""
+        found = self.measures.get(cells)
+        if found is None:
+            found = self.measures[cells] = tuple(
+                _measure(line, name, text, spread, calibrated=calibrated, comma=self.comma)
+                for name, text, spread in zip(self.wanted, cells[1::2], cells[2::2], strict=True)
+            )
+        return found
+
+
+def _yes_no(line: int, column: str, text: str, *, default: bool = True) -> bool:
     if not text:
         return default
     if text not in _YES_NO:
-        raise wrong(row, f"'{text}' under {column}.", "yes or no, or nothing.")
+        raise wrong(line, f"'{text}' under {column}.", "yes or no, or nothing.")
     return _YES_NO[text]
 
 
-def _verdict(row: TableRow, rule_set: RuleSet) -> KeptVerdict | None:
-    outcome = one_of(row, "outcome", _OUTCOMES)
-    if not outcome:
+def _verdict(
+    line: int,
+    rule_set: RuleSet,
+    rule_id: str,
+    rule_version: str,
+    outcome: str,
+    why: str,
+    overridden: str,
+) -> KeptVerdict | None:
+    if not one_of(line, "outcome", outcome, _OUTCOMES):
         return None
-    rule = (row.cells.get("rule_id", ""), row.cells.get("rule_version", ""))
-    if not all(rule):
-        raise wrong(row, "an outcome without its rule set.", "rule_id and rule_version too.")
-    if rule != (rule_set.id, rule_set.version):
+    if not (rule_id and rule_version):
+        raise wrong(line, "an outcome without its rule set.", "rule_id and rule_version too.")
+    if (rule_id, rule_version) != (rule_set.id, rule_set.version):
         return None
-    overridden = _yes_no(row, "overridden", default=False)
-    return _kept(_OUTCOMES[outcome], row.cells.get("why", ""), overridden)
+    return KeptVerdict(
+        outcome=_OUTCOMES[outcome],
+        why=why,
+        overridden=_yes_no(line, "overridden", overridden, default=False),
+    )
 
 
-def _measure(row: TableRow, measure: MeasureName, calibrated: bool, comma: bool) -> MeasureValue:
-    text = row.cells[measure.name]
-    spread = _number(row, measure.name + U, comma)
+def _measure(
+    line: int, measure: MeasureName, text: str, spread: str, *, calibrated: bool, comma: bool
+) -> MeasureValue:
+    name, unit = measure.name, measure.unit
+    u = _number(line, name + U, spread, comma)
     if not text:
-        return _missing(measure.name, measure.unit, calibrated)
-    if measure.unit == "bool":
-        return _answer(measure.name, _yes_no(row, measure.name), spread)
-    if measure.unit == "code":
-        return _code(measure.name, text)
+        in_mm = unit.startswith("mm")
+        why = "this film has no scale" if in_mm and not calibrated else "no value in the table"
+        return MeasureValue(name=name, value=None, unit=unit, why_missing=why)
+    if unit == "bool":
+        return MeasureValue(name=name, value=_yes_no(line, name, text), unit=unit, p_true=u)
+    if unit == "code":
+        return MeasureValue(name=name, value=text, unit=unit)
     return MeasureValue(
-        name=measure.name,
-        value=_number(row, measure.name, comma),
-        unit=measure.unit,
-        u=spread,
+        name=name,
+        value=_number(line, name, text, comma),
+        unit=unit,
+        u=u,
         scale_source="stated in the table" if calibrated else None,
     )
 
 
-# Values that come again and again are made once: a table has many lines.
-
-
-@lru_cache(maxsize=10_000)
-def _kept(outcome: Outcome, why: str, overridden: bool) -> KeptVerdict:
-    return KeptVerdict(outcome=outcome, why=why, overridden=overridden)
-
-
-@cache
-def _missing(name: str, unit: str, calibrated: bool) -> MeasureValue:
-    in_mm = unit.startswith("mm")
-    why = "this film has no scale" if in_mm and not calibrated else "no value in the table"
-    return MeasureValue(name=name, value=None, unit=unit, why_missing=why)
-
-
-@lru_cache(maxsize=10_000)
-def _answer(name: str, yes: bool, p_true: float | None) -> MeasureValue:
-    return MeasureValue(name=name, value=yes, unit="bool", p_true=p_true)
-
-
-@lru_cache(maxsize=10_000)
-def _code(name: str, code: str) -> MeasureValue:
-    return MeasureValue(name=name, value=code, unit="code")
-
-
-def _number(row: TableRow, column: str, comma: bool) -> float | None:
-    text = row.cells.get(column, "")
+def _number(line: int, column: str, text: str, comma: bool) -> float | None:
     if not text:
         return None
     try:
@@ -180,7 +201,7 @@ def _number(row: TableRow, column: str, comma: bool) -> float | None:
     except ValueError:
         number = math.nan
     if not math.isfinite(number):
-        raise wrong(row, f"'{text}' under {column}.", "a number.")
+        raise wrong(line, f"'{text}' under {column}.", "a number.")
     return number
 
 

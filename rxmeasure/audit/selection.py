@@ -76,10 +76,9 @@ def with_log(
     found: list[AuditRow | RefusedRecord] = []
     absent, other = set(), set()
     for record in records:
-        entry = None if isinstance(record, RefusedRecord) else log.get(record.film)
         if isinstance(record, RefusedRecord):
             found.append(record)
-        elif entry is None:
+        elif (entry := log.get(record.film)) is None:
             absent.add(record.film)
             found.append(record)
         elif entry.patient and record.patient and entry.patient != record.patient:
@@ -143,16 +142,17 @@ def _why_not(row: AuditRow, wanted: Wanted) -> str:
 def _each_canal_once(rows: Sequence[AuditRow], reasons: Counter[str]) -> list[AuditRow]:
     """Of several reviews of a canal the one of the latest film."""
     best: dict[tuple[str, str, str], AuditRow] = {}
+    others = []
     for row in rows:
         place = (row.patient, row.tooth, row.canal)
-        other = best.get(place)
-        best[place] = row if other is None else max(other, row, key=_standing)
-    for row in rows:
-        counted = best[row.patient, row.tooth, row.canal]
-        if row is not counted:
-            same = row.film == counted.film
-            reasons["another review of the film counts" if same else
-                    "another film of the canal counts"] += 1  # fmt: skip
+        first = best.setdefault(place, row)
+        if first is not row:
+            best[place] = max(first, row, key=_standing)
+            others.append(first if best[place] is row else row)
+    for row in others:
+        same = row.film == best[row.patient, row.tooth, row.canal].film
+        reasons["another review of the film counts" if same else
+                "another film of the canal counts"] += 1  # fmt: skip
     return [best[place] for place in sorted(best)]
 
 
@@ -172,9 +172,10 @@ def _missing_films(rows: Sequence[AuditRow], wanted: Wanted) -> list[Reason]:
 
 def _read_by_two(rows: Sequence[AuditRow]) -> list[AuditRow]:
     """The rows of films that more than one reader reviewed."""
-    readers: dict[tuple[str, str], set[str]] = {}
+    first: dict[tuple[str, str], str] = {}
+    films = set()
     for row in rows:
-        if row.reader:
-            readers.setdefault((row.patient, row.film), set()).add(row.reader)
-    films = {film for film, own in readers.items() if len(own) > 1}
+        film = (row.patient, row.film)
+        if row.reader and first.setdefault(film, row.reader) != row.reader:
+            films.add(film)
     return [row for row in rows if (row.patient, row.film) in films] if films else []

@@ -27,6 +27,9 @@ _RETRY_PAUSE_S = 0.2
 #: Number of the advisory lock that makes savers wait for one another on a server.
 _SAVING = 727_263
 
+#: Format of results in the protocol of PostgreSQL: bytes as they are, not in hex.
+_BINARY = 1
+
 _NO_SPACE = (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR_WRITE, sqlite3.SQLITE_IOERR_FSYNC)
 _DAMAGED = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 #: SQLSTATE classes and codes of PostgreSQL (its manual, appendix A).
@@ -120,6 +123,11 @@ def _server(text: str) -> Engine:
             cursor.execute("SET synchronous_commit TO on")
         connection.commit()
 
+    @event.listens_for(engine, "before_cursor_execute", named=True)
+    def in_binary(*, cursor: Any, context: Any, **_: Any) -> None:
+        if context is not None and context.execution_options.get("binary", False):
+            cursor.format = _BINARY
+
     return engine
 
 
@@ -141,6 +149,12 @@ def freeze(connection: Connection) -> None:
     """Let the next transaction see one moment of the store, as it always does in a file."""
     if connection.dialect.name == "postgresql":
         connection.execution_options(isolation_level="REPEATABLE READ")
+
+
+def begin_nothing(connection: Connection) -> None:
+    """Spare a server the beginning and end of a transaction: one statement needs none."""
+    if connection.dialect.name == "postgresql":
+        connection.execution_options(isolation_level="AUTOCOMMIT")
 
 
 def take_off_disk(engine: Engine) -> None:

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Row, delete, insert, select, true, update
+from sqlalchemy import Connection, Row, Select, bindparam, delete, insert, select, update
 
 from rxmeasure import __version__
 from rxmeasure.errors import ConflictError, ForgottenError, StoreError
@@ -14,6 +15,7 @@ from rxmeasure.store.chain import Link, Sealed, sealed, unpacked
 from rxmeasure.store.difference import difference
 from rxmeasure.store.header import Header
 from rxmeasure.store.people import Person
+from rxmeasure.store.search import visible
 from rxmeasure.store.tables import (
     ChainHead,
     Content,
@@ -26,8 +28,6 @@ from rxmeasure.store.tables import (
 )
 
 AnyRow = Row[*tuple[Any, ...]]
-
-_ALL: ColumnElement[bool] = true()
 
 SAVE, UNDO, FORGET = "save", "undo", "forget"
 
@@ -87,32 +87,20 @@ def saved_already(connection: Connection, record_id: int, content: Sealed) -> An
 
 
 def content_at(
-    connection: Connection,
-    record_id: int,
-    number: int | None,
-    *,
-    seen: ColumnElement[bool] = _ALL,
+    connection: Connection, record_id: int, number: int | None, *, asked_by: Person | None = None
 ) -> AnyRow:
     """Return a revision with its header and body; the newest without a number.
 
     Raises
     ------
     StoreError
-        There is no such revision, or ``seen`` does not hold for its record.
+        There is no such revision, or the person who asks may not see its record.
     ForgottenError
         Its content was deleted on request.
     """
-    query = (
-        select(RevisionRow.__table__, Content.header, Content.body)
-        .join(Record, Record.id == RevisionRow.record_id)
-        .outerjoin(Content, Content.seq == RevisionRow.seq)
-        .where(RevisionRow.record_id == record_id, seen)
-        .order_by(RevisionRow.number.desc())
-        .limit(1)
-    )
-    if number is not None:
-        query = query.where(RevisionRow.number == number)
-    row = connection.execute(query).one_or_none()
+    query = _content_query(asked_by, newest=number is None)
+    wanted = {"record": record_id} if number is None else {"record": record_id, "number": number}
+    row = connection.execute(query, wanted).one_or_none()
     if row is None:
         raise no_such("revision of that number")
     if not row.body:
@@ -122,6 +110,23 @@ def content_at(
             next_step="Choose another record; its history is still there.",
         )
     return row
+
+
+@lru_cache(maxsize=64)
+def _content_query(asked_by: Person | None, *, newest: bool) -> Select[*tuple[Any, ...]]:
+    """Made once for each person: making it takes longer than a server needs to answer it."""
+    query = (
+        select(RevisionRow.__table__, Content.header, Content.body)
+        .join(Record, Record.id == RevisionRow.record_id)
+        .outerjoin(Content, Content.seq == RevisionRow.seq)
+        .where(RevisionRow.record_id == bindparam("record"))
+        .order_by(RevisionRow.number.desc())
+        .limit(1)
+        .execution_options(binary=True)
+    )
+    if not newest:
+        query = query.where(RevisionRow.number == bindparam("number"))
+    return query if asked_by is None else query.where(visible(asked_by))
 
 
 def append(

@@ -20,6 +20,7 @@ from rxmeasure.store.backup import back_up
 from rxmeasure.store.chain import Sealed, packed, sealed, unpacked
 from rxmeasure.store.engine import (
     RECONNECT_S,
+    begin_nothing,
     freeze,
     lock_for_saving,
     patiently,
@@ -360,12 +361,14 @@ class Store:
     def find(self, search: Search, *, limit: int | None = 100, skip: int = 0) -> tuple[Found, ...]:
         """Return records, the newest date first."""
         query = found_query(search, self.person).limit(limit).offset(skip)
-        return self._reading(lambda c: tuple(found_of(row) for row in c.execute(query)))
+        return self._reading(
+            lambda c: tuple(found_of(row) for row in c.execute(query)), one_statement=True
+        )
 
     def count(self, search: Search) -> int:
         """Return how many records there are."""
         query = select(func.count()).select_from(record_ids(search, self.person).subquery())
-        return self._reading(lambda c: c.scalar(query) or 0)
+        return self._reading(lambda c: c.scalar(query) or 0, one_statement=True)
 
     def read(self, record_id: int, number: int | None = None) -> Revision:
         """Return a revision with its content; the newest without a number.
@@ -379,9 +382,9 @@ class Store:
         """
 
         def work(connection: Connection) -> AnyRow:
-            return ledger.content_at(connection, record_id, number, seen=visible(self.person))
+            return ledger.content_at(connection, record_id, number, asked_by=self.person)
 
-        row = self._reading(work)
+        row = self._reading(work, one_statement=True)
         header = header_of(row.header)
         return Revision(
             info=ledger.info_of(row, header.reason), header=header, content=unpacked(row.body)
@@ -457,12 +460,18 @@ class Store:
     # The transactions
 
     def _reading(
-        self, work: Callable[[Connection], _Result], *, as_of_one_moment: bool = False
+        self,
+        work: Callable[[Connection], _Result],
+        *,
+        as_of_one_moment: bool = False,
+        one_statement: bool = False,
     ) -> _Result:
         def once() -> _Result:
             with self._engine.connect() as connection:
                 if as_of_one_moment:
                     freeze(connection)
+                if one_statement:
+                    begin_nothing(connection)
                 with connection.begin():
                     return work(connection)
 

@@ -11,7 +11,6 @@ variance over clusters, Korn and Graubard 1998, Survey Methodology 24:193 (all f
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +19,8 @@ from scipy import stats
 
 from rxmeasure.agreement.results import Interval
 from rxmeasure.audit.statistics.proportions import (
+    Clusters,
+    Flags,
     Proportion,
     few_clusters,
     sandwich_variance,
@@ -113,7 +114,7 @@ class PairedDifference:
 
 
 def paired_difference(
-    first: Sequence[bool], second: Sequence[bool], clusters: Sequence[str], *, level: float = 0.95
+    first: Flags, second: Flags, clusters: Clusters, *, level: float = 0.95
 ) -> PairedDifference:
     """How far a second judgement of the same units moves the share.
 
@@ -121,7 +122,7 @@ def paired_difference(
     ----------
     first, second : sequence of bool
         For each unit.
-    clusters : sequence of str
+    clusters : sequence of str, or array of int
         For each unit the highest level it lies in.
 
     Raises
@@ -129,19 +130,20 @@ def paired_difference(
     AgreementError
         No units.
     """
-    changes = [int(after) - int(before) for before, after in zip(first, second, strict=True)]
+    before, after = np.asarray(first, dtype=np.int8), np.asarray(second, dtype=np.int8)
+    changes = after - before
     by_cluster = sums_by_cluster(changes, clusters)
     interval: Interval | None = None
     cautions: tuple[Warned, ...] = ()
-    if any(changes) and len(by_cluster) > 1:
+    if changes.any() and len(by_cluster) > 1:
         interval = _mean_interval(by_cluster, level)
         cautions = few_clusters(len(by_cluster))
     return PairedDifference(
         total=len(changes),
-        first_met=sum(first),
-        second_met=sum(second),
-        gained=changes.count(1),
-        lost=changes.count(-1),
+        first_met=int(np.count_nonzero(before)),
+        second_met=int(np.count_nonzero(after)),
+        gained=int(np.count_nonzero(changes == 1)),
+        lost=int(np.count_nonzero(changes == -1)),
         interval=interval,
         cautions=cautions,
     )

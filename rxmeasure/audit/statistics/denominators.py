@@ -6,11 +6,12 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from operator import attrgetter
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rxmeasure.audit.statistics.proportions import Proportion, clustered_proportion
+from rxmeasure.audit.statistics.proportions import Proportion, clustered_proportion, numbered
 from rxmeasure.errors import AgreementError
 
 
@@ -69,15 +70,14 @@ class LevelCount:
 
 
 _PLACE: dict[Level, Callable[[CanalRecord], tuple[str, ...]]] = {
-    Level.CANAL: lambda r: (r.patient, r.tooth, r.root, r.canal),
-    Level.ROOT: lambda r: (r.patient, r.tooth, r.root),
-    Level.TOOTH: lambda r: (r.patient, r.tooth),
+    Level.CANAL: attrgetter("patient", "tooth", "root", "canal"),
+    Level.ROOT: attrgetter("patient", "tooth", "root"),
+    Level.TOOTH: attrgetter("patient", "tooth"),
 }
 #: Outcomes from worst to best, as numbers.
-_FAILS, _UNKNOWN, _MEETS = 0, 1, 2
-_AS_NUMBER = {False: _FAILS, None: _UNKNOWN, True: _MEETS}
-_AS_OUTCOME = (False, None, True)
-#: Outcomes as numbers, one for each canal.
+FAILS, UNKNOWN, MEETS = 0, 1, 2
+_AS_NUMBER = {False: FAILS, None: UNKNOWN, True: MEETS}
+#: Outcomes as numbers, one for each canal, root or tooth.
 Outcomes = NDArray[np.int8]
 
 
@@ -97,28 +97,30 @@ class Groups:
         (patient, tooth, ...) of each group, in the order of their first canal.
     of_canal : array of int
         For each canal the number of its group.
+    patients : array of int
+        For each group the number of its patient.
     """
 
     level: Level
     places: tuple[tuple[str, ...], ...]
     of_canal: NDArray[np.intp]
+    patients: NDArray[np.intp]
 
-    def worst(self, canals: Outcomes) -> list[bool | None]:
+    def worst(self, canals: Outcomes) -> Outcomes:
         """Outcome of each group from those of the canals.
 
-        False when one canal fails, None when one could not be judged, else True.
+        `FAILS` when one canal fails, `UNKNOWN` when one could not be judged, else `MEETS`.
         """
-        groups = np.full(len(self.places), _MEETS, np.int8)
+        groups = np.full(len(self.places), MEETS, np.int8)
         np.minimum.at(groups, self.of_canal, canals)
-        return [_AS_OUTCOME[number] for number in groups.tolist()]
+        return groups
 
 
 def groups_at(records: Sequence[CanalRecord], level: Level) -> Groups:
     """Which canal, root or tooth each canal lies in."""
-    numbers: dict[tuple[str, ...], int] = {}
-    place = _PLACE[level]
-    of_canal = [numbers.setdefault(place(record), len(numbers)) for record in records]
-    return Groups(level=level, places=tuple(numbers), of_canal=np.array(of_canal, dtype=np.intp))
+    places, of_canal = numbered(map(_PLACE[level], records))
+    _, patients = numbered(place[0] for place in places)
+    return Groups(level=level, places=places, of_canal=of_canal, patients=patients)
 
 
 def denominators(
@@ -143,18 +145,15 @@ def count_groups(records: Sequence[CanalRecord], groups: Groups, level: float) -
     """One denominator; errors as in `denominators`."""
     _check(records, groups)
     worst = groups.worst(as_numbers(record.met for record in records))
-    judged = [
-        (met, place[0]) for met, place in zip(worst, groups.places, strict=True) if met is not None
-    ]
-    met = [outcome for outcome, _ in judged]
-    patients = [patient for _, patient in judged]
+    judged = worst != UNKNOWN
+    met, patients = worst[judged] == MEETS, groups.patients[judged]
     excluded = _why_excluded(records, groups, worst)
-    enough = len(set(patients)) > 1
+    enough = len(np.unique(patients)) > 1
     return LevelCount(
         level=groups.level,
         proportion=clustered_proportion(met, patients, level=level) if enough else None,
         n_judged=len(met),
-        n_met=sum(met),
+        n_met=int(np.count_nonzero(met)),
         n_excluded=excluded.total(),
         why_excluded=tuple(sorted(excluded.items())),
     )
@@ -171,12 +170,12 @@ def _check(records: Sequence[CanalRecord], groups: Groups) -> None:
     raise AgreementError(found=found, needed="canals, each once.", next_step="Correct the records.")
 
 
-def _why_excluded(
-    records: Sequence[CanalRecord], groups: Groups, worst: Sequence[bool | None]
-) -> Counter[str]:
+def _why_excluded(records: Sequence[CanalRecord], groups: Groups, worst: Outcomes) -> Counter[str]:
     """How many groups could not be judged, by the reasons of their canals."""
     reasons: dict[int, set[str]] = {}
-    for record, number in zip(records, groups.of_canal.tolist(), strict=True):
-        if record.met is None and worst[number] is None:
+    open_groups = worst == UNKNOWN
+    for canal in np.flatnonzero(open_groups[groups.of_canal]).tolist():
+        record, number = records[canal], int(groups.of_canal[canal])
+        if record.met is None:
             reasons.setdefault(number, set()).add(record.why_not_judged or "no reason given")
     return Counter("; ".join(sorted(own)) for own in reasons.values())

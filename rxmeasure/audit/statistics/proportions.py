@@ -16,8 +16,9 @@ doi:10.3368/jhr.50.2.317 (all from memory).
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +28,11 @@ from rxmeasure.agreement.resampling import IntervalChoice, draw_again
 from rxmeasure.agreement.results import Interval
 from rxmeasure.errors import AgreementError
 from rxmeasure.values import Warned
+
+_Name = TypeVar("_Name", bound=Hashable)
+#: For each unit whether it meets a criterion, and the cluster that it lies in, by name or number.
+Flags = Sequence[bool] | NDArray[np.bool_]
+Clusters = Sequence[str] | NDArray[np.intp]
 
 #: With fewer clusters a sandwich variance is unsure (choice; texts speak of 20 to 50).
 FEWEST_CLUSTERS = 20
@@ -87,9 +93,7 @@ def interval_width(share: float, number: float, *, level: float = 0.95) -> float
     return high - low
 
 
-def clustered_proportion(
-    met: Sequence[bool], clusters: Sequence[str], *, level: float = 0.95
-) -> Proportion:
+def clustered_proportion(met: Flags, clusters: Clusters, *, level: float = 0.95) -> Proportion:
     """A share of units in clusters (patients), by the sandwich variance.
 
     Wilson's interval with the effective number of units and Student's t. Where
@@ -100,7 +104,7 @@ def clustered_proportion(
     ----------
     met : sequence of bool
         For each unit.
-    clusters : sequence of str
+    clusters : sequence of str, or array of int
         For each unit the highest level it lies in.
 
     Raises
@@ -188,21 +192,30 @@ def _wilson(share: float, number: float, z: float) -> tuple[float, float]:
 
 
 def sums_by_cluster(
-    met: Sequence[bool] | Sequence[int], clusters: Sequence[str]
+    met: Flags | Sequence[int] | NDArray[np.int8], clusters: Clusters
 ) -> NDArray[np.float64]:
-    """Sum of the units' values and number of units, for each cluster; shape (clusters, 2)."""
-    if len(met) != len(clusters) or not met:
+    """Sum of the units' values and number of units, for each cluster; shape (clusters, 2).
+
+    Named clusters come in the order of their first unit, numbered ones in that of their numbers.
+    """
+    if len(met) != len(clusters) or len(met) == 0:
         raise AgreementError(
             found=f"{len(met)} units and {len(clusters)} clusters named.",
             needed="units, and a cluster for each.",
             next_step="Give the cluster of each unit.",
         )
-    numbers: dict[str, int] = {}
-    place = [numbers.setdefault(cluster, len(numbers)) for cluster in clusters]
+    place = clusters if isinstance(clusters, np.ndarray) else numbered(clusters)[1]
     flags = np.asarray(met, dtype=np.float64)
-    return np.column_stack(
-        [np.bincount(place, weights=flags), np.bincount(place).astype(np.float64)]
-    )
+    units = np.bincount(place)
+    sums = np.column_stack([np.bincount(place, weights=flags), units.astype(np.float64)])
+    return sums[units > 0]
+
+
+def numbered(names: Iterable[_Name]) -> tuple[tuple[_Name, ...], NDArray[np.intp]]:
+    """The different names in the order of their first, and for each name its number there."""
+    numbers: dict[_Name, int] = {}
+    places = [numbers.setdefault(name, len(numbers)) for name in names]
+    return tuple(numbers), np.array(places, dtype=np.intp)
 
 
 def sandwich_variance(by_cluster: NDArray[np.float64]) -> float:
