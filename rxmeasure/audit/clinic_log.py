@@ -128,7 +128,7 @@ def _film(
     reason: str,
 ) -> FilmEntry:
     one_of(line, "receptor", receptor, _RECEPTORS)
-    one_of(line, "quality", quality, "AN")
+    one_of(line, "quality", quality, ("A", "N"))
     if bool(retake_of) != bool(reason):
         raise wrong(
             line,

@@ -94,6 +94,7 @@ def test_semicolons_and_a_byte_order_mark(tmp_path: Path) -> None:
         ("e.png,2025-03-01,,,bitewing,,,,", "line 7: 'bitewing' under kind"),
         ("e.png,2025-03-01,,,,plate,,,", "line 7: 'plate' under receptor"),
         ("e.png,2025-03-01,,,,,1,,", "line 7: '1' under quality"),
+        ("e.png,2025-03-01,,,,,AN,,", "line 7: 'AN' under quality"),
         ("e.png,2025-03-01,,,,,A,a.png,", "line 7: a retake without its reason"),
         ("e.png,2025-03-01,,,,,A,,pale", "line 7: a reason without a retake"),
         ("e.png,2025-03-01,,,,,A,z.png,pale", "line 7: a retake of 'z.png'"),
