@@ -89,7 +89,8 @@ class RootAlignment:
     apex_px : tuple of float
         In the first film.
     residual_px, residual_mm : float, float or None
-        Standard uncertainty of where the second visit's apex comes to lie.
+        Standard uncertainty of where the second visit's apex comes to lie: twice it covers about
+        95 %, also where little of the picture tells it.
     residual_u_px : float
         Standard uncertainty of ``residual_px``.
     parallax_px : float
@@ -378,7 +379,7 @@ def _root_map(
         map=back,
         apex_px=(float(apex[0]), float(apex[1])),
         residual_px=residual,
-        residual_u_px=residual / float(np.sqrt(2.0 * fitted.blocks)),
+        residual_u_px=residual / float(np.sqrt(2.0 * fitted.freedom)),
         residual_mm=None if mm_per_px is None else residual * mm_per_px,
         parallax_px=float(np.hypot(*parallax)),
         crown_root_ratio=_crown_root_ratio(a, b, plane, to_second, line),

@@ -14,11 +14,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter, map_coordinates
+from scipy.special import ndtri, stdtrit
 
 from rxmeasure.geometry import FloatArray, feet_on_polyline, polyline_length
 from rxmeasure.recall.contrast import match_contrast
 from rxmeasure.recall.intensity_fit import fitted_line
-from rxmeasure.recall.plane_map import compose, mapped, pixel_grid
+from rxmeasure.recall.plane_map import compose, mapped, mapped_grid, pixel_grid
 from rxmeasure.recall.prepared_film import Image, Mask, SmallFilm
 
 #: Half-width of what is compared at the root's neck and apex, and of its soft rim, mm: the root,
@@ -34,16 +35,16 @@ _DETAIL_MM, _GRAIN_PX = 0.3, 0.5
 #: parallax of 12 mm of root, leaning 8 degrees, under an angle that changes by 4; for the neck
 #: half a millimetre of depth under the same, and the error of the plane map.
 _EXPECTED_MM = (0.13, 0.05)
+#: Where nothing but that is known, it is known to about a half (GUM, G.4.2).
+_EXPECTED_FREEDOM = 2.0
 #: The fit itself is held more loosely, mm, as if pixels of this area, mm2, told the same.
 _HOLD_MM, _SAME_MM2 = (0.5, 0.1), 0.1
-#: Side of the blocks that are left out in turn, mm.
+#: Side of the blocks whose pulls tell the error, mm: beyond it the bone's texture is another one.
 _BLOCK_MM = 0.8
-#: Bone before and behind a root pulls all blocks the same way, so that they disagree less than
-#: they err. Not derived: chosen in development so that about 95 % of apices lie within two stated
-#: errors (94 % of 33 roots on 24 pairs not used for it). The worst pairs ask for it; on 13 roots
-#: of 8 further pairs errors were 1.1 times what the blocks say (root mean square), so that for
-#: most pairs the stated error is about twice too large.
-_SHARED_PULL = 2.2
+#: Twice the stated error covers this, as two standard deviations of a normal error do.
+_COVERED = 0.9545
+#: Rounds after which the scatter of the pulls stays what it is.
+_ROUNDS = 10
 _ITERATIONS, _STEP_PX = 12, 0.01
 _MARGIN_MM = 3.0 * _DETAIL_MM
 _FEWEST_PX = 100
@@ -58,14 +59,15 @@ class RootFit:
     matrix : ndarray, shape (3, 3)
         From the fixed to the moving film.
     apex_covariance : ndarray, shape (2, 2)
-        Of where the apex lies, in pixels of the fixed film squared.
-    blocks : int
-        Places whose pulls tell the covariance.
+        Of where the apex lies, in pixels of the fixed film squared, so wide that two standard
+        deviations cover what they do of a normal error.
+    freedom : float
+        Degrees of freedom of the covariance, at least 1.
     """
 
     matrix: FloatArray
     apex_covariance: FloatArray
-    blocks: int
+    freedom: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -126,18 +128,17 @@ def fit_root(
     hold = _per_shift(_HOLD_MM) * part.px_per_mm
     shift = np.zeros(4)
     for _ in range(_ITERATIONS):
-        equations = _equations(part, own, _seen(part, other, moving, plane, shift))
-        information = equations.information(hold)
-        step = np.linalg.solve(information, equations.pull - equations.held(hold) * shift)
+        compared = _compared(part, own, _seen(part, other, moving, plane, line_px, shift))
+        held = compared.held(hold)
+        step = np.linalg.solve(compared.steepness + np.diag(held), compared.pull - held * shift)
         shift = shift + step
         if np.abs(step).max() < _STEP_PX:
             break
-    covariance = _SHARED_PULL**2 * equations.covariance(hold)
-    shift, covariance = _with_expectation(shift, covariance, part.px_per_mm)
+    told = _told(compared, shift, held, _per_shift(_EXPECTED_MM) * part.px_per_mm)
     return RootFit(
-        matrix=compose(plane, _shift_map(line_px, shift)),
-        apex_covariance=covariance[:2, :2],
-        blocks=len(equations.block_pulls),
+        matrix=compose(plane, _shift_map(line_px, told.shift)),
+        apex_covariance=told.covariance[:2, :2] * _widened(told.freedom) ** 2,
+        freedom=told.freedom,
     )
 
 
@@ -201,10 +202,15 @@ class _Seen:
 
 
 def _seen(
-    part: _Part, other: Image, moving: SmallFilm, plane: FloatArray, shift: FloatArray
+    part: _Part,
+    other: Image,
+    moving: SmallFilm,
+    plane: FloatArray,
+    line_px: FloatArray,
+    shift: FloatArray,
 ) -> _Seen:
-    moved = part.grid + part.shares @ shift.reshape(2, 2)
-    at = np.moveaxis(mapped(plane, moved), -1, 0)
+    corner = (float(part.grid[0, 0, 0]), float(part.grid[0, 0, 1]))
+    at = mapped_grid(compose(plane, _shift_map(line_px, shift)), part.grey.shape, corner)
     grey = map_coordinates(other, at, order=1, mode="nearest")
     return _Seen(detail=_detail(grey, part.detail_px), inside=_inside(moving, at))
 
@@ -214,63 +220,90 @@ def _detail(grey: Image, coarse_px: float) -> Image:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Equations:
-    """Normal equations of a step, whole and by blocks of the picture.
+class _Compared:
+    """The two films, pixel by pixel of the support.
 
     Attributes
     ----------
-    block_normals : ndarray, shape (B, 4, 4)
-    block_pulls : ndarray, shape (B, 4)
-    variance : float
-        Of what the two films differ by.
+    own, seen : ndarray, shape (N, 4)
+        Change of the fixed and of the moving film's detail with each shift.
+    residual, weight : ndarray, shape (N,)
+    block : ndarray of int, shape (N,)
     px_per_mm : float
     """
 
-    block_normals: FloatArray
-    block_pulls: FloatArray
-    variance: float
+    own: FloatArray
+    seen: FloatArray
+    residual: FloatArray
+    weight: FloatArray
+    block: NDArray[np.intp]
     px_per_mm: float
 
     @property
+    def pulls(self) -> FloatArray:
+        """What each pixel says, shape (N, 4)."""
+        return 0.5 * (self.own + self.seen) * (self.weight * self.residual)[:, None]
+
+    @property
     def pull(self) -> FloatArray:
-        return np.asarray(self.block_pulls.sum(axis=0))
+        return np.asarray(self.pulls.sum(axis=0))
+
+    @property
+    def curvature(self) -> FloatArray:
+        """How fast the pull fades with the shift: only what both films show counts."""
+        return _even(self.own.T @ (self.seen * self.weight[:, None]))
+
+    @property
+    def steepness(self) -> FloatArray:
+        """Curvature for a step: half way to that of the mean of both films' slopes.
+
+        The latter takes what only one of the films shows for a hold and steps too short, the
+        curvature itself may vanish.
+        """
+        mean = 0.5 * (self.own + self.seen)
+        return 0.5 * (mean.T @ (mean * self.weight[:, None]) + self.curvature)
 
     def held(self, hold_px: FloatArray) -> FloatArray:
         """Weight that holds each shift to none."""
-        return np.asarray(self.variance * _SAME_MM2 * self.px_per_mm**2 / hold_px**2)
+        variance = float((self.weight * self.residual**2).sum() / max(self.weight.sum(), 1e-9))
+        return np.asarray(variance * _SAME_MM2 * self.px_per_mm**2 / hold_px**2)
 
-    def information(self, hold_px: FloatArray) -> FloatArray:
-        return np.asarray(self.block_normals.sum(axis=0) + np.diag(self.held(hold_px)))
+    def block_pulls(self) -> FloatArray:
+        """Shape (B, 4)."""
+        return _sums(self.pulls, self.block)
 
-    def covariance(self, hold_px: FloatArray) -> FloatArray:
-        """From how far the fit moves when each block is left out (jackknife)."""
-        rest = self.information(hold_px) - self.block_normals
-        moves = np.linalg.solve(rest, self.block_pulls[..., None])[..., 0]
-        blocks = len(moves)
-        return np.asarray(moves.T @ moves * (blocks - 1) / blocks)
+    def block_curvatures(self) -> FloatArray:
+        """Shape (B, 4, 4)."""
+        left = self.own * self.weight[:, None]
+        products = (left[:, :, None] * self.seen[:, None, :]).reshape(-1, 16)
+        return _even(_sums(products, self.block).reshape(-1, 4, 4))
 
 
-def _equations(part: _Part, own: Image, seen: _Seen) -> _Equations:
+def _compared(part: _Part, own: Image, seen: _Seen) -> _Compared:
     used = part.used & (seen.inside > 0.0)
     weight = part.weight[used]
     a, b = own[used], seen.detail[used]
     gain, offset = fitted_line(b, a, weight)
-    slopes = [
-        0.5 * (one + gain * two)[used]
-        for one, two in zip(np.gradient(own), np.gradient(seen.detail), strict=True)
-    ]
-    shares = part.shares[used]
-    columns = np.stack([share * slope for share in shares.T for slope in slopes], axis=1)
-    residual = a - gain * b - offset
-    left = columns * weight[:, None]
     _, block = np.unique(part.block[used], return_inverse=True)
-    products = (left[:, :, None] * columns[:, None, :]).reshape(-1, 16)
-    return _Equations(
-        block_normals=_sums(products, block).reshape(-1, 4, 4),
-        block_pulls=_sums(left * residual[:, None], block),
-        variance=float((weight * residual**2).sum() / max(weight.sum(), 1e-9)),
+    return _Compared(
+        own=_changes(own, part.shares, used),
+        seen=gain * _changes(seen.detail, part.shares, used),
+        residual=a - gain * b - offset,
+        weight=weight,
+        block=block,
         px_per_mm=part.px_per_mm,
     )
+
+
+def _changes(detail: Image, shares: FloatArray, used: Mask) -> FloatArray:
+    """Change of a picture with apex row and column, neck row and column, shape (N, 4)."""
+    slopes = np.stack([slope[used] for slope in np.gradient(detail)], axis=1)
+    return (shares[used][:, :, None] * slopes[:, None, :]).reshape(-1, 4)
+
+
+def _even(matrix: FloatArray) -> FloatArray:
+    """The symmetric part."""
+    return 0.5 * (matrix + np.swapaxes(matrix, -1, -2))
 
 
 def _blocks(grid: FloatArray, side_px: float) -> NDArray[np.intp]:
@@ -286,13 +319,48 @@ def _per_shift(of_apex_and_neck: tuple[float, float]) -> FloatArray:
     return np.repeat(of_apex_and_neck, 2)
 
 
-def _with_expectation(
-    shift: FloatArray, covariance: FloatArray, px_per_mm: float
-) -> tuple[FloatArray, FloatArray]:
-    """What the fit says and what was to be expected, each weighted by how sure it is."""
-    expected = np.diag((_per_shift(_EXPECTED_MM) * px_per_mm) ** 2)
-    gain = expected @ np.linalg.inv(expected + covariance)
-    return gain @ shift, (np.eye(4) - gain) @ expected
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Told:
+    """What the films say of the four shifts, with what was to be expected weighed in."""
+
+    shift: FloatArray
+    covariance: FloatArray
+    freedom: float
+
+
+def _told(
+    compared: _Compared, shift: FloatArray, held: FloatArray, expected_px: FloatArray
+) -> _Told:
+    """Weigh the pull that the films have at no shift against the shift that was to be expected.
+
+    Its error is the scatter of what the blocks pull (sandwich; White 1982,
+    doi:10.2307/1912526). At the fit the blocks pull less unevenly than at the true shift, for the
+    fit has evened them out, most of all where few of them hold it: the difference follows from
+    the error itself, so that both are found by turns. The few blocks also leave the error itself
+    uncertain, which its degrees of freedom say (Welch and Satterthwaite; GUM, annex G).
+    """
+    pulls, curvatures = compared.block_pulls(), compared.block_curvatures()
+    curvature, expected = curvatures.sum(axis=0), np.diag(expected_px**2)
+    at_fit = pulls.T @ pulls
+    scatter = at_fit
+    for _ in range(_ROUNDS):
+        spread = curvature @ expected @ curvature + scatter
+        gain = expected @ curvature @ np.linalg.pinv(spread, hermitian=True)
+        covariance = expected - gain @ curvature @ expected
+        scatter = at_fit + (curvatures @ covariance @ curvatures).sum(axis=0)
+    moves, evened = (pulls @ gain.T)[:, :2], (gain @ curvatures)[:, :2]
+    parts = (moves**2).sum(axis=1) + np.einsum("bij,jk,bik->b", evened, covariance, evened)
+    return _Told(
+        shift=gain @ (curvature @ shift + held * shift),
+        covariance=covariance,
+        freedom=float(np.trace(covariance[:2, :2]) ** 2 / max((parts**2).sum(), 1e-300)),
+    )
+
+
+def _widened(freedom: float) -> float:
+    """How much wider Student's distribution is than the normal one (GUM, annex G)."""
+    share = 0.5 * (1.0 + _COVERED)
+    return float(stdtrit(freedom, share) / ndtri(share))
 
 
 def _shift_map(line_px: FloatArray, shift: FloatArray) -> FloatArray:
@@ -309,5 +377,7 @@ def _shift_map(line_px: FloatArray, shift: FloatArray) -> FloatArray:
 def _by_plane(plane: FloatArray, mm_per_px: float) -> RootFit:
     """Where the root cannot be seen: the plane map, and what may be expected."""
     return RootFit(
-        matrix=plane, apex_covariance=np.eye(2) * (_EXPECTED_MM[0] / mm_per_px) ** 2, blocks=2
+        matrix=plane,
+        apex_covariance=np.eye(2) * (_EXPECTED_MM[0] / mm_per_px) ** 2,
+        freedom=_EXPECTED_FREEDOM,
     )
