@@ -9,6 +9,7 @@ depths.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -31,6 +32,9 @@ _LEFT_OUT_SHARE, _SETS_IN_SHARE = 0.25, 0.15
 #: Detail is what a Gaussian of this standard deviation, mm, takes away (half a fill's width),
 #: less grain (px).
 _DETAIL_MM, _GRAIN_PX = 0.3, 0.5
+#: Another root lies at another depth: as far as a wide fill in it (half-width 0.4 mm) and the
+#: detail round that reach, its pull is left out.
+_OTHER_ROOT_MM = 0.4 + _DETAIL_MM
 #: How far, mm, apex and neck of a root may be expected to lie from the plane map: for the apex the
 #: parallax of 12 mm of root, leaning 8 degrees, under an angle that changes by 4; for the neck
 #: half a millimetre of depth under the same, and the error of the plane map.
@@ -102,6 +106,7 @@ def fit_root(
     *,
     mm_per_px: float,
     stable: FloatArray,
+    others_px: Sequence[FloatArray] = (),
 ) -> RootFit:
     """Fit a root's shift from the plane map.
 
@@ -117,8 +122,11 @@ def fit_root(
         Of ``fixed``; at least about.
     stable : ndarray
         0 where ``fixed`` shows something that changed, else 1.
+    others_px : sequence of ndarray, shape (N, 2)
+        Courses of the other canals, px of ``fixed``. Those that leave the reach of this root
+        belong to another one.
     """
-    part = _part(fixed, line_px, mm_per_px, stable)
+    part = _part(fixed, line_px, mm_per_px, stable, others_px)
     if part is None or part.used.sum() < _FEWEST_PX:
         return _by_plane(plane, mm_per_px)
     other = _matched(part, moving, plane)
@@ -143,7 +151,11 @@ def fit_root(
 
 
 def _part(
-    fixed: SmallFilm, line_px: FloatArray, mm_per_px: float, stable: FloatArray
+    fixed: SmallFilm,
+    line_px: FloatArray,
+    mm_per_px: float,
+    stable: FloatArray,
+    others_px: Sequence[FloatArray],
 ) -> _Part | None:
     px_per_mm = 1.0 / mm_per_px
     reach = (max(_HALF_WIDTH_MM) + _MARGIN_MM) * px_per_mm
@@ -157,6 +169,9 @@ def _part(
     along, away = feet_on_polyline(line_px, grid.reshape(-1, 2))
     share = (along / polyline_length(line_px)).reshape(grey.shape)
     support = _support(share, away.reshape(grey.shape) * mm_per_px)
+    for other_px in others_px:
+        if _is_another_root(line_px, other_px, mm_per_px):
+            support = support * _beside(other_px, grid, mm_per_px)
     axis = line_px[0] - line_px[-1]
     of_neck = (grid - line_px[-1]) @ axis / float(axis @ axis)
     return _Part(
@@ -174,6 +189,18 @@ def _support(share: FloatArray, away_mm: FloatArray) -> FloatArray:
     across = (neck + (apex - neck) * share + 0.5 * _RIM_MM - away_mm) / _RIM_MM
     along = (share - _LEFT_OUT_SHARE) / _SETS_IN_SHARE
     return np.asarray(np.clip(across, 0.0, 1.0) * np.clip(along, 0.0, 1.0))
+
+
+def _is_another_root(line_px: FloatArray, other_px: FloatArray, mm_per_px: float) -> bool:
+    _, away = feet_on_polyline(line_px, other_px)
+    return float(away.max()) * mm_per_px > max(_HALF_WIDTH_MM)
+
+
+def _beside(other_px: FloatArray, grid: FloatArray, mm_per_px: float) -> FloatArray:
+    """0 on another root's fill, 1 beyond its reach."""
+    _, away = feet_on_polyline(other_px, grid.reshape(-1, 2))
+    away_mm = away.reshape(grid.shape[:2]) * mm_per_px
+    return np.asarray(np.clip((away_mm - _OTHER_ROOT_MM) / _RIM_MM + 0.5, 0.0, 1.0))
 
 
 def _matched(part: _Part, moving: SmallFilm, plane: FloatArray) -> Image | None:
