@@ -15,13 +15,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter, map_coordinates
-from scipy.special import ndtri, stdtrit
 
 from rxmeasure.geometry import FloatArray, feet_on_polyline, polyline_length
 from rxmeasure.recall.contrast import match_contrast
 from rxmeasure.recall.intensity_fit import fitted_line
-from rxmeasure.recall.plane_map import compose, mapped, mapped_grid, pixel_grid
+from rxmeasure.recall.plane_map import compose, mapped_grid, pixel_grid
 from rxmeasure.recall.prepared_film import Image, Mask, SmallFilm
+from rxmeasure.recall.root_pulls import Compared, told, widened
 
 #: Half-width of what is compared at the root's neck and apex, and of its soft rim, mm: the root,
 #: its ligament and the socket's wall, as far as they fit into a root of any width (choices).
@@ -45,10 +45,6 @@ _EXPECTED_FREEDOM = 2.0
 _HOLD_MM, _SAME_MM2 = (0.5, 0.1), 0.1
 #: Side of the blocks whose pulls tell the error, mm: beyond it the bone's texture is another one.
 _BLOCK_MM = 0.8
-#: Twice the stated error covers this, as two standard deviations of a normal error do.
-_COVERED = 0.9545
-#: Rounds after which the scatter of the pulls stays what it is.
-_ROUNDS = 10
 _ITERATIONS, _STEP_PX = 12, 0.01
 _MARGIN_MM = 3.0 * _DETAIL_MM
 _FEWEST_PX = 100
@@ -76,26 +72,36 @@ class RootFit:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Part:
-    """The part of the fixed film that holds the root.
+    """The part of the fixed film that holds the root, and its N pixels that are compared.
 
-    ``shares``: how much each pixel moves with the apex and with the neck, shape (..., 2).
-    ``block``: number of the square block in which it lies.
+    Attributes
+    ----------
+    corner : tuple of float
+        Row and column of its first pixel.
+    used : ndarray of bool
+        Which pixels are compared.
+    grey, detail, weight : ndarray, shape (N,)
+    shares : ndarray, shape (N, 2)
+        How much each moves with the apex and with the neck.
+    changes : ndarray, shape (N, 4)
+        Of the detail with each shift.
+    block : ndarray of int, shape (N,)
+    px_per_mm : float
     """
 
-    grid: FloatArray
+    corner: tuple[float, float]
+    used: Mask
+    grey: Image
+    detail: Image
     weight: FloatArray
     shares: FloatArray
+    changes: FloatArray
     block: NDArray[np.intp]
-    grey: Image
     px_per_mm: float
 
-    @property
-    def detail_px(self) -> float:
-        return _DETAIL_MM * self.px_per_mm
-
-    @property
-    def used(self) -> Mask:
-        return self.weight > 0.0
+    def on(self, to_moving: FloatArray) -> FloatArray:
+        """Where its pixels, used or not, come to lie, shape (2, rows, cols)."""
+        return mapped_grid(to_moving, self.used.shape, self.corner)
 
 
 def fit_root(
@@ -127,26 +133,23 @@ def fit_root(
         belong to another one.
     """
     part = _part(fixed, line_px, mm_per_px, stable, others_px)
-    if part is None or part.used.sum() < _FEWEST_PX:
+    other = None if part is None else _matched(part, moving, plane)
+    if part is None or other is None:
         return _by_plane(plane, mm_per_px)
-    other = _matched(part, moving, plane)
-    if other is None:
-        return _by_plane(plane, mm_per_px)
-    own = _detail(part.grey, part.detail_px)
-    hold = _per_shift(_HOLD_MM) * part.px_per_mm
+    hold = (_per_shift(_HOLD_MM) * part.px_per_mm) ** 2
     shift = np.zeros(4)
     for _ in range(_ITERATIONS):
-        compared = _compared(part, own, _seen(part, other, moving, plane, line_px, shift))
-        held = compared.held(hold)
+        compared = _compared(part, other, moving, compose(plane, _shift_map(line_px, shift)))
+        held = compared.variance * _SAME_MM2 * part.px_per_mm**2 / hold
         step = np.linalg.solve(compared.steepness + np.diag(held), compared.pull - held * shift)
         shift = shift + step
         if np.abs(step).max() < _STEP_PX:
             break
-    told = _told(compared, shift, held, _per_shift(_EXPECTED_MM) * part.px_per_mm)
+    found = told(compared, shift, held, _per_shift(_EXPECTED_MM) * part.px_per_mm)
     return RootFit(
-        matrix=compose(plane, _shift_map(line_px, told.shift)),
-        apex_covariance=told.covariance[:2, :2] * _widened(told.freedom) ** 2,
-        freedom=told.freedom,
+        matrix=compose(plane, _shift_map(line_px, found.shift)),
+        apex_covariance=found.covariance[:2, :2] * widened(found.freedom) ** 2,
+        freedom=found.freedom,
     )
 
 
@@ -172,14 +175,23 @@ def _part(
     for other_px in others_px:
         if _is_another_root(line_px, other_px, mm_per_px):
             support = support * _beside(other_px, grid, mm_per_px)
+    weight = support * fixed.valid[box] * stable[box]
+    used = weight > 0.0
+    if used.sum() < _FEWEST_PX:
+        return None
     axis = line_px[0] - line_px[-1]
-    of_neck = (grid - line_px[-1]) @ axis / float(axis @ axis)
+    of_neck = (grid[used] - line_px[-1]) @ axis / float(axis @ axis)
+    shares = np.stack([1.0 - of_neck, of_neck], axis=1)
+    detail = _detail(grey, px_per_mm)
     return _Part(
-        grid=grid,
-        weight=support * fixed.valid[box] * stable[box],
-        shares=np.stack([1.0 - of_neck, of_neck], axis=-1),
-        block=_blocks(grid, _BLOCK_MM * px_per_mm),
-        grey=grey,
+        corner=(float(low[0]), float(low[1])),
+        used=used,
+        grey=grey[used],
+        detail=detail[used],
+        weight=weight[used],
+        shares=shares,
+        changes=_changes(detail, used, shares),
+        block=_blocks(grid[used], _BLOCK_MM * px_per_mm),
         px_per_mm=px_per_mm,
     )
 
@@ -205,13 +217,13 @@ def _beside(other_px: FloatArray, grid: FloatArray, mm_per_px: float) -> FloatAr
 
 def _matched(part: _Part, moving: SmallFilm, plane: FloatArray) -> Image | None:
     """The moving film in the grey levels of the fixed one, as the root shows them."""
-    at = np.moveaxis(mapped(plane, part.grid), -1, 0)
-    seen = map_coordinates(moving.grey, at, order=1, mode="nearest")
-    inside = _inside(moving, at)
-    both = (part.weight > 0.5) & (inside > 0.0)
-    if both.sum() < _FEWEST_PX or min(np.ptp(part.grey[both]), np.ptp(seen[both])) == 0.0:
+    at = part.on(plane)[:, part.used]
+    both = (part.weight > 0.5) & (_inside(moving, at) > 0.0)
+    seen = map_coordinates(moving.grey, at[:, both], order=1, mode="nearest")
+    own = part.grey[both]
+    if both.sum() < _FEWEST_PX or min(np.ptp(own), np.ptp(seen)) == 0.0:
         return None
-    curve = match_contrast(part.grey, seen, both)
+    curve = match_contrast(own, seen)
     return np.asarray(curve.apply(moving.grey), dtype=np.float32)
 
 
@@ -220,174 +232,41 @@ def _inside(film: SmallFilm, at: FloatArray) -> FloatArray:
     return np.asarray(map_coordinates(valid, at, order=0, mode="constant", cval=0.0))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Seen:
-    """The moving film's detail where the fixed film's pixels come to lie."""
-
-    detail: Image
-    inside: FloatArray
-
-
-def _seen(
-    part: _Part,
-    other: Image,
-    moving: SmallFilm,
-    plane: FloatArray,
-    line_px: FloatArray,
-    shift: FloatArray,
-) -> _Seen:
-    corner = (float(part.grid[0, 0, 0]), float(part.grid[0, 0, 1]))
-    at = mapped_grid(compose(plane, _shift_map(line_px, shift)), part.grey.shape, corner)
-    grey = map_coordinates(other, at, order=1, mode="nearest")
-    return _Seen(detail=_detail(grey, part.detail_px), inside=_inside(moving, at))
-
-
-def _detail(grey: Image, coarse_px: float) -> Image:
-    return np.asarray(gaussian_filter(grey, _GRAIN_PX) - gaussian_filter(grey, coarse_px))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Compared:
-    """The two films, pixel by pixel of the support.
-
-    Attributes
-    ----------
-    own, seen : ndarray, shape (N, 4)
-        Change of the fixed and of the moving film's detail with each shift.
-    residual, weight : ndarray, shape (N,)
-    block : ndarray of int, shape (N,)
-    px_per_mm : float
-    """
-
-    own: FloatArray
-    seen: FloatArray
-    residual: FloatArray
-    weight: FloatArray
-    block: NDArray[np.intp]
-    px_per_mm: float
-
-    @property
-    def pulls(self) -> FloatArray:
-        """What each pixel says, shape (N, 4)."""
-        return 0.5 * (self.own + self.seen) * (self.weight * self.residual)[:, None]
-
-    @property
-    def pull(self) -> FloatArray:
-        return np.asarray(self.pulls.sum(axis=0))
-
-    @property
-    def curvature(self) -> FloatArray:
-        """How fast the pull fades with the shift: only what both films show counts."""
-        return _even(self.own.T @ (self.seen * self.weight[:, None]))
-
-    @property
-    def steepness(self) -> FloatArray:
-        """Curvature for a step: half way to that of the mean of both films' slopes.
-
-        The latter takes what only one of the films shows for a hold and steps too short, the
-        curvature itself may vanish.
-        """
-        mean = 0.5 * (self.own + self.seen)
-        return 0.5 * (mean.T @ (mean * self.weight[:, None]) + self.curvature)
-
-    def held(self, hold_px: FloatArray) -> FloatArray:
-        """Weight that holds each shift to none."""
-        variance = float((self.weight * self.residual**2).sum() / max(self.weight.sum(), 1e-9))
-        return np.asarray(variance * _SAME_MM2 * self.px_per_mm**2 / hold_px**2)
-
-    def block_pulls(self) -> FloatArray:
-        """Shape (B, 4)."""
-        return _sums(self.pulls, self.block)
-
-    def block_curvatures(self) -> FloatArray:
-        """Shape (B, 4, 4)."""
-        left = self.own * self.weight[:, None]
-        products = (left[:, :, None] * self.seen[:, None, :]).reshape(-1, 16)
-        return _even(_sums(products, self.block).reshape(-1, 4, 4))
-
-
-def _compared(part: _Part, own: Image, seen: _Seen) -> _Compared:
-    used = part.used & (seen.inside > 0.0)
-    weight = part.weight[used]
-    a, b = own[used], seen.detail[used]
-    gain, offset = fitted_line(b, a, weight)
-    _, block = np.unique(part.block[used], return_inverse=True)
-    return _Compared(
-        own=_changes(own, part.shares, used),
-        seen=gain * _changes(seen.detail, part.shares, used),
-        residual=a - gain * b - offset,
+def _compared(part: _Part, other: Image, moving: SmallFilm, to_moving: FloatArray) -> Compared:
+    """The fixed film and the moving one, whose grey levels ``other`` are matched."""
+    at, used = part.on(to_moving), part.used
+    seen = _detail(map_coordinates(other, at, order=1, mode="nearest"), part.px_per_mm)
+    weight = part.weight * _inside(moving, at[:, used])
+    gain, offset = fitted_line(seen[used], part.detail, weight)
+    return Compared(
+        own=part.changes,
+        seen=gain * _changes(seen, used, part.shares),
+        residual=part.detail - gain * seen[used] - offset,
         weight=weight,
-        block=block,
-        px_per_mm=part.px_per_mm,
+        block=part.block,
     )
 
 
-def _changes(detail: Image, shares: FloatArray, used: Mask) -> FloatArray:
+def _detail(grey: Image, px_per_mm: float) -> Image:
+    coarse = gaussian_filter(grey, _DETAIL_MM * px_per_mm)
+    return np.asarray(gaussian_filter(grey, _GRAIN_PX) - coarse)
+
+
+def _changes(detail: Image, used: Mask, shares: FloatArray) -> FloatArray:
     """Change of a picture with apex row and column, neck row and column, shape (N, 4)."""
-    slopes = np.stack([slope[used] for slope in np.gradient(detail)], axis=1)
-    return (shares[used][:, :, None] * slopes[:, None, :]).reshape(-1, 4)
+    slopes = np.asarray(np.gradient(detail))[:, used].T
+    return np.asarray((shares[:, :, None] * slopes[:, None, :]).reshape(-1, 4))
 
 
-def _even(matrix: FloatArray) -> FloatArray:
-    """The symmetric part."""
-    return 0.5 * (matrix + np.swapaxes(matrix, -1, -2))
-
-
-def _blocks(grid: FloatArray, side_px: float) -> NDArray[np.intp]:
-    rows, cols = np.moveaxis(grid // side_px, -1, 0).astype(np.intp)
-    return np.asarray(rows * (cols.max() + 1) + cols)
-
-
-def _sums(values: FloatArray, block: NDArray[np.intp]) -> FloatArray:
-    return np.stack([np.bincount(block, column) for column in values.T], axis=1)
+def _blocks(points_px: FloatArray, side_px: float) -> NDArray[np.intp]:
+    """Number of the square block in which each point lies."""
+    rows, cols = (points_px // side_px).astype(np.intp).T
+    _, block = np.unique(rows * (cols.max() + 1) + cols, return_inverse=True)
+    return np.asarray(block)
 
 
 def _per_shift(of_apex_and_neck: tuple[float, float]) -> FloatArray:
     return np.repeat(of_apex_and_neck, 2)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Told:
-    """What the films say of the four shifts, with what was to be expected weighed in."""
-
-    shift: FloatArray
-    covariance: FloatArray
-    freedom: float
-
-
-def _told(
-    compared: _Compared, shift: FloatArray, held: FloatArray, expected_px: FloatArray
-) -> _Told:
-    """Weigh the pull that the films have at no shift against the shift that was to be expected.
-
-    Its error is the scatter of what the blocks pull (sandwich; White 1982,
-    doi:10.2307/1912526). At the fit the blocks pull less unevenly than at the true shift, for the
-    fit has evened them out, most of all where few of them hold it: the difference follows from
-    the error itself, so that both are found by turns. The few blocks also leave the error itself
-    uncertain, which its degrees of freedom say (Welch and Satterthwaite; GUM, annex G).
-    """
-    pulls, curvatures = compared.block_pulls(), compared.block_curvatures()
-    curvature, expected = curvatures.sum(axis=0), np.diag(expected_px**2)
-    at_fit = pulls.T @ pulls
-    scatter = at_fit
-    for _ in range(_ROUNDS):
-        spread = curvature @ expected @ curvature + scatter
-        gain = expected @ curvature @ np.linalg.pinv(spread, hermitian=True)
-        covariance = expected - gain @ curvature @ expected
-        scatter = at_fit + (curvatures @ covariance @ curvatures).sum(axis=0)
-    moves, evened = (pulls @ gain.T)[:, :2], (gain @ curvatures)[:, :2]
-    parts = (moves**2).sum(axis=1) + np.einsum("bij,jk,bik->b", evened, covariance, evened)
-    return _Told(
-        shift=gain @ (curvature @ shift + held * shift),
-        covariance=covariance,
-        freedom=float(np.trace(covariance[:2, :2]) ** 2 / max((parts**2).sum(), 1e-300)),
-    )
-
-
-def _widened(freedom: float) -> float:
-    """How much wider Student's distribution is than the normal one (GUM, annex G)."""
-    share = 0.5 * (1.0 + _COVERED)
-    return float(stdtrit(freedom, share) / ndtri(share))
 
 
 def _shift_map(line_px: FloatArray, shift: FloatArray) -> FloatArray:
