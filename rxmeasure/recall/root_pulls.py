@@ -52,7 +52,7 @@ class Compared:
     @property
     def curvature(self) -> FloatArray:
         """How fast the pull fades with the shift: only what both films show counts."""
-        return _even(self.own.T @ (self.seen * self.weight[:, None]))
+        return _rising(_even(self.own.T @ (self.seen * self.weight[:, None])))
 
     @property
     def steepness(self) -> FloatArray:
@@ -108,7 +108,7 @@ def told(compared: Compared, shift: FloatArray, held: FloatArray, expected_px: F
     uncertain, which its degrees of freedom say (Welch and Satterthwaite; GUM, annex G).
     """
     pulls, curvatures = compared.block_pulls(), compared.block_curvatures()
-    curvature, expected = curvatures.sum(axis=0), np.diag(expected_px**2)
+    curvature, expected = compared.curvature, np.diag(expected_px**2)
     at_fit = pulls.T @ pulls
     scatter = at_fit
     for _ in range(_ROUNDS):
@@ -138,3 +138,9 @@ def _even(matrix: FloatArray) -> FloatArray:
 
 def _sums(values: FloatArray, block: NDArray[np.intp]) -> FloatArray:
     return np.stack([np.bincount(block, column) for column in values.T], axis=1)
+
+
+def _rising(matrix: FloatArray) -> FloatArray:
+    """A symmetric matrix without what it has of negative curvature: chance, and no hold."""
+    size, along = np.linalg.eigh(matrix)
+    return np.asarray((along * np.maximum(size, 0.0)) @ along.T)
