@@ -43,8 +43,10 @@ _EXPECTED_MM = (0.13, 0.05)
 _EXPECTED_FREEDOM = 2.0
 #: The fit itself is held more loosely, mm, as if pixels of this area, mm2, told the same.
 _HOLD_MM, _SAME_MM2 = (0.5, 0.1), 0.1
-#: Side of the blocks whose pulls tell the error, mm: beyond it the bone's texture is another one.
-_BLOCK_MM = 0.8
+#: Side of the blocks whose pulls tell the error, mm. Blocks of 0.8 mm still pull alike: at the
+#: true shift their pulls add up to 1.6 times the variance of independent ones (41 development
+#: roots); larger ones than this are too few.
+_BLOCK_MM = 1.2
 _ITERATIONS, _STEP_PX = 12, 0.01
 _MARGIN_MM = 3.0 * _DETAIL_MM
 _FEWEST_PX = 100
