@@ -89,7 +89,8 @@ class RootAlignment:
     apex_px : tuple of float
         In the first film.
     residual_px, residual_mm : float, float or None
-        Standard uncertainty of where the second visit's apex comes to lie.
+        Standard uncertainty of where the second visit's apex comes to lie: twice it covers about
+        95 %, also where little of the picture tells it.
     residual_u_px : float
         Standard uncertainty of ``residual_px``.
     parallax_px : float
@@ -248,9 +249,11 @@ def align_films(
     plane = to_second.matrix
     full = _on_films(plane, a.plane, b.plane)
     scale = mm_per_px or _ASSUMED_SIDE_MM / max(a.pixels.shape)
+    scene = _Scene(a=a, b=b, plane=full, stable=_sampled(stable, a.fine), scale_mm=scale)
+    lines = [_course(root, scale) for root in roots]
     with ThreadPoolExecutor(2) as pool:
         found = list(
-            pool.map(lambda root: _root_map(a, b, full, root, stable, scale, mm_per_px), roots)
+            pool.map(lambda k: _root_map(scene, roots[k], lines, k, mm_per_px), range(len(roots)))
         )
     middle = to_second.point_covariance(to_second.basis.centre_px)
     by_plane = _residual_px(middle, a.plane, _PLANE_DEPTH_MM / scale)
@@ -348,25 +351,40 @@ _CROWN_LENGTH, _CROWN_HALF_WIDTH = 0.55, 0.22
 _LINE_SLACK_MM = 0.05
 
 
-def _root_map(
-    a: _Film,
-    b: _Film,
-    plane: FloatArray,
-    root: RootCourse,
-    stable: NDArray[np.bool_],
-    scale_mm: float,
-    mm_per_px: float | None,
-) -> RootAlignment:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Scene:
+    """Both films with the plane map from the first to the second.
+
+    ``stable``: 1 where the first film, on the size of the roots, shows nothing that changed.
+    """
+
+    a: _Film
+    b: _Film
+    plane: FloatArray
+    stable: FloatArray
+    scale_mm: float
+
+
+def _course(root: RootCourse, scale_mm: float) -> FloatArray:
     line = as_points(root.line_px, at_least=2, what=f"points of root {root.name}")
-    line = approximate_polygon(line, _LINE_SLACK_MM / scale_mm)
+    return np.asarray(approximate_polygon(line, _LINE_SLACK_MM / scale_mm))
+
+
+def _root_map(
+    scene: _Scene, root: RootCourse, lines: list[FloatArray], index: int, mm_per_px: float | None
+) -> RootAlignment:
+    a, b, plane = scene.a, scene.b, scene.plane
+    line = lines[index]
+    on_fine = [mapped(a.fine.from_film, one) for one in lines]
     fine_px = 1.0 / float(a.fine.from_film[0, 0])
     fitted = fit_root(
         a.fine,
         b.fine,
         _on_prepared(plane, a.fine, b.fine),
-        mapped(a.fine.from_film, line),
-        mm_per_px=scale_mm * fine_px,
-        stable=_sampled(stable, a.fine),
+        on_fine[index],
+        mm_per_px=scene.scale_mm * fine_px,
+        stable=scene.stable,
+        others_px=on_fine[:index] + on_fine[index + 1 :],
     )
     to_second = _on_films(fitted.matrix, a.fine, b.fine)
     apex = line[-1]
@@ -378,7 +396,7 @@ def _root_map(
         map=back,
         apex_px=(float(apex[0]), float(apex[1])),
         residual_px=residual,
-        residual_u_px=residual / float(np.sqrt(2.0 * fitted.blocks)),
+        residual_u_px=residual / float(np.sqrt(2.0 * fitted.freedom)),
         residual_mm=None if mm_per_px is None else residual * mm_per_px,
         parallax_px=float(np.hypot(*parallax)),
         crown_root_ratio=_crown_root_ratio(a, b, plane, to_second, line),
