@@ -46,6 +46,10 @@ _PLANE_SIDE, _ROOT_SIDE = 420, 700
 ACCEPTED_MM, REFUSED_MM = 0.3, 0.5
 #: Change of the crown-root ratio that refuses a comparison (choice).
 REFUSED_RATIO = 0.05
+#: Most that one film may have to be stretched against the other, longer over shorter (choice: as
+#: for the crown-root ratio; a plane that is tilted by 18 degrees more. Right development pairs
+#: reach 1.02).
+_MOST_STRETCH = 1.05
 #: Where the film has no scale, its longer side counts as that of a size 2 receptor, mm.
 _ASSUMED_SIDE_MM = 41.0
 
@@ -258,7 +262,8 @@ def align_films(
     middle = to_second.point_covariance(to_second.basis.centre_px)
     by_plane = _residual_px(middle, a.plane, _PLANE_DEPTH_MM / scale)
     residual = max((r.residual_px for r in found), default=by_plane)
-    verdict, reason = _judge(found, residual * scale, to_second.correlation)
+    stretch = _stretch(full, np.array(a.pixels.shape) / 2.0)
+    verdict, reason = _judge(found, residual * scale, to_second.correlation, stretch)
     refused = verdict is AlignmentVerdict.REFUSED
     return Alignment(
         map=inverse(full),
@@ -435,13 +440,24 @@ def _residual_px(covariance: FloatArray, film: PreparedFilm, depth_px: float) ->
     return float(np.hypot(by_blocks, depth_px))
 
 
+def _stretch(to_second: FloatArray, at_px: FloatArray) -> float:
+    """How much more a map stretches along one direction than across it."""
+    sizes = np.linalg.svd(jacobian(to_second, at_px), compute_uv=False)
+    return float(sizes[0] / sizes[-1])
+
+
 def _judge(
-    roots: Sequence[RootAlignment], residual_mm: float, correlation: float
+    roots: Sequence[RootAlignment], residual_mm: float, correlation: float, stretch: float
 ) -> tuple[AlignmentVerdict, str]:
     if correlation < _LOW_CORRELATION:
         return AlignmentVerdict.REFUSED, (
             f"The aligned films agree too little (correlation {correlation:.2f}). They may show "
             "different teeth."
+        )
+    if stretch > _MOST_STRETCH:
+        return AlignmentVerdict.REFUSED, (
+            f"To lie on each other one film has to be stretched by {stretch - 1.0:.0%} in one "
+            "direction. They may show different teeth, or the beam angles differ too much."
         )
     for root in roots:
         ratio = root.crown_root_ratio

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.ndimage import gaussian_filter
+from scipy.ndimage import gaussian_filter, zoom
 
 from rxmeasure.geometry import resample
 from rxmeasure.phantom import Phantom, Visits, apex_map, random_visits
@@ -148,6 +148,13 @@ def test_another_tooth_is_refused(first, other_tooth):
     found = align_films(first, other_tooth)
     assert found.verdict is AlignmentVerdict.REFUSED
     assert "different teeth" in found.reason
+
+
+@pytest.mark.parametrize(("by", "refused"), [(1.02, False), (1.08, True)])
+def test_a_film_that_fits_only_when_it_is_stretched_is_refused(first, second, by, refused):
+    found = align_films(first, zoom(second, (by, 1.0), order=1))
+    assert (found.verdict is AlignmentVerdict.REFUSED) is refused
+    assert ("stretched" in found.reason) is refused
 
 
 def test_a_film_without_a_picture_is_refused(first):
