@@ -11,6 +11,7 @@ from typing import Any
 
 import pydicom
 import pytest
+import trustme
 from pydicom.dataset import Dataset
 from pynetdicom import AE, AllStoragePresentationContexts, build_context, evt
 from pynetdicom.sop_class import (
@@ -204,3 +205,26 @@ def settings(folder: Path, table: dict[str, Any]) -> Path:
     path.write_text("\n".join(["[archives.here]", *lines, ""]))
     path.chmod(0o600)
     return path
+
+
+def server_tls(authority: trustme.CA, host: str = "127.0.0.1") -> ssl.SSLContext:
+    """For an archive with a certificate of this authority."""
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    authority.issue_cert(host).configure_cert(context)
+    return context
+
+
+def pem(authority: trustme.CA, folder: Path) -> str:
+    """Write the authority's certificate; returns what ``ca_file`` has to say."""
+    path = folder / "ca.pem"
+    authority.cert_pem.write_to_path(path)
+    return path.name
+
+
+def own_certificate(authority: trustme.CA, folder: Path) -> dict[str, str]:
+    """Write a certificate of our own and its key; returns the entries that name them."""
+    made = authority.issue_cert("127.0.0.1")
+    made.cert_chain_pems[0].write_to_path(folder / "own.pem")
+    made.private_key_pem.write_to_path(folder / "own.key")
+    (folder / "own.key").chmod(0o600)
+    return {"certificate": "own.pem", "certificate_key": "own.key"}

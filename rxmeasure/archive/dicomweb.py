@@ -157,7 +157,8 @@ class WebWire:
         client = self._client(_SURROUNDINGS)
 
         def store(file: OutgoingFile) -> str:
-            with self._told(single=True, sent_bytes=file.path.stat().st_size):
+            with self._told(single=True):
+                self._patience.count(file.path.stat().st_size)
                 answer = client.store_instances([pydicom.dcmread(file.path)])
                 failed = _reason(answer, "FailedSOPSequence", "FailureReason")
                 warned = _reason(answer, "ReferencedSOPSequence", "WarningReason")
@@ -188,11 +189,10 @@ class WebWire:
         return client
 
     @contextmanager
-    def _told(self, *, single: bool = False, sent_bytes: int = 0) -> Iterator[None]:
+    def _told(self, *, single: bool = False) -> Iterator[None]:
         """Wait for one answer as long as may be; tell what went wrong in our words."""
         try:
             with self._patience.step(), self._in_our_words(single=single):
-                self._patience.count(sent_bytes)
                 yield
         except ArchiveError as error:
             if not self._patience.ended:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import socket
-import ssl
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 from pathlib import Path
@@ -13,7 +12,14 @@ from typing import Any
 
 import pytest
 import trustme
-from loopback_archive import LEAVES_SOCKETS, LoopbackArchive, settings
+from loopback_archive import (
+    LEAVES_SOCKETS,
+    LoopbackArchive,
+    own_certificate,
+    pem,
+    server_tls,
+    settings,
+)
 from orthanc import free_port
 from pydicom.dataset import Dataset
 
@@ -31,6 +37,7 @@ TIMEOUT_S = 0.4
 #: archive is alive. A hundred times less than what the drops would take.
 SOON_S = 4 * 3 * STEP_TIMEOUTS * TIMEOUT_S + 5.0
 ASKED = Query(patient_id="1")
+FILM = Uids(study="1.2.3", series="1.2.3.0")
 
 
 def ended(connection: socket.socket) -> None:
@@ -150,38 +157,38 @@ def test_answers_that_come_one_by_one_for_ever_are_not_waited_for(
     assert "timeout_s" in told.value.next_step
 
 
+@pytest.fixture
+def line_to_a_film(
+    start: Start, opened: Open, films: tuple[Path, ...], dripping: Callable[..., int]
+) -> Callable[[int], Archive]:
+    """An archive with one film, the most of which comes in pieces of so many bytes."""
+
+    def call(piece: int) -> Archive:
+        loopback = LoopbackArchive()
+        loopback.add(films[0])
+        start(loopback)
+        return opened(dripping(loopback.port, 20_000, piece), timeout_s=TIMEOUT_S)
+
+    return call
+
+
 def test_a_film_that_drips_is_not_waited_for(
-    start: Start,
-    opened: Open,
-    films: tuple[Path, ...],
-    dripping: Callable[..., int],
-    tmp_path: Path,
+    line_to_a_film: Callable[[int], Archive], tmp_path: Path
 ) -> None:
-    loopback = LoopbackArchive()
-    loopback.add(films[0])
-    start(loopback)
-    archive = opened(dripping(loopback.port, 20_000), timeout_s=TIMEOUT_S)
+    archive = line_to_a_film(1)
     begun = monotonic()
-    fetched = archive.fetch(Uids(study="1.2.3", series="1.2.3.0"), tmp_path / "out")
+    fetched = archive.fetch(FILM, tmp_path / "out")
     assert monotonic() - begun < SOON_S
     assert (fetched.new, [remark.what for remark in fetched.failed]) == (0, ["1.2.3.1"])
     assert not list(tmp_path.rglob("*.dcm"))
 
 
 def test_a_film_on_a_slow_line_is_waited_for(
-    start: Start,
-    opened: Open,
-    films: tuple[Path, ...],
-    dripping: Callable[..., int],
-    tmp_path: Path,
+    line_to_a_film: Callable[[int], Archive], tmp_path: Path
 ) -> None:
-    loopback = LoopbackArchive()
-    loopback.add(films[0])
-    start(loopback)
-    port = dripping(loopback.port, 20_000, piece=2**16)
-    archive = opened(port, timeout_s=TIMEOUT_S)
+    archive = line_to_a_film(2**16)
     begun = monotonic()
-    fetched = archive.fetch(Uids(study="1.2.3", series="1.2.3.0"), tmp_path / "out")
+    fetched = archive.fetch(FILM, tmp_path / "out")
     assert (fetched.new, fetched.failed) == (1, ())
     assert monotonic() - begun > 3 * TIMEOUT_S
 
@@ -206,11 +213,8 @@ def test_an_encrypted_connection_that_drips_open_is_not_waited_for(
     start: Start, opened: Open, dripping: Callable[..., int], tmp_path: Path, web: bool
 ) -> None:
     authority = trustme.CA()
-    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
-    authority.issue_cert("127.0.0.1").configure_cert(context)
-    authority.cert_pem.write_to_path(tmp_path / "ca.pem")
-    port = dripping(start(tls=context).port, 0)
-    entries: dict[str, Any] = {"ca_file": "ca.pem", "timeout_s": TIMEOUT_S}
+    port = dripping(start(tls=server_tls(authority)).port, 0)
+    entries: dict[str, Any] = {"ca_file": pem(authority, tmp_path), "timeout_s": TIMEOUT_S}
     if web:
         table = {"url": f"https://127.0.0.1:{port}/dicom-web", **entries}
         archive = open_archive("here", settings(tmp_path, table))
@@ -226,13 +230,6 @@ def test_who_opens_a_connection_to_us_and_says_nothing_does_not_hold_us_up(
     start: Start, opened: Open, films: tuple[Path, ...], tmp_path: Path
 ) -> None:
     authority = trustme.CA()
-    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
-    authority.issue_cert("127.0.0.1").configure_cert(context)
-    authority.cert_pem.write_to_path(tmp_path / "ca.pem")
-    own = authority.issue_cert("127.0.0.1")
-    own.cert_chain_pems[0].write_to_path(tmp_path / "own.pem")
-    own.private_key_pem.write_to_path(tmp_path / "own.key")
-    (tmp_path / "own.key").chmod(0o600)
     port = free_port()
     silent: list[socket.socket] = []
     loopback = LoopbackArchive(
@@ -240,18 +237,17 @@ def test_who_opens_a_connection_to_us_and_says_nothing_does_not_hold_us_up(
     )
     loopback.add(films[0])
     archive = opened(
-        start(loopback, tls=context),
+        start(loopback, tls=server_tls(authority)),
         tls=True,
-        ca_file="ca.pem",
-        certificate="own.pem",
-        certificate_key="own.key",
+        ca_file=pem(authority, tmp_path),
+        **own_certificate(authority, tmp_path),
         listen_port=port,
         listen_host="127.0.0.1",
         timeout_s=TIMEOUT_S,
     )
     begun = monotonic()
     try:
-        fetched = archive.fetch(Uids(study="1.2.3", series="1.2.3.0"), tmp_path / "out")
+        fetched = archive.fetch(FILM, tmp_path / "out")
         assert fetched.new == 0
     except ArchiveError:
         pass

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 import trustme
-from loopback_archive import LEAVES_SOCKETS, LoopbackArchive
+from loopback_archive import LEAVES_SOCKETS, LoopbackArchive, own_certificate, pem, server_tls
 from orthanc import free_port
 
 from rxmeasure.archive import Archive, Query, Uids
@@ -22,26 +22,6 @@ pytestmark = LEAVES_SOCKETS
 @pytest.fixture(scope="module")
 def authority() -> trustme.CA:
     return trustme.CA()
-
-
-def server_tls(authority: trustme.CA, host: str = "127.0.0.1") -> ssl.SSLContext:
-    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
-    authority.issue_cert(host).configure_cert(context)
-    return context
-
-
-def pem(authority: trustme.CA, folder: Path) -> str:
-    path = folder / "ca.pem"
-    authority.cert_pem.write_to_path(path)
-    return path.name
-
-
-def own_certificate(authority: trustme.CA, folder: Path) -> dict[str, str]:
-    made = authority.issue_cert("127.0.0.1")
-    made.cert_chain_pems[0].write_to_path(folder / "own.pem")
-    made.private_key_pem.write_to_path(folder / "own.key")
-    (folder / "own.key").chmod(0o600)
-    return {"certificate": "own.pem", "certificate_key": "own.key"}
 
 
 def test_an_archive_with_a_certificate_of_the_named_authority(
