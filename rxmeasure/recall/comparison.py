@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -35,8 +35,10 @@ class PixelRatio:
 class LesionChange:
     """What became of the lesion at one root between two visits.
 
-    ``changes`` are of area, largest, perpendicular and equivalent diameter; the verdict is
-    that of the area. ``before`` and ``after`` are visits, counted from 1.
+    ``changes`` are of area, largest, perpendicular and equivalent diameter, from the two outlines;
+    ``by_difference`` is of the area from the difference of the two films, where they could be
+    aligned. The difference decides then, but a change that only the outlines show cannot be
+    told. ``before`` and ``after`` are visits, counted from 1.
     """
 
     root: str
@@ -45,6 +47,7 @@ class LesionChange:
     verdict: ChangeVerdict
     reason: str
     changes: tuple[Change, ...] = ()
+    by_difference: Change | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,6 +70,7 @@ class FillChange:
 
 
 _Numbered = tuple[int, Sequence[Lesion]]
+_CHANGED = (ChangeVerdict.REDUCED, ChangeVerdict.ENLARGED)
 
 
 def lesion_changes(
@@ -74,9 +78,22 @@ def lesion_changes(
     after: _Numbered,
     *,
     pixel_ratios: Sequence[PixelRatio] = (),
+    by_difference: Mapping[str, Change] | None = None,
     repeat_sd_area_mm2: float | None = None,
 ) -> tuple[LesionChange, ...]:
-    """Compare the lesions of two visits, root by root."""
+    """Compare the lesions of two visits, root by root.
+
+    Parameters
+    ----------
+    before, after : tuple of (int, sequence of Lesion)
+        Number and lesions of each visit.
+    pixel_ratios : sequence of PixelRatio
+        For films without a scale.
+    by_difference : mapping of str to Change, optional
+        Root to the change that the difference of the films shows: see `change_by_difference`.
+    repeat_sd_area_mm2 : float, optional
+        The reader's own standard deviation of repeats.
+    """
     first = {lesion.root: lesion for lesion in before[1]}
     second = {lesion.root: lesion for lesion in after[1]}
     ratio = next((r for r in pixel_ratios if (r.before, r.after) == (before[0], after[0])), None)
@@ -85,6 +102,9 @@ def lesion_changes(
         verdict, reason, changes = _compared(
             first.get(root), second.get(root), ratio, repeat_sd_area_mm2
         )
+        seen = (by_difference or {}).get(root) if changes else None
+        if seen is not None:
+            verdict, reason = _with_difference(verdict, reason, seen)
         found.append(
             LesionChange(
                 root=root,
@@ -93,9 +113,29 @@ def lesion_changes(
                 verdict=verdict,
                 reason=reason,
                 changes=changes,
+                by_difference=seen,
             )
         )
     return tuple(found)
+
+
+def _with_difference(
+    verdict: ChangeVerdict, reason: str, seen: Change
+) -> tuple[ChangeVerdict, str]:
+    """Verdict of the outlines' areas and of the difference of the films, together.
+
+    A change of the outlines stands where the difference shows at least half of a least significant
+    change to the same side (choice).
+    """
+    if verdict not in _CHANGED:
+        return seen.verdict, seen.reason
+    shrunk = verdict is ChangeVerdict.REDUCED
+    if (seen.difference < 0.0) is shrunk and 2.0 * abs(seen.difference) > seen.least_significant:
+        return verdict, reason
+    return ChangeVerdict.CANNOT_BE_TOLD, (
+        "The two outlines show a change that the difference of the two films along the edge does "
+        "not show: look at the edge in both films."
+    )
 
 
 def fill_changes(

@@ -149,7 +149,7 @@ def outlined_lesion(
         Fewer than three points, or an outline that crosses itself.
     """
     settings = settings or Settings()
-    u_edge_px = settings.click_sd_mm / _plane(radiograph, calibration).col
+    u_edge_px = settings.click_sd_mm / millimetre_plane(radiograph, calibration).col
     points = as_points(outline_px, at_least=3, what="an outline")
     size = size_of_outline(points, radiograph.px_scale, calibration, u_edge_px=u_edge_px)
     lesion = Lesion(
@@ -228,7 +228,7 @@ def find_lesion(
         The click lies outside the film.
     """
     settings = settings or Settings()
-    plane = _plane(radiograph, calibration)
+    plane = millimetre_plane(radiograph, calibration)
     seed = plane.to_plane(as_points([seed_px], what="a click"))[0]
     _refuse_outside(radiograph, seed_px)
     lines = as_lines(plane, root_lines_px)
@@ -263,7 +263,7 @@ def find_lesion(
     return _with_distances(lesion, radiograph, calibration, u_edge_px, landmarks_px)
 
 
-def _plane(radiograph: Radiograph, calibration: Calibration | None) -> PixelScale:
+def millimetre_plane(radiograph: Radiograph, calibration: Calibration | None) -> PixelScale:
     """Scale in millimetres; on a film without one, in assumed millimetres that are not reported."""
     if calibration is not None:
         return calibration.scale

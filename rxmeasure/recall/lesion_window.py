@@ -84,7 +84,7 @@ def cut_window(
         bone=on_film,
     )
     window = replace(window, bone=on_film & ~_roots(window, root_lines))
-    return replace(window, bone=window.bone & ~_bright(window))
+    return replace(window, bone=window.bone & ~bright(window))
 
 
 def without(window: Window, wider: Window) -> Window:
@@ -157,7 +157,8 @@ def _roots(window: Window, root_lines: Sequence[FloatArray]) -> Mask:
     return np.asarray(inside.reshape(window.y.shape))
 
 
-def _bright(window: Window) -> Mask:
+def bright(window: Window) -> Mask:
+    """Teeth, fillings and other patches too bright for bone, with a rim of two steps."""
     if not window.bone.any():
         return np.zeros_like(window.bone)
     bone = window.values[window.bone]

@@ -6,8 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 
-import numpy as np
-
 from rxmeasure import __version__
 from rxmeasure.calibration.calibrate import calibrate
 from rxmeasure.calibration.scale import Calibration
@@ -15,7 +13,7 @@ from rxmeasure.errors import RecallError
 from rxmeasure.filling.results import CanalMeasurement
 from rxmeasure.marks import PointPx, ReviewMarks
 from rxmeasure.radiograph import ImageSource, Radiograph
-from rxmeasure.recall.aligned_pixels import middle, pixel_ratio
+from rxmeasure.recall.aligned_pairs import AlignedPair, AlignedVisit, aligned_pair
 from rxmeasure.recall.change import Z_95
 from rxmeasure.recall.comparison import (
     FillChange,
@@ -179,7 +177,7 @@ def compare_visits(
         The film of each visit with its own marks, in the order of ``marks.visits``.
     pixel_ratios : sequence of PixelRatio, optional
         How the pixels of two visits compare, where a scale is missing. Left out: the films are
-        aligned for it.
+        aligned for it, and for what their difference says of a lesion.
 
     Raises
     ------
@@ -193,8 +191,10 @@ def compare_visits(
         _visit(marks.visits[0].date, visit, radiograph, film)
         for visit, (radiograph, film) in zip(marks.visits, films, strict=True)
     )
+    pairs: dict[tuple[int, int], AlignedPair] = {}
     if pixel_ratios is None:
-        pixel_ratios = _aligned(marks, visits, [radiograph for radiograph, _ in films])
+        pairs = _aligned(marks, visits, [radiograph for radiograph, _ in films])
+        pixel_ratios = [pair.ratio for pair in pairs.values() if pair.ratio is not None]
     changes = tuple(
         change
         for before, after in _pairs(len(visits))
@@ -202,6 +202,7 @@ def compare_visits(
             (before, visits[before - 1].lesions),
             (after, visits[after - 1].lesions),
             pixel_ratios=pixel_ratios,
+            by_difference=pairs[before, after].by_difference if pairs else None,
             repeat_sd_area_mm2=marks.repeat_sd_area_mm2,
         )
     )
@@ -236,28 +237,23 @@ def _pairs(count: int) -> list[tuple[int, int]]:
 
 def _aligned(
     marks: SeriesMarks, visits: Sequence[Visit], films: Sequence[Radiograph]
-) -> list[PixelRatio]:
-    """Pixel ratios of the pairs in which a film has no scale, at the first lesion of both."""
+) -> dict[tuple[int, int], AlignedPair]:
+    """What the alignment of each pair says of the lesions that both visits show."""
     by_hand = {(pair.before, pair.after): pair for pair in marks.landmarks}
-    found = []
-    for before, after in _pairs(len(visits)):
-        first, second = visits[before - 1], visits[after - 1]
-        if first.calibration is not None and second.calibration is not None:
-            continue
-        outlines = {lesion.root: lesion.outline_px for lesion in first.lesions if lesion.size}
-        later = {lesion.root: lesion.outline_px for lesion in second.lesions if lesion.size}
-        both = [root for root in outlines if root in later]
-        if not both:
-            continue
-        ratio = pixel_ratio(
-            (before, films[before - 1]),
-            (after, films[after - 1]),
-            outline_px=np.asarray(outlines[both[0]]),
-            at_px=middle(later[both[0]]),
-            landmarks=by_hand.get((before, after)),
+    shown = [
+        AlignedVisit(
+            number=number,
+            film=film,
+            calibration=visit.calibration,
+            lesions=visit.lesions,
+            canals=visit.canals,
         )
-        found += [] if ratio is None else [ratio]
-    return found
+        for number, (visit, film) in enumerate(zip(visits, films, strict=True), 1)
+    ]
+    return {
+        pair: aligned_pair(shown[pair[0] - 1], shown[pair[1] - 1], landmarks=by_hand.get(pair))
+        for pair in _pairs(len(visits))
+    }
 
 
 def _checked(

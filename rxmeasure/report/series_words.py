@@ -145,7 +145,10 @@ def root_change(change: LesionChange, numbers: Numbers) -> RootChange:
         sign=SIGNS[change.verdict],
         word=str(change.verdict),
         reason=numbers.in_text(change.reason),
-        rows=tuple(_size_change(one, numbers) for one in change.changes),
+        rows=tuple(
+            _size_change(one, numbers)
+            for one in (*((change.by_difference,) if change.by_difference else ()), *change.changes)
+        ),
     )
 
 

@@ -1,0 +1,143 @@
+"""What an alignment of two films says of their lesions: pixels that compare, and a difference."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from rxmeasure.calibration.scale import Calibration
+from rxmeasure.filling.results import CanalMeasurement
+from rxmeasure.geometry import FloatArray
+from rxmeasure.radiograph import Radiograph
+from rxmeasure.recall.alignment import RootCourse
+from rxmeasure.recall.change import Change
+from rxmeasure.recall.comparison import PixelRatio
+from rxmeasure.recall.contrast import AlignmentError
+from rxmeasure.recall.film_difference import AlignedLesion, change_by_difference
+from rxmeasure.recall.lesion import Lesion
+from rxmeasure.recall.pairs import PairAlignment, PairLandmarks, align_pair
+from rxmeasure.recall.plane_map import jacobian
+
+#: Relative standard uncertainty of the ratio: the lesion may lie some millimetres before or
+#: behind the plane that was aligned, seen from a few hundred millimetres (choice).
+U_REL = 0.01
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class AlignedVisit:
+    """A visit's film with what is known of it; ``number`` counts from 1."""
+
+    number: int
+    film: Radiograph
+    calibration: Calibration | None
+    lesions: Sequence[Lesion]
+    canals: Sequence[CanalMeasurement]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlignedPair:
+    """What two aligned films say beyond their outlines.
+
+    ``by_difference``: root to the change of its lesion's area. ``ratio``: only where a film has
+    no scale.
+    """
+
+    before: int
+    after: int
+    by_difference: dict[str, Change] = field(default_factory=dict)
+    ratio: PixelRatio | None = None
+
+
+def aligned_pair(
+    before: AlignedVisit, after: AlignedVisit, *, landmarks: PairLandmarks | None = None
+) -> AlignedPair:
+    """Align two visits whose lesions both have a size; without such a lesion nothing is done.
+
+    Parameters
+    ----------
+    before, after : AlignedVisit
+    landmarks : PairLandmarks, optional
+        The reader's points, which go before the program's alignment.
+
+    Returns
+    -------
+    AlignedPair
+        Empty where the films cannot be aligned.
+    """
+    pair = AlignedPair(before=before.number, after=after.number)
+    first = {lesion.root: lesion for lesion in before.lesions if lesion.size}
+    second = {lesion.root: lesion for lesion in after.lesions if lesion.size}
+    both = [root for root in first if root in second]
+    if not both:
+        return pair
+    try:
+        found = align_pair(
+            before.film,
+            after.film,
+            roots=[
+                RootCourse(name=canal.name, line_px=tuple(canal.centre_line.points_px))
+                for canal in before.canals
+            ],
+            changed_px=[lesion.outline_px for lesion in before.lesions if lesion.outline_px],
+            mm_per_px=None if before.calibration is None else before.calibration.scale.mean,
+            landmarks=landmarks,
+        )
+    except AlignmentError:
+        return pair
+    if found.refused or found.contrast is None:
+        return pair
+    changes = {}
+    for root in both:
+        change = change_by_difference(
+            _aligned_lesion(before, first[root]),
+            _aligned_lesion(after, second[root]),
+            to_first=_map_at(found, _middle(first[root])),
+            contrast=found.contrast,
+        )
+        if change is not None:
+            changes[root] = change
+    return AlignedPair(
+        before=before.number,
+        after=after.number,
+        by_difference=changes,
+        ratio=_pixel_ratio(before, after, found, _middle(second[both[0]])),
+    )
+
+
+def _aligned_lesion(visit: AlignedVisit, lesion: Lesion) -> AlignedLesion:
+    return AlignedLesion(
+        film=visit.film,
+        calibration=visit.calibration,
+        lesion=lesion,
+        root_lines_px=[canal.centre_line.points_px for canal in visit.canals],
+    )
+
+
+def _map_at(found: PairAlignment, place_px: FloatArray) -> FloatArray:
+    """The map at the depth of the root whose apex lies nearest."""
+    roots = found.automatic.roots if found.automatic is not None else ()
+    if not roots:
+        return found.map
+    away = [float(np.hypot(*(np.asarray(root.apex_px) - place_px))) for root in roots]
+    return roots[int(np.argmin(away))].map
+
+
+def _pixel_ratio(
+    before: AlignedVisit, after: AlignedVisit, found: PairAlignment, at_px: FloatArray
+) -> PixelRatio | None:
+    """Size of the later film's pixels in those of the earlier, at the lesion of the later one."""
+    if before.calibration is not None and after.calibration is not None:
+        return None
+    # Column pitches: of the first film's plane, over that of the second film's pixels.
+    area = abs(float(np.linalg.det(jacobian(found.map, at_px))))
+    area *= before.film.pixel_aspect / after.film.pixel_aspect
+    return PixelRatio(
+        before=before.number, after=after.number, value=float(np.sqrt(area)), u_rel=U_REL
+    )
+
+
+def _middle(lesion: Lesion) -> FloatArray:
+    """Mean of an outline's points."""
+    return np.asarray(np.mean(np.asarray(lesion.outline_px, dtype=np.float64), axis=0))
