@@ -304,7 +304,7 @@ class SeriesState(Undoable["SeriesMarks"]):
             second=second.radiograph,
             roots=roots or self._roots_proposed(first),
             changed_px=tuple(self.outlines(before)),
-            mm_per_px=_mean_mm(first.calibration),
+            mm_per_px=_column_mm(first.calibration),
             landmarks=marked if marked is not None and marked.usable else None,
         )
 
@@ -389,5 +389,5 @@ def file_key(path: Path | str) -> str:
     return str(Path(path).resolve())
 
 
-def _mean_mm(calibration: Calibration | None) -> float | None:
-    return None if calibration is None else calibration.scale.mean
+def _column_mm(calibration: Calibration | None) -> float | None:
+    return None if calibration is None else calibration.scale.col

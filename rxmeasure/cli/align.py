@@ -75,7 +75,7 @@ def align(
         earlier,
         later,
         roots=() if by_hand.usable else roots_of(canals, earlier, calibration),
-        mm_per_px=None if calibration is None else calibration.scale.mean,
+        mm_per_px=None if calibration is None else calibration.scale.col,
         landmarks=by_hand,
     )
     written = []

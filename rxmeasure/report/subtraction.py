@@ -51,7 +51,7 @@ def subtract(
         second,
         roots=roots_of(visit.canals, first, visit.calibration),
         changed_px=lesions,
-        mm_per_px=None if visit.calibration is None else visit.calibration.scale.mean,
+        mm_per_px=None if visit.calibration is None else visit.calibration.scale.col,
         landmarks=landmarks,
     )
     if found.refused or found.contrast is None:
