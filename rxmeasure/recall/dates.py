@@ -62,16 +62,30 @@ def check_dates(dates: Sequence[str]) -> tuple[Warned, ...]:
                 needed="visits from the earliest to the latest.",
                 next_step="Correct a date, or exchange the visits.",
             )
+    same = [
+        f"{earlier} and {later}"
+        for (earlier, first), (later, second) in zip(known, known[1:], strict=False)
+        if first == second
+    ]
     missing = [str(number) for number, text in enumerate(dates, 1) if not text.strip()]
-    if not missing:
-        return ()
-    return (
-        Warned(
-            code="visit-date-missing",
-            text=f"No date for visit {', '.join(missing)}: the order is taken as given, and there "
-            "is no rate of change and no next date.",
-        ),
-    )
+    warnings = []
+    if same:
+        warnings.append(
+            Warned(
+                code="visit-dates-equal",
+                text=f"Visits {', '.join(same)} have the same date: nothing healed between them, "
+                "and what differs is the films'.",
+            )
+        )
+    if missing:
+        warnings.append(
+            Warned(
+                code="visit-date-missing",
+                text=f"No date for visit {', '.join(missing)}: the order is taken as given, and "
+                "there is no rate of change and no next date.",
+            )
+        )
+    return tuple(warnings)
 
 
 def years_between(earlier: str, later: str) -> float | None:

@@ -270,13 +270,7 @@ def _checked(
             needed=f"{LEAST_VISITS} to {MOST_VISITS} visits, each with its film.",
             next_step="Add or take away visits.",
         )
-    hashes = [radiograph.source.sha256 for radiograph, _ in films]
-    if len(set(hashes)) < count:
-        raise RecallError(
-            found="the same image at two visits.",
-            needed="another film for each visit.",
-            next_step="Choose the film of each visit again.",
-        )
+    different_images([radiograph for radiograph, _ in films])
     for visit in marks.visits:
         roots = [lesion.root for lesion in visit.lesions]
         if len(set(roots)) < len(roots):
@@ -285,20 +279,36 @@ def _checked(
                 needed="one name for each lesion, the same at every visit.",
                 next_step="Name each lesion by its root.",
             )
-    return (*check_dates([visit.date for visit in marks.visits]), *_differing(marks, films))
+    dates = check_dates([visit.date for visit in marks.visits])
+    return (*dates, *one_tooth([film for _, film in films], marks.differing_reason))
 
 
-def _differing(
-    marks: SeriesMarks, films: Sequence[tuple[Radiograph, ReviewMarks]]
-) -> tuple[Warned, ...]:
+def different_images(films: Sequence[Radiograph]) -> None:
+    """Raise RecallError where two visits have the same image."""
+    if len({film.source.sha256 for film in films}) < len(films):
+        raise RecallError(
+            found="the same image at two visits.",
+            needed="another film for each visit.",
+            next_step="Choose the film of each visit again.",
+        )
+
+
+def one_tooth(films: Sequence[ReviewMarks], differing_reason: str) -> tuple[Warned, ...]:
+    """Hold the films' marks against each other: one tooth of one person.
+
+    Raises
+    ------
+    RecallError
+        Pseudonyms or teeth differ, and no reason is given.
+    """
     for what, values in (
-        ("pseudonyms", {film.patient_pseudonym for _, film in films}),
-        ("teeth", {film.tooth for _, film in films}),
+        ("pseudonyms", {film.patient_pseudonym for film in films}),
+        ("teeth", {film.tooth for film in films}),
     ):
         stated = sorted(values - {""})
         if len(stated) < 2:
             continue
-        if not marks.differing_reason.strip():
+        if not differing_reason.strip():
             raise RecallError(
                 found=f"visits of different {what}: {', '.join(stated)}.",
                 needed="visits of one tooth of one person.",
@@ -309,7 +319,7 @@ def _differing(
             Warned(
                 code="visits-differ",
                 text=f"Visits of different {what} ({', '.join(stated)}) are compared; reason "
-                f"given: {marks.differing_reason.strip()}",
+                f"given: {differing_reason.strip()}",
             ),
         )
     return ()

@@ -11,6 +11,7 @@ from rxmeasure.recall.dates import NextRecall
 from rxmeasure.recall.lesion import Lesion, LesionSource
 from rxmeasure.recall.scores import Choice, ReaderScore, Scale, Symptoms, tooth_score
 from rxmeasure.recall.series import Series, TrendPoint
+from rxmeasure.recall.steps import Step
 from rxmeasure.report.numbers import Numbers, clean, unit_text
 from rxmeasure.tooth import NOT_MAPPED, canal_meaning
 
@@ -126,6 +127,16 @@ def dates_text(series: Series, before: int, after: int) -> str:
     return " to ".join(dates)
 
 
+def refusal_texts(steps: Sequence[Step]) -> tuple[str, ...]:
+    """What is told of films that may not be laid over each other."""
+    return tuple(
+        f"Visit {step.after} cannot be laid over visit {step.before}: {step.reason} Sizes are "
+        "measured on each film by itself; make sure that both show this tooth."
+        for step in steps
+        if step.refused
+    )
+
+
 def due_text(due: NextRecall) -> str:
     """When the next recall is proposed."""
     return f"Next recall: {due.date or 'none proposed'}"
@@ -207,6 +218,11 @@ def fill_row(change: FillChange, numbers: Numbers) -> FillRow:
         least_significant=_amount(change.least_significant, change.unit, numbers),
         text=numbers.in_text(change.text),
     )
+
+
+def least_text(row: FillRow) -> str:
+    """The least significant change of a fill, in words; empty where there is none."""
+    return f"least significant {row.least_significant}" if row.least_significant else ""
 
 
 def _amount(value: float | None, unit: str, numbers: Numbers) -> str:

@@ -187,6 +187,14 @@ def test_reversed_dates_are_refused_and_a_missing_one_is_told() -> None:
     assert series.next_recall.date is None
 
 
+def test_visits_of_one_day_are_told() -> None:
+    day = "2021-03-01"
+    series = drawn_series(visits=(visit(1, 60.0, date=day), visit(2, 40.0, date=day)))
+    (warning,) = series.warnings
+    assert warning.code == "visit-dates-equal"
+    assert "1 and 2" in warning.text
+
+
 @pytest.mark.parametrize("changes", [{"case": "case-2"}, {"tooth": "37"}])
 def test_other_visits_need_a_reason(changes: dict[str, str]) -> None:
     films = [(drawn_film(1), film_marks()), (drawn_film(2), film_marks(**changes))]

@@ -14,6 +14,7 @@ from rxmeasure.recall.size import scaled_area
 from rxmeasure.report.numbers import Numbers
 from rxmeasure.report.series_words import (
     fill_row,
+    least_text,
     root_change,
     root_heading,
     tooth_words,
@@ -133,6 +134,29 @@ def test_a_puff_that_shrank_by_a_third(calibrated, u_px2: float, changed: bool |
     )
     puff = next(c for c in fill_changes((1, [larger]), (2, [smaller])) if c.quantity == "puff")
     assert puff.changed is changed
+
+
+@pytest.mark.parametrize(
+    ("shift_mm", "u_mm", "changed"),
+    [(0.5, 0.1, True), (0.2, 0.1, False), (0.2, 0.5, None), (3.0, 0.5, True)],
+)
+def test_a_fill_whose_end_is_known_too_coarsely(
+    calibrated, shift_mm: float, u_mm: float, changed: bool | None
+) -> None:
+    # Least significant: 1.96 * sqrt(2) * u, 0.28 and 1.39 mm.
+    canal = next(c for c in calibrated.review.canals if c.fill_length is not None)
+    first, second = (
+        replace(canal, fill_length=replace(canal.fill_length, value_mm=value, u_mm=u_mm))
+        for value in (10.0, 10.0 + shift_mm)
+    )
+    change = next(
+        c for c in fill_changes((1, [first]), (2, [second])) if c.quantity == "fill length"
+    )
+    assert change.changed is changed
+    row = fill_row(change, Numbers())
+    assert row.word == {True: "changed", False: "unchanged", None: "cannot be told"}[changed]
+    assert ("1.4 mm" in row.text) is (changed is None)
+    assert least_text(row).startswith("least significant ")
 
 
 @pytest.mark.parametrize(
