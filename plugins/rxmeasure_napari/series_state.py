@@ -72,7 +72,8 @@ class SeriesFront:
 
     ``divider`` is the place of the swipe's divider as a share of the film's width;
     ``brush_mm`` the radius of the brush, in assumed millimetres where there is no scale;
-    ``later_up``: blinking shows the later film.
+    ``later_up``: blinking shows the later film. ``scoring``: scores are being given, and no
+    size is shown on the films.
     """
 
     before: int = 1
@@ -85,6 +86,7 @@ class SeriesFront:
     divider: float = 0.5
     brush_mm: float = 0.5
     later_up: bool = False
+    scoring: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

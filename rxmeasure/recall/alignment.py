@@ -517,8 +517,9 @@ def _judge(
         ratio = root.crown_root_ratio
         if ratio is not None and abs(ratio - 1.0) > REFUSED_RATIO:
             longer = "longer" if ratio > 1.0 else "shorter"
+            name = root.name if root.proposed else f"root {root.name}"
             return AlignmentVerdict.REFUSED, (
-                f"The second film shows root {root.name} {abs(ratio - 1.0):.0%} {longer} against "
+                f"The second film shows {name} {abs(ratio - 1.0):.0%} {longer} against "
                 "its crown: the beam angles differ too much."
             )
     expanded_mm = 2.0 * told.residual_px * told.assumed_mm

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from rxmeasure.recall.change import Change, ChangeVerdict
 from rxmeasure.recall.comparison import FillChange, LesionChange
@@ -11,9 +12,11 @@ from rxmeasure.recall.dates import NextRecall
 from rxmeasure.recall.lesion import Lesion, LesionSource
 from rxmeasure.recall.scores import Choice, ReaderScore, Scale, Symptoms, tooth_score
 from rxmeasure.recall.series import Series, TrendPoint
-from rxmeasure.recall.steps import Step
 from rxmeasure.report.numbers import Numbers, clean, unit_text
 from rxmeasure.tooth import NOT_MAPPED, canal_meaning
+
+if TYPE_CHECKING:
+    from rxmeasure.recall.steps import Step
 
 #: Sign beside the word, so that colour is never alone.
 SIGNS = {
