@@ -320,6 +320,9 @@ def _void_change(
     if before.homogeneous is None or after.homogeneous is None:
         return []
     floor = before.smallest_visible_void
+    unscaled = None in [gap.to_end_mm for gap in (*before.gaps, *after.gaps)]
+    if after.gaps and (unscaled or (floor is not None and floor.value_mm is None)):
+        return [_change(pair, "new voids", "1", "A film has no scale.")]
     new = [
         gap
         for gap in after.gaps
