@@ -325,7 +325,7 @@ def _trend_plot(series: Series, numbers: Numbers) -> str:
 
     style = {"font.family": "DejaVu Sans", "svg.hashsalt": "trend", "text.parse_math": False}
     with rc_context(style):
-        figure = Figure(figsize=(6.2, 2.9), layout="constrained")
+        figure = Figure(figsize=(6.2, 3.4), layout="constrained")
         axes = figure.subplots()
         for n, (root, points) in enumerate(lines.items()):
             colour = (colours.PLOT_WIDTH, colours.PLOT_VOID, colours.INK)[n % 3]
@@ -338,7 +338,7 @@ def _trend_plot(series: Series, numbers: Numbers) -> str:
                     color=colour,
                     alpha=0.12,
                     linewidth=0.0,
-                    label="no change from the first visit\n(within the least significant change)",
+                    label="within the least significant change from the first visit",
                 )
             areas = np.array([p.area_mm2 for p in points])
             low, high = np.transpose([p.interval_mm2 for p in points])
@@ -363,7 +363,8 @@ def _trend_plot(series: Series, numbers: Numbers) -> str:
         axes.spines[["top", "right"]].set_visible(False)
         for axis in (axes.xaxis, axes.yaxis):
             axis.set_major_formatter(marked_formatter(numbers))
-        axes.legend(frameon=False)
+        # Above the plot, where it hides no sign.
+        figure.legend(loc="outside upper left", frameon=False, ncols=2)
         buffer = io.BytesIO()
         metadata = dict.fromkeys(("Creator", "Date", "Format", "Type"))
         figure.savefig(buffer, format="svg", metadata=metadata)
