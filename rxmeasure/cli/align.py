@@ -80,7 +80,7 @@ def align(
     earlier, marks = film_with_marks(first, invert=invert)
     later, later_marks = film_with_marks(second, invert=invert)
     different_images([earlier, later])
-    warnings = one_tooth([marks, later_marks], differing_reason)
+    warnings = one_tooth([(earlier, marks), (later, later_marks)], differing_reason)
     calibration, canals = scale_and_canals(earlier, marks)
     by_hand = PairLandmarks(
         before=1,

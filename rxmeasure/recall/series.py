@@ -280,7 +280,7 @@ def _checked(
                 next_step="Name each lesion by its root.",
             )
     dates = check_dates([visit.date for visit in marks.visits])
-    return (*dates, *one_tooth([film for _, film in films], marks.differing_reason))
+    return (*dates, *one_tooth(films, marks.differing_reason))
 
 
 def different_images(films: Sequence[Radiograph]) -> None:
@@ -293,36 +293,43 @@ def different_images(films: Sequence[Radiograph]) -> None:
         )
 
 
-def one_tooth(films: Sequence[ReviewMarks], differing_reason: str) -> tuple[Warned, ...]:
-    """Hold the films' marks against each other: one tooth of one person.
+def one_tooth(
+    films: Sequence[tuple[Radiograph, ReviewMarks]], differing_reason: str
+) -> tuple[Warned, ...]:
+    """Hold the films and their marks against each other: one tooth of one person.
 
     Raises
     ------
     RecallError
-        Pseudonyms or teeth differ, and no reason is given.
+        Pseudonyms, teeth, or the patients named in the files differ, and no reason is given.
     """
+    differences = []
     for what, values in (
-        ("pseudonyms", {film.patient_pseudonym for film in films}),
-        ("teeth", {film.tooth for film in films}),
+        ("pseudonyms", {marks.patient_pseudonym for _, marks in films}),
+        ("teeth", {marks.tooth for _, marks in films}),
     ):
         stated = sorted(values - {""})
-        if len(stated) < 2:
-            continue
-        if not differing_reason.strip():
-            raise RecallError(
-                found=f"visits of different {what}: {', '.join(stated)}.",
-                needed="visits of one tooth of one person.",
-                next_step="Choose the films again, or go on and give the reason.",
-                overridable=True,
-            )
-        return (
-            Warned(
-                code="visits-differ",
-                text=f"Visits of different {what} ({', '.join(stated)}) are compared; reason "
-                f"given: {differing_reason.strip()}",
-            ),
+        if len(stated) > 1:
+            differences.append((f"visits of different {what}", ": ", ", ".join(stated)))
+    if len({film.patient_sha256 for film, _ in films} - {""}) > 1:
+        differences.append(("films of different patients", ", ", "by the Patient ID in the files"))
+    if not differences:
+        return ()
+    reason = differing_reason.strip()
+    if not reason:
+        raise RecallError(
+            found="; ".join("".join(words) for words in differences) + ".",
+            needed="visits of one tooth of one person.",
+            next_step="Choose the films again, or go on and give the reason.",
+            overridable=True,
         )
-    return ()
+    told = "; ".join(f"{what} ({which})" for what, _, which in differences)
+    return (
+        Warned(
+            code="visits-differ",
+            text=f"{told[:1].upper()}{told[1:]} are compared; reason given: {reason}",
+        ),
+    )
 
 
 def _visit(first_date: str, visit: VisitMarks, radiograph: Radiograph, film: ReviewMarks) -> Visit:

@@ -206,6 +206,24 @@ def test_other_visits_need_a_reason(changes: dict[str, str]) -> None:
     assert "renamed" in series.warnings[0].text
 
 
+def test_films_of_two_patients_need_a_reason() -> None:
+    films = [
+        (replace(drawn_film(n), patient_sha256=patient), film_marks())
+        for n, patient in ((1, "a" * 64), (2, "b" * 64))
+    ]
+    with pytest.raises(RecallError, match="different patients, by the Patient ID") as refused:
+        drawn_series(60.0, 50.0, films=films)
+    assert refused.value.overridable
+    # No hash is told or kept.
+    assert "a" * 8 not in str(refused.value)
+    series = drawn_series(60.0, 50.0, films=films, differing_reason="new number")
+    assert "Films of different patients" in series.warnings[0].text
+    assert "a" * 64 not in str(series)
+    # A film whose file names nobody is no other patient's.
+    films[1] = (replace(films[1][0], patient_sha256=""), films[1][1])
+    assert drawn_series(60.0, 50.0, films=films).warnings == ()
+
+
 @pytest.mark.parametrize("count", [1, 11])
 def test_a_series_has_two_to_ten_visits(count: int) -> None:
     visits = tuple(visit(1, 60.0) for _ in range(count))
