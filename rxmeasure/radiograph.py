@@ -93,6 +93,9 @@ class Radiograph:
         (low, high) grey levels the file proposes for the screen, in ``pixels`` values.
     taken : str
         Day of the exposure as YYYY-MM-DD; empty where the file does not tell.
+    patient_sha256 : str
+        Hash of the Patient ID in the file, to tell patients apart while films are open; empty
+        where the file has none. Kept nowhere: a short identifier can be found from it.
     warnings : tuple of Warned
     """
 
@@ -106,6 +109,7 @@ class Radiograph:
     intensity: str = "unknown"
     window: tuple[float, float] | None = None
     taken: str = ""
+    patient_sha256: str = ""
     warnings: tuple[Warned, ...] = field(default=())
 
     @property

@@ -103,7 +103,7 @@ def _findings(drawing: Drawing, series: SeriesState, number: int, numbers: Numbe
             line = style.LESION if here else style.LESION_BEHIND
             measured = found if found.size is not None else None
             _outline(drawing, found.outline_px, line if measured else style.LESION_UNMEASURED)
-            drawing.points.append(_label(found.outline_px, size_words(found, numbers)))
+            drawing.points.append(_label(found.outline_px, _words(series, found, numbers)))
         elif len(mark.outline_px) > 1:
             _outline(drawing, mark.outline_px, style.LESION_UNMEASURED)
         if mark.seed_px is not None and not (isinstance(found, Lesion) and found.outline_px):
@@ -136,7 +136,7 @@ def _later_findings(
         drawing.points.append(
             DrawnPoint(
                 point_px=(float(there[:, 0].min()), float(there[:, 1].mean())),
-                text=f"visit {laid_over.visit}, {size_words(found, numbers)}",
+                text=f"visit {laid_over.visit}, {_words(series, found, numbers)}",
                 text_colour=style.LESION_LATER.colour,
                 shift_px=(-14.0, 0.0),
             )
@@ -180,6 +180,11 @@ def _label(outline_px: Iterable[PointPx], words: str) -> DrawnPoint:
         text_colour=style.LESION.colour,
         shift_px=(16.0, 0.0),
     )
+
+
+def _words(series: SeriesState, lesion: Lesion, numbers: Numbers) -> str:
+    """Root and area, or the root alone while scores are given."""
+    return lesion.root if series.front.scoring else size_words(lesion, numbers)
 
 
 def size_words(lesion: Lesion, numbers: Numbers) -> str:

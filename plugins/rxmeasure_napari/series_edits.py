@@ -15,7 +15,7 @@ from rxmeasure.geometry import polyline_length, resample
 from rxmeasure.marks import PointPx
 from rxmeasure.recall.dates import parse_date
 from rxmeasure.recall.pairs import PairLandmarks
-from rxmeasure.recall.scores import ReaderScore, Symptoms
+from rxmeasure.recall.scores import ReaderScore, Suggest, Symptoms
 from rxmeasure.recall.series import MOST_VISITS, LesionMark, SeriesMarks, VisitMarks
 from rxmeasure_napari.series_state import SeriesHandle
 
@@ -110,6 +110,11 @@ def set_date(marks: SeriesMarks, number: int, date: str) -> SeriesMarks:
 def set_treated(marks: SeriesMarks, date: str) -> SeriesMarks:
     """The date of the treatment, YYYY-MM-DD or empty; raises RecallError for another text."""
     return replace(marks, treated=_checked(date))
+
+
+def set_suggest(marks: SeriesMarks, when: Suggest) -> SeriesMarks:
+    """When the reader sees what the measurement suggests."""
+    return replace(marks, suggest=when)
 
 
 def set_differing_reason(marks: SeriesMarks, reason: str) -> SeriesMarks:

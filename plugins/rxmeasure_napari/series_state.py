@@ -72,7 +72,8 @@ class SeriesFront:
 
     ``divider`` is the place of the swipe's divider as a share of the film's width;
     ``brush_mm`` the radius of the brush, in assumed millimetres where there is no scale;
-    ``later_up``: blinking shows the later film.
+    ``later_up``: blinking shows the later film. ``scoring``: scores are being given, and no
+    size is shown on the films.
     """
 
     before: int = 1
@@ -85,6 +86,7 @@ class SeriesFront:
     divider: float = 0.5
     brush_mm: float = 0.5
     later_up: bool = False
+    scoring: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -304,7 +306,7 @@ class SeriesState(Undoable["SeriesMarks"]):
             second=second.radiograph,
             roots=roots or self._roots_proposed(first),
             changed_px=tuple(self.outlines(before)),
-            mm_per_px=_mean_mm(first.calibration),
+            mm_per_px=_column_mm(first.calibration),
             landmarks=marked if marked is not None and marked.usable else None,
         )
 
@@ -389,5 +391,5 @@ def file_key(path: Path | str) -> str:
     return str(Path(path).resolve())
 
 
-def _mean_mm(calibration: Calibration | None) -> float | None:
-    return None if calibration is None else calibration.scale.mean
+def _column_mm(calibration: Calibration | None) -> float | None:
+    return None if calibration is None else calibration.scale.col

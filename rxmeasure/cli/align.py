@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from rxmeasure.cli.exit_codes import NOT_ALIGNED
 from rxmeasure.cli.options import FILE, POINT, invert_option, output_options
 from rxmeasure.cli.output import columns, emit, folded, numbers_for
 
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from rxmeasure.recall.alignment import RootAlignment
     from rxmeasure.recall.pairs import PairAlignment
     from rxmeasure.report.numbers import Numbers
+    from rxmeasure.values import Warned
 
 
 @click.command()
@@ -33,14 +35,23 @@ if TYPE_CHECKING:
     "--subtraction", type=FILE, metavar="FILE", help="Write the difference as a PNG picture."
 )
 @click.option("--overlay", type=FILE, metavar="FILE", help="Write both films, one over the other.")
+@click.option(
+    "--differing-reason",
+    default="",
+    metavar="TEXT",
+    help="Why films of another tooth or case are brought together.",
+)
 @invert_option
 @output_options
+@click.pass_context
 def align(
+    ctx: click.Context,
     first: Path,
     second: Path,
     landmarks: tuple[tuple[PointPx, PointPx], ...],
     subtraction: Path | None,
     overlay: Path | None,
+    differing_reason: str,
     invert: bool,
     as_json: bool,
     decimal_comma: bool,
@@ -50,7 +61,9 @@ def align(
     Told are the error at each apex, whether the beam differed (a root longer or
     shorter against its crown), and whether the films may be laid over each
     other. Of the FIRST film the marks beside it give scale and roots; without
-    marked canals the roots of proposed fills are used.
+    marked canals the roots of proposed fills are used. Where the alignment is
+    refused no picture is made, and the exit status is 17; a caution is no
+    refusal.
 
     \b
     rxmeasure align 2023.png 2024.png --subtraction change.png
@@ -58,12 +71,16 @@ def align(
     from rxmeasure.atomic import write_bytes
     from rxmeasure.cli.marks_input import film_with_marks
     from rxmeasure.recall.pairs import PairLandmarks, align_pair, register
-    from rxmeasure.recall.series import scale_and_canals
+    from rxmeasure.recall.series import different_images, one_tooth, scale_and_canals
     from rxmeasure.recall.unmarked_roots import roots_of
     from rxmeasure.report.subtraction import overlay_png, subtraction_png
 
+    if len(landmarks) == 1:
+        raise click.UsageError("Give --landmark twice or more, or not at all.")
     earlier, marks = film_with_marks(first, invert=invert)
-    later, _ = film_with_marks(second, invert=invert)
+    later, later_marks = film_with_marks(second, invert=invert)
+    different_images([earlier, later])
+    warnings = one_tooth([(earlier, marks), (later, later_marks)], differing_reason)
     calibration, canals = scale_and_canals(earlier, marks)
     by_hand = PairLandmarks(
         before=1,
@@ -75,7 +92,7 @@ def align(
         earlier,
         later,
         roots=() if by_hand.usable else roots_of(canals, earlier, calibration),
-        mm_per_px=None if calibration is None else calibration.scale.mean,
+        mm_per_px=None if calibration is None else calibration.scale.col,
         landmarks=by_hand,
     )
     written = []
@@ -91,22 +108,27 @@ def align(
         {
             "first": earlier.source,
             "second": later.source,
-            "alignment": _document(found),
+            "alignment": alignment_document(found),
+            "warnings": warnings,
             "written": written,
         },
-        _lines((earlier, later), found, numbers_for(decimal_comma), written),
+        _lines((earlier, later), found, warnings, numbers_for(decimal_comma), written),
         as_json=as_json,
     )
+    if found.refused:
+        ctx.exit(NOT_ALIGNED)
 
 
-def _document(found: PairAlignment) -> dict[str, Any]:
+def alignment_document(found: PairAlignment) -> dict[str, Any]:
+    """An alignment as JSON holds it; ``map`` is null where there is none."""
     automatic = found.automatic
+    placed = automatic is None or automatic.matched_features > 0
     return {
         "verdict": found.verdict,
         "reason": found.reason,
         "error_px": found.error_px,
         "error_mm": found.error_mm,
-        "map": found.map.tolist(),
+        "map": found.map.tolist() if placed else None,
         "correlation": None if automatic is None else automatic.correlation,
         "matched_features": None if automatic is None else automatic.matched_features,
         "roots": [_root(root) for root in automatic.roots] if automatic is not None else [],
@@ -128,7 +150,11 @@ def _root(root: RootAlignment) -> dict[str, Any]:
 
 
 def _lines(
-    films: tuple[Radiograph, Radiograph], found: PairAlignment, numbers: Numbers, written: list[str]
+    films: tuple[Radiograph, Radiograph],
+    found: PairAlignment,
+    warnings: tuple[Warned, ...],
+    numbers: Numbers,
+    written: list[str],
 ) -> list[str]:
     from rxmeasure.cli.tables import caution_lines
     from rxmeasure.report.subtraction import error_text
@@ -141,6 +167,8 @@ def _lines(
     if found.refused:
         lines += folded("The films may not be laid over each other: no picture is made.")
     lines += [f"  written: {path}" for path in written]
+    for warning in warnings:
+        lines += folded(numbers.in_text(warning.text), mark="! ")
     return [*lines, "", *caution_lines()]
 
 

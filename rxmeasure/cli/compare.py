@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -15,6 +15,7 @@ from rxmeasure.cli.output import columns, emit, folded, numbers_for, value_with_
 if TYPE_CHECKING:
     from rxmeasure.recall.lesion import Lesion
     from rxmeasure.recall.series import Series, SeriesMarks
+    from rxmeasure.recall.steps import Step
     from rxmeasure.report.numbers import Numbers
 
 
@@ -71,6 +72,8 @@ def compare(
 
     SERIES is a TOML file of visits, or a series file. The marks of each film are
     taken from beside its image. Lesions are measured; scores are the reader's.
+    Each film is aligned with the one before; where that is refused it is told,
+    and the sizes, which each film has by itself, are compared all the same.
 
     \b
     rxmeasure compare case-12.toml
@@ -81,6 +84,7 @@ def compare(
         raise click.UsageError("Give a SERIES file, or visits with --visit.")
     from rxmeasure.cli.marks_input import film_with_marks
     from rxmeasure.recall.series import compare_visits
+    from rxmeasure.recall.steps import align_steps
     from rxmeasure.record.series_file import read_series_marks, save_series
 
     if series_file is None:
@@ -95,17 +99,22 @@ def compare(
         raise click.UsageError("--page ends in .html or .pdf.")
     films = [film_with_marks(folder / v.image, invert=invert) for v in marks.visits]
     series = compare_visits(marks, films)
+    pictures = [radiograph for radiograph, _ in films]
+    steps = align_steps(series, pictures)
     if out is not None:
         save_series(series, out)
     if page is not None:
         from rxmeasure.report.series_page import write_series_pages
 
-        pictures = [radiograph for radiograph, _ in films]
-        write_series_pages(series, pictures, page, numbers=numbers_for(decimal_comma))
+        write_series_pages(series, pictures, page, numbers=numbers_for(decimal_comma), steps=steps)
     emit(
         "compare",
-        {"series": series, "written": [str(path) for path in (out, page) if path is not None]},
-        _lines(series, numbers_for(decimal_comma)),
+        {
+            "series": series,
+            "alignments": [_step_document(step) for step in steps],
+            "written": [str(path) for path in (out, page) if path is not None],
+        },
+        _lines(series, steps, numbers_for(decimal_comma)),
         as_json=as_json,
     )
 
@@ -138,9 +147,34 @@ def _from_options(
     )
 
 
-def _lines(series: Series, numbers: Numbers) -> list[str]:
+def _step_document(step: Step) -> dict[str, Any]:
+    from rxmeasure.cli.align import alignment_document
+
+    found = {"verdict": "refused", "reason": step.reason}
+    if step.found is not None:
+        found = alignment_document(step.found)
+    return {"before": step.before, "after": step.after, **found}
+
+
+def _step_line(step: Step, numbers: Numbers) -> str:
+    from rxmeasure.report.subtraction import error_text
+
+    head = f"Visit {step.after} onto visit {step.before}"
+    if step.found is None:
+        return f"{head}: refused"
+    return f"{head}: {step.found.verdict}, {numbers.in_text(error_text(step.found))}"
+
+
+def _lines(series: Series, steps: Sequence[Step], numbers: Numbers) -> list[str]:
     from rxmeasure.cli.tables import caution_lines
-    from rxmeasure.report.series_words import due_text, fill_row, percent_text, root_change
+    from rxmeasure.report.series_words import (
+        due_text,
+        fill_row,
+        least_text,
+        percent_text,
+        refusal_texts,
+        root_change,
+    )
 
     lines: list[str] = []
     for number, visit in enumerate(series.visits, 1):
@@ -150,6 +184,10 @@ def _lines(series: Series, numbers: Numbers) -> list[str]:
         for lesion in visit.lesions:
             for text in (lesion.declined, *(w.text for w in lesion.warnings)):
                 lines += folded(numbers.in_text(text), indent="    ") if text else []
+    lines += ["", "Alignment of the films"]
+    for step in steps:
+        lines += folded(_step_line(step, numbers))
+        lines += folded(numbers.in_text(step.reason), indent="    ") if step.reason else []
     for change in series.lesion_changes:
         words = root_change(change, numbers)
         lines += ["", f"{words.root}, {words.visits}: {words.word}", *folded(words.reason)]
@@ -162,13 +200,16 @@ def _lines(series: Series, numbers: Numbers) -> list[str]:
         )  # fmt: skip
     fills = [fill_row(change, numbers) for change in series.fill_changes]
     if fills:
-        cells = [(f.visits, f.canal, f.quantity, f.word, f.difference, f.text) for f in fills]
+        cells = [
+            (f.visits, f.canal, f.quantity, f.word, f.difference, least_text(f), f.text)
+            for f in fills
+        ]
         lines += ["", "Fill", *columns(cells)]
     due = series.next_recall
     lines += _score_lines(series)
     lines += ["", due_text(due), *folded(f"{due.reason} {due.source}")]
-    for warning in series.warnings:
-        lines += folded(numbers.in_text(warning.text), mark="! ")
+    for text in (*(warning.text for warning in series.warnings), *refusal_texts(steps)):
+        lines += folded(numbers.in_text(text), mark="! ")
     return [*lines, "", *caution_lines()]
 
 

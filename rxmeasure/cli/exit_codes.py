@@ -7,6 +7,7 @@ from rxmeasure import errors
 OK = 0
 USAGE = 2
 PARTLY_REFUSED = 10
+NOT_ALIGNED = 17
 STOPPED = 130
 
 MEANINGS: dict[int, str] = {
@@ -27,6 +28,7 @@ MEANINGS: dict[int, str] = {
     errors.ConflictError.exit_code: "someone else saved the record first; nothing was changed",
     errors.TeachingError.exit_code: "a rubric, key or marking is wrong, or not allowed now",
     errors.ArchiveError.exit_code: "an archive cannot be reached, refuses, or is not set up",
+    NOT_ALIGNED: "two films may not be laid over each other: the alignment is refused",
     STOPPED: "stopped by Ctrl-C",
 }
 

@@ -6,6 +6,7 @@ import math
 import zlib
 from dataclasses import dataclass
 from datetime import date
+from hashlib import sha256 as sha256_of
 from io import BytesIO
 from typing import Any
 
@@ -142,6 +143,7 @@ def read_dicom(data: bytes, *, file_name: str, sha256: str, invert: bool) -> Rad
         intensity = _intensity(dataset)
         instance_uid = _text(dataset, "SOPInstanceUID")
         taken = _taken(dataset)
+        patient = (_text(dataset, "PatientID") or "").strip()
     # Rounded to the pixels' own precision, so that no pixel lies beyond the ends.
     table = table.astype(np.float32).astype(np.float64)
     low, high = float(table.min()), float(table.max())
@@ -180,6 +182,7 @@ def read_dicom(data: bytes, *, file_name: str, sha256: str, invert: bool) -> Rad
         intensity=intensity,
         window=window,
         taken=taken,
+        patient_sha256=sha256_of(patient.encode("utf-8", "replace")).hexdigest() if patient else "",
         warnings=tuple(notes),
     )
 

@@ -26,7 +26,16 @@ from rxmeasure.recall.feature_start import (
     features,
 )
 from rxmeasure.recall.intensity_fit import FitSettings, IntensityFit, fit
-from rxmeasure.recall.plane_map import compose, inverse, jacobian, mapped, mapped_grid, pixel_grid
+from rxmeasure.recall.plane_map import (
+    between_pixels,
+    compose,
+    inverse,
+    jacobian,
+    mapped,
+    mapped_grid,
+    pitches,
+    pixel_grid,
+)
 from rxmeasure.recall.prepared_film import (
     PreparedFilm,
     SmallFilm,
@@ -50,7 +59,8 @@ REFUSED_RATIO = 0.05
 #: for the crown-root ratio; a plane that is tilted by 18 degrees more. 60 right phantom pairs, on
 #: which this was looked at, reach 1.02).
 _MOST_STRETCH = 1.05
-#: Where the film has no scale, its longer side counts as that of a size 2 receptor, mm.
+#: Where the film has no scale, its longer side counts as that of a size 2 receptor, mm. Limits
+#: in millimetres are then held against this; none is told.
 _ASSUMED_SIDE_MM = 41.0
 
 #: Fewer agreeing features, or less correlation of the aligned films, than two films of one
@@ -194,13 +204,19 @@ def warped(second: ArrayLike, to_first: FloatArray, shape: tuple[int, int]) -> N
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Film:
-    """A film and its prepared sizes."""
+    """A film and its prepared sizes; ``aspect`` is row over column pitch of ``pixels``."""
 
     pixels: NDArray[np.float32]
+    aspect: float
     start: PreparedFilm
     plane: PreparedFilm
     fine: SmallFilm
     features: Features
+
+    @property
+    def size(self) -> FloatArray:
+        """Height and width in column pitches."""
+        return np.array([self.pixels.shape[0] * self.aspect, float(self.pixels.shape[1])])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -221,6 +237,8 @@ def align_films(
     roots: Sequence[RootCourse] = (),
     changed_px: Sequence[ArrayLike] = (),
     mm_per_px: float | None = None,
+    first_aspect: float = 1.0,
+    second_aspect: float = 1.0,
 ) -> Alignment:
     """Align two films of one tooth by what both show.
 
@@ -233,7 +251,10 @@ def align_films(
     changed_px : sequence of array_like, shape (N, 2)
         Outlines in the first film of what changed (a lesion, a new filling); left out.
     mm_per_px : float, optional
-        Scale of the first film.
+        Column pitch of the first film.
+    first_aspect, second_aspect : float
+        Row pitch over column pitch of each film. The films are compared with square pixels, so
+        that what one has to be stretched by is that of the picture, not of its pixels.
 
     Raises
     ------
@@ -244,7 +265,7 @@ def align_films(
         For a root or outline that is not a list of points.
     """
     with ThreadPoolExecutor(2) as pool:
-        a, b = pool.map(_film, (first, second))
+        a, b = pool.map(_film, (first, second), (first_aspect, second_aspect))
     stable = _stable(a.pixels.shape, changed_px)
     start = _start(a, b, stable)
     if isinstance(start, str):
@@ -252,9 +273,9 @@ def align_films(
     to_second = _plane_map(a, b, start.map, stable)
     plane = to_second.matrix
     full = _on_films(plane, a.plane, b.plane)
-    scale = mm_per_px or _ASSUMED_SIDE_MM / max(a.pixels.shape)
+    scale = mm_per_px or assumed_mm_per_px(a.pixels.shape, a.aspect)
     scene = _Scene(a=a, b=b, plane=full, stable=_sampled(stable, a.fine), scale_mm=scale)
-    lines = [_course(root, scale) for root in roots]
+    lines = [_course(root, a.aspect, scale) for root in roots]
     with ThreadPoolExecutor(2) as pool:
         found = list(
             pool.map(lambda k: _root_map(scene, roots[k], lines, k, mm_per_px), range(len(roots)))
@@ -262,11 +283,12 @@ def align_films(
     middle = to_second.point_covariance(to_second.basis.centre_px)
     by_plane = _residual_px(middle, a.plane, _PLANE_DEPTH_MM / scale)
     residual = max((r.residual_px for r in found), default=by_plane)
-    stretch = _stretch(full, np.array(a.pixels.shape) / 2.0)
-    verdict, reason = _judge(found, residual * scale, to_second.correlation, stretch)
+    stretch = _stretch(full, a.size / 2.0)
+    told = _Told(residual_px=residual, mm_per_px=mm_per_px, assumed_mm=scale)
+    verdict, reason = _judge(found, told, to_second.correlation, stretch)
     refused = verdict is AlignmentVerdict.REFUSED
     return Alignment(
-        map=inverse(full),
+        map=between_pixels(inverse(full), b.aspect, a.aspect),
         roots=tuple(found),
         residual_px=residual,
         residual_mm=None if mm_per_px is None else residual * mm_per_px,
@@ -278,7 +300,12 @@ def align_films(
     )
 
 
-def _film(pixels: ArrayLike) -> _Film:
+def assumed_mm_per_px(shape: tuple[int, ...], aspect: float) -> float:
+    """Column pitch that a film without a scale is judged by; never told."""
+    return _ASSUMED_SIDE_MM / max(shape[0] * aspect, float(shape[1]))
+
+
+def _film(pixels: ArrayLike, aspect: float) -> _Film:
     image = np.asarray(pixels, dtype=np.float32)
     if image.ndim != 2 or min(image.shape) < 100:
         raise AlignmentError(
@@ -286,10 +313,17 @@ def _film(pixels: ArrayLike) -> _Film:
             needed="two films of at least 100 x 100 pixels.",
             next_step="Choose other films.",
         )
-    fine = made_small(image, _ROOT_SIDE)
+    fine = made_small(image, _ROOT_SIDE, aspect)
     plane = prepared(smaller(fine, _PLANE_SIDE))
     start = prepared(smaller(fine, SIDE_PX))
-    return _Film(pixels=image, start=start, plane=plane, fine=fine, features=features(start))
+    return _Film(
+        pixels=image,
+        aspect=aspect,
+        start=start,
+        plane=plane,
+        fine=fine,
+        features=features(start),
+    )
 
 
 def _stable(shape: tuple[int, ...], changed_px: Sequence[ArrayLike]) -> NDArray[np.bool_]:
@@ -358,7 +392,7 @@ _LINE_SLACK_MM = 0.05
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Scene:
-    """Both films with the plane map from the first to the second.
+    """Both films with the plane map from the first to the second, in column pitches of each.
 
     ``stable``: 1 where the first film, on the size of the roots, shows nothing that changed.
     """
@@ -370,8 +404,10 @@ class _Scene:
     scale_mm: float
 
 
-def _course(root: RootCourse, scale_mm: float) -> FloatArray:
-    line = as_points(root.line_px, at_least=2, what=f"points of root {root.name}")
+def _course(root: RootCourse, aspect: float, scale_mm: float) -> FloatArray:
+    """The root in column pitches."""
+    marked = as_points(root.line_px, at_least=2, what=f"points of root {root.name}")
+    line = mapped(pitches(aspect), marked)
     return np.asarray(approximate_polygon(line, _LINE_SLACK_MM / scale_mm))
 
 
@@ -398,8 +434,8 @@ def _root_map(
     parallax = mapped(back, mapped(plane, apex)) - apex
     return RootAlignment(
         name=root.name,
-        map=back,
-        apex_px=(float(apex[0]), float(apex[1])),
+        map=between_pixels(back, b.aspect, a.aspect),
+        apex_px=(float(apex[0]) / a.aspect, float(apex[1])),
         residual_px=residual,
         residual_u_px=residual / float(np.sqrt(2.0 * fitted.freedom)),
         residual_mm=None if mm_per_px is None else residual * mm_per_px,
@@ -446,8 +482,25 @@ def _stretch(to_second: FloatArray, at_px: FloatArray) -> float:
     return float(sizes[0] / sizes[-1])
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Told:
+    """How an error at the apex is told: in millimetres only where the film has a scale."""
+
+    residual_px: float
+    mm_per_px: float | None
+    assumed_mm: float
+
+    def text(self, value_mm: float) -> str:
+        return error_in_words(value_mm / self.assumed_mm, self.mm_per_px)
+
+
+def error_in_words(error_px: float, mm_per_px: float | None) -> str:
+    """A distance between two films: millimetres with a scale, else pixels (column pitches)."""
+    return f"{error_px:.0f} px" if mm_per_px is None else f"{error_px * mm_per_px:.2f} mm"
+
+
 def _judge(
-    roots: Sequence[RootAlignment], residual_mm: float, correlation: float, stretch: float
+    roots: Sequence[RootAlignment], told: _Told, correlation: float, stretch: float
 ) -> tuple[AlignmentVerdict, str]:
     if correlation < _LOW_CORRELATION:
         return AlignmentVerdict.REFUSED, (
@@ -464,19 +517,21 @@ def _judge(
         ratio = root.crown_root_ratio
         if ratio is not None and abs(ratio - 1.0) > REFUSED_RATIO:
             longer = "longer" if ratio > 1.0 else "shorter"
+            name = root.name if root.proposed else f"root {root.name}"
             return AlignmentVerdict.REFUSED, (
-                f"The second film shows root {root.name} {abs(ratio - 1.0):.0%} {longer} against "
+                f"The second film shows {name} {abs(ratio - 1.0):.0%} {longer} against "
                 "its crown: the beam angles differ too much."
             )
-    expanded = 2.0 * residual_mm
-    if expanded > REFUSED_MM:
+    expanded_mm = 2.0 * told.residual_px * told.assumed_mm
+    if expanded_mm > REFUSED_MM:
         return AlignmentVerdict.REFUSED, (
-            f"At the apex the films may lie {expanded:.2f} mm apart; up to {REFUSED_MM} mm can "
-            "be used."
+            f"At the apex the films may lie {told.text(expanded_mm)} apart; up to "
+            f"{told.text(REFUSED_MM)} can be used."
         )
-    if expanded > ACCEPTED_MM:
+    if expanded_mm > ACCEPTED_MM:
         return AlignmentVerdict.CAUTION, (
-            f"At the apex the films may lie {expanded:.2f} mm apart: small changes cannot be told."
+            f"At the apex the films may lie {told.text(expanded_mm)} apart: small changes cannot "
+            "be told."
         )
     return AlignmentVerdict.ACCEPTED, ""
 

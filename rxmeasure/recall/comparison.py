@@ -15,6 +15,9 @@ from rxmeasure.values import Length
 
 #: Two voids this close along the fill are the same one (mm, choice).
 SAME_VOID_MM = 0.6
+#: A least significant change of a fill's end or length beyond this tells nothing that matters:
+#: half of the 2 mm that criteria of length allow (mm, choice).
+MOST_LEAST_MM = 1.0
 #: Correlation of the edge's error at two visits, both found from a click: they share part of the
 #: bone's texture (read off development phantoms with texture correlated 0.5 to 0.8). Outlines
 #: drawn by hand count as independent.
@@ -331,14 +334,19 @@ def _length_change(
         return [_change(pair, quantity, "mm", "A film has no scale.")]
     difference = after.mm() - before.mm()
     least = Z_95 * float(np.hypot(before.u_mm or 0.0, after.u_mm or 0.0))
-    changed = abs(difference) > least
-    text = "Changed by more than" if changed else "Changed by no more than"
+    changed: bool | None = abs(difference) > least
+    text = "Changed by more than the least significant change."
+    if not changed:
+        text = "Changed by no more than the least significant change."
+        if least > MOST_LEAST_MM:
+            changed = None
+            text = f"Less than {least:.1f} mm would not show: whether it moved cannot be told."
     return [
         _change(
             pair,
             quantity,
             "mm",
-            f"{text} the least significant change.",
+            text,
             difference=difference,
             least=least,
             changed=changed,
@@ -352,6 +360,9 @@ def _void_change(
     if before.homogeneous is None or after.homogeneous is None:
         return []
     floor = before.smallest_visible_void
+    unscaled = None in [gap.to_end_mm for gap in (*before.gaps, *after.gaps)]
+    if after.gaps and (unscaled or (floor is not None and floor.value_mm is None)):
+        return [_change(pair, "new voids", "1", "A film has no scale.")]
     new = [
         gap
         for gap in after.gaps

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 
 from rxmeasure.errors import RecallError
 from rxmeasure.recall.scores import Scale, published_scales
@@ -12,6 +12,10 @@ from rxmeasure.values import Warned
 
 #: Mean length of a calendar year in days (Gregorian calendar).
 DAYS_PER_YEAR = 365.2425
+
+#: A visit that comes so much before its day counts as that check (choice): nobody is called again
+#: a few days later.
+EARLY = timedelta(days=30)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,16 +66,30 @@ def check_dates(dates: Sequence[str]) -> tuple[Warned, ...]:
                 needed="visits from the earliest to the latest.",
                 next_step="Correct a date, or exchange the visits.",
             )
+    same = [
+        f"{earlier} and {later}"
+        for (earlier, first), (later, second) in zip(known, known[1:], strict=False)
+        if first == second
+    ]
     missing = [str(number) for number, text in enumerate(dates, 1) if not text.strip()]
-    if not missing:
-        return ()
-    return (
-        Warned(
-            code="visit-date-missing",
-            text=f"No date for visit {', '.join(missing)}: the order is taken as given, and there "
-            "is no rate of change and no next date.",
-        ),
-    )
+    warnings = []
+    if same:
+        warnings.append(
+            Warned(
+                code="visit-dates-equal",
+                text=f"Visits {', '.join(same)} have the same date: nothing can have healed "
+                "between them; what differs lies in the films.",
+            )
+        )
+    if missing:
+        warnings.append(
+            Warned(
+                code="visit-date-missing",
+                text=f"No date for visit {', '.join(missing)}: the order is taken as given, and "
+                "there is no rate of change and no next date.",
+            )
+        )
+    return tuple(warnings)
 
 
 def years_between(earlier: str, later: str) -> float | None:
@@ -95,7 +113,8 @@ def next_recall(treated: str, last_visit: str, outcome: str | None) -> NextRecal
     Notes
     -----
     First check at 1 year, then until healed, up to 4 years (source in the scale's file).
-    Once a year in between is common practice without a source.
+    Once a year in between is common practice without a source. A visit up to `EARLY` before its
+    day counts as that check, but for the last, at which the outcome is decided.
     """
     scale = published_scales()["outcome_three_way"]
     start, last = parse_date(treated), parse_date(last_visit)
@@ -111,7 +130,11 @@ def next_recall(treated: str, last_visit: str, outcome: str | None) -> NextRecal
     assert first is not None
     assert end is not None
     due = next(
-        (day for k in range(int(first), int(end) + 1) if (day := _anniversary(start, k)) > last),
+        (
+            day
+            for k in range(int(first), int(end) + 1)
+            if (day := _anniversary(start, k)) > (last + EARLY if k < int(end) else last)
+        ),
         None,
     )
     if due == _anniversary(start, int(first)):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -17,10 +17,13 @@ from rxmeasure.recall.alignment import (
     AlignmentVerdict,
     RootCourse,
     align_films,
+    assumed_mm_per_px,
+    error_in_words,
     warped,
 )
 from rxmeasure.recall.contrast import ContrastCurve, match_contrast
 from rxmeasure.recall.landmarks import LandmarkAlignment, align_landmarks
+from rxmeasure.recall.plane_map import between_pixels
 
 #: Points from which on a map may shear; fewer only shift, turn and scale it, which leaves a
 #: spare point from three points on (choice).
@@ -66,7 +69,8 @@ class PairAlignment:
     by_hand : LandmarkAlignment or None
     error_px, error_mm : float or None
         Standard error at the apex or, by hand, how far a point lies from where the others put
-        it (root mean square); None where that is not known.
+        it (root mean square); None where that is not known. Pixels are column pitches of the
+        earlier film.
     """
 
     verdict: AlignmentVerdict
@@ -115,7 +119,13 @@ def align_pair(
     if landmarks is not None and landmarks.usable:
         return _by_hand(first, second, landmarks, mm_per_px)
     found = align_films(
-        first.pixels, second.pixels, roots=roots, changed_px=changed_px, mm_per_px=mm_per_px
+        first.pixels,
+        second.pixels,
+        roots=roots,
+        changed_px=changed_px,
+        mm_per_px=mm_per_px,
+        first_aspect=first.pixel_aspect,
+        second_aspect=second.pixel_aspect,
     )
     known = bool(np.isfinite(found.residual_px))
     return PairAlignment(
@@ -134,33 +144,41 @@ def _by_hand(
     first: Radiograph, second: Radiograph, landmarks: PairLandmarks, mm_per_px: float | None
 ) -> PairAlignment:
     model = "affine" if len(landmarks.first_px) >= AFFINE_FROM else "similarity"
-    found = align_landmarks(landmarks.first_px, landmarks.second_px, model=model)
+    places = (
+        first.px_scale.to_plane(landmarks.first_px),
+        second.px_scale.to_plane(landmarks.second_px),
+    )
+    found = align_landmarks(*places, model=model)
     error = found.left_out_rms_px
     error_mm = None if error is None or mm_per_px is None else error * mm_per_px
-    verdict, reason = _judged(error, error_mm)
-    moved = warped(without_rim(second), found.map, first.shape)
+    verdict, reason = _judged(error, mm_per_px, first)
+    to_first = between_pixels(found.map, second.pixel_aspect, first.pixel_aspect)
+    moved = warped(without_rim(second), to_first, first.shape)
     both = np.isfinite(moved) & np.isfinite(without_rim(first))
     refused = verdict is AlignmentVerdict.REFUSED
     return PairAlignment(
         verdict=verdict,
         reason=reason,
-        map=found.map,
+        map=to_first,
         contrast=None if refused else match_contrast(first.pixels, moved, both),
         automatic=None,
-        by_hand=found,
+        by_hand=replace(found, map=to_first),
         error_px=error,
         error_mm=error_mm,
     )
 
 
-def _judged(error_px: float | None, error_mm: float | None) -> tuple[AlignmentVerdict, str]:
+def _judged(
+    error_px: float | None, mm_per_px: float | None, first: Radiograph
+) -> tuple[AlignmentVerdict, str]:
     """Points by hand are never accepted outright: they say nothing of other depths."""
     if error_px is None:
         return AlignmentVerdict.CAUTION, "Without a spare point the error is not known."
-    if error_mm is not None and error_mm > REFUSED_MM:
+    most_px = REFUSED_MM / (mm_per_px or assumed_mm_per_px(first.shape, first.pixel_aspect))
+    if error_px > most_px:
+        error, most = (error_in_words(value, mm_per_px) for value in (error_px, most_px))
         return AlignmentVerdict.REFUSED, (
-            f"Each point lies {error_mm:.2f} mm from where the others put it; up to "
-            f"{REFUSED_MM} mm can be used."
+            f"Each point lies {error} from where the others put it; up to {most} can be used."
         )
     return AlignmentVerdict.CAUTION, "Aligned by hand: what lies at another depth may be off."
 

@@ -59,3 +59,13 @@ def scaling(row_factor: float, col_factor: float) -> FloatArray:
     matrix = np.diag([1.0 / row_factor, 1.0 / col_factor, 1.0])
     matrix[:2, 2] = 0.5 / np.array([row_factor, col_factor]) - 0.5
     return matrix
+
+
+def pitches(aspect: float) -> FloatArray:
+    """From pixels to places in column pitches: rows count ``aspect``, row over column pitch."""
+    return np.diag([aspect, 1.0, 1.0])
+
+
+def between_pixels(matrix: FloatArray, aspect_from: float, aspect_to: float) -> FloatArray:
+    """A map between places in column pitches as one between pixels."""
+    return compose(pitches(1.0 / aspect_to), compose(matrix, pitches(aspect_from)))

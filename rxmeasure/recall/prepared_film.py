@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import binary_dilation, gaussian_filter, label
 
 from rxmeasure.geometry import FloatArray
-from rxmeasure.recall.plane_map import compose, scaling
+from rxmeasure.recall.plane_map import compose, pitches, scaling
 from rxmeasure.recall.wide_mean import WideMean, between
 
 Image = NDArray[np.float32]
@@ -39,7 +39,7 @@ class SmallFilm:
     valid : ndarray of bool
         Where the film holds a picture.
     from_film : ndarray, shape (3, 3)
-        Pixels of the film to pixels of this size.
+        Places on the film, in column pitches, to pixels of this size, which are square.
     """
 
     grey: Image
@@ -60,15 +60,22 @@ class PreparedFilm(SmallFilm):
     image: Image
 
 
-def made_small(pixels: NDArray[np.float32], side: int) -> SmallFilm:
-    """The film with ``side`` pixels along its longer side, or as large as it is."""
-    factor = max(1.0, max(pixels.shape) / side)
-    shape = (round(pixels.shape[0] / factor), round(pixels.shape[1] / factor))
+def made_small(pixels: NDArray[np.float32], side: int, aspect: float = 1.0) -> SmallFilm:
+    """The film with ``side`` square pixels along its longer side, or as large as it is.
+
+    ``aspect``: row pitch of ``pixels`` over their column pitch.
+    """
+    high, wide = pixels.shape[0] * aspect, float(pixels.shape[1])
+    factor = max(1.0, max(high, wide) / side)
+    shape = (round(high / factor), round(wide / factor))
     small = _resized(pixels.astype(np.float32), shape)
     return SmallFilm(
         grey=small,
         valid=~binary_dilation(_rim(small), iterations=3),
-        from_film=scaling(pixels.shape[0] / shape[0], pixels.shape[1] / shape[1]),
+        from_film=compose(
+            scaling(pixels.shape[0] / shape[0], pixels.shape[1] / shape[1]),
+            pitches(1.0 / aspect),
+        ),
     )
 
 
@@ -104,7 +111,7 @@ def mirrored(film: PreparedFilm) -> PreparedFilm:
 def _resized(image: Image, shape: tuple[int, int]) -> Image:
     """Smoothed by half of what a pixel grows, then sampled between the pixels."""
     factors = [n / m for n, m in zip(image.shape, shape, strict=True)]
-    smooth = gaussian_filter(image, [(f - 1.0) / 2.0 for f in factors], truncate=3.0)
+    smooth = gaussian_filter(image, [max(f - 1.0, 0.0) / 2.0 for f in factors], truncate=3.0)
     rows, cols = ((np.arange(m) + 0.5) * f - 0.5 for m, f in zip(shape, factors, strict=True))
     return between(between(smooth, rows).T, cols).T
 

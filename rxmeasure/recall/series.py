@@ -266,13 +266,7 @@ def _checked(
             needed=f"{LEAST_VISITS} to {MOST_VISITS} visits, each with its film.",
             next_step="Add or take away visits.",
         )
-    hashes = [radiograph.source.sha256 for radiograph, _ in films]
-    if len(set(hashes)) < count:
-        raise RecallError(
-            found="the same image at two visits.",
-            needed="another film for each visit.",
-            next_step="Choose the film of each visit again.",
-        )
+    different_images([radiograph for radiograph, _ in films])
     for visit in marks.visits:
         roots = [lesion.root for lesion in visit.lesions]
         if len(set(roots)) < len(roots):
@@ -281,34 +275,57 @@ def _checked(
                 needed="one name for each lesion, the same at every visit.",
                 next_step="Name each lesion by its root.",
             )
-    return (*check_dates([visit.date for visit in marks.visits]), *_differing(marks, films))
+    dates = check_dates([visit.date for visit in marks.visits])
+    return (*dates, *one_tooth(films, marks.differing_reason))
 
 
-def _differing(
-    marks: SeriesMarks, films: Sequence[tuple[Radiograph, ReviewMarks]]
+def different_images(films: Sequence[Radiograph]) -> None:
+    """Raise RecallError where two visits have the same image."""
+    if len({film.source.sha256 for film in films}) < len(films):
+        raise RecallError(
+            found="the same image at two visits.",
+            needed="another film for each visit.",
+            next_step="Choose the film of each visit again.",
+        )
+
+
+def one_tooth(
+    films: Sequence[tuple[Radiograph, ReviewMarks]], differing_reason: str
 ) -> tuple[Warned, ...]:
+    """Hold the films and their marks against each other: one tooth of one person.
+
+    Raises
+    ------
+    RecallError
+        Pseudonyms, teeth, or the patients named in the files differ, and no reason is given.
+    """
+    differences = []
     for what, values in (
-        ("pseudonyms", {film.patient_pseudonym for _, film in films}),
-        ("teeth", {film.tooth for _, film in films}),
+        ("pseudonyms", {marks.patient_pseudonym for _, marks in films}),
+        ("teeth", {marks.tooth for _, marks in films}),
     ):
         stated = sorted(values - {""})
-        if len(stated) < 2:
-            continue
-        if not marks.differing_reason.strip():
-            raise RecallError(
-                found=f"visits of different {what}: {', '.join(stated)}.",
-                needed="visits of one tooth of one person.",
-                next_step="Choose the films again, or go on and give the reason.",
-                overridable=True,
-            )
-        return (
-            Warned(
-                code="visits-differ",
-                text=f"Visits of different {what} ({', '.join(stated)}) are compared; reason "
-                f"given: {marks.differing_reason.strip()}",
-            ),
+        if len(stated) > 1:
+            differences.append((f"visits of different {what}", ": ", ", ".join(stated)))
+    if len({film.patient_sha256 for film, _ in films} - {""}) > 1:
+        differences.append(("films of different patients", ", ", "by the Patient ID in the files"))
+    if not differences:
+        return ()
+    reason = differing_reason.strip()
+    if not reason:
+        raise RecallError(
+            found="; ".join("".join(words) for words in differences) + ".",
+            needed="visits of one tooth of one person.",
+            next_step="Choose the films again, or go on and give the reason.",
+            overridable=True,
         )
-    return ()
+    told = "; ".join(f"{what} ({which})" for what, _, which in differences)
+    return (
+        Warned(
+            code="visits-differ",
+            text=f"{told[:1].upper()}{told[1:]} are compared; reason given: {reason}",
+        ),
+    )
 
 
 def _visit(first_date: str, visit: VisitMarks, radiograph: Radiograph, film: ReviewMarks) -> Visit:

@@ -16,10 +16,10 @@ from rxmeasure.errors import WriteError
 from rxmeasure.geometry import FloatArray, PixelScale
 from rxmeasure.radiograph import Radiograph
 from rxmeasure.recall.comparison import FillChange, LesionChange
-from rxmeasure.recall.contrast import AlignmentError
 from rxmeasure.recall.lesion import NOT_NO_LESION, Lesion
 from rxmeasure.recall.scores import ReaderScore, published_scales
-from rxmeasure.recall.series import Series, Visit
+from rxmeasure.recall.series import Series, Visit, unchanged_band
+from rxmeasure.recall.steps import Step, align_steps
 from rxmeasure.report import colours
 from rxmeasure.report.cautions import RECALL_CAUTIONS, Caution
 from rxmeasure.report.numbers import Numbers, clean
@@ -32,6 +32,7 @@ from rxmeasure.report.series_words import (
     fill_row,
     glances,
     outline_origin,
+    refusal_texts,
     root_change,
     root_heading,
     source_text,
@@ -57,6 +58,7 @@ def write_series_pages(
     films: Sequence[Radiograph],
     *paths: str | Path,
     numbers: Numbers | None = None,
+    steps: Sequence[Step] | None = None,
 ) -> None:
     """Write the series as a page, once for each path and with the same content.
 
@@ -69,6 +71,8 @@ def write_series_pages(
         ``.pdf``: PDF on A4; else HTML that needs nothing from outside and no script. Each is
         written whole or not at all.
     numbers : Numbers, optional
+    steps : sequence of Step, optional
+        From `align_steps`; left out, the films are aligned here.
 
     Raises
     ------
@@ -76,7 +80,7 @@ def write_series_pages(
         The films are not those of the series, a file cannot be written, or the report
         packages are not installed.
     """
-    content = series_content(series, films, numbers or Numbers())
+    content = series_content(series, films, numbers or Numbers(), steps)
     for path in paths:
         if Path(path).suffix.lower() == ".pdf":
             write_bytes(path, pdf_page("series.typ", content))
@@ -84,7 +88,12 @@ def write_series_pages(
             write_text(path, html_page("series.html.j2", c=content))
 
 
-def series_content(series: Series, films: Sequence[Radiograph], numbers: Numbers) -> dict[str, Any]:
+def series_content(
+    series: Series,
+    films: Sequence[Radiograph],
+    numbers: Numbers,
+    steps: Sequence[Step] | None = None,
+) -> dict[str, Any]:
     """What stands on the page, as plain texts and drawings."""
     if [film.source.sha256 for film in films] != [v.image.sha256 for v in series.visits]:
         raise WriteError(
@@ -93,6 +102,8 @@ def series_content(series: Series, films: Sequence[Radiograph], numbers: Numbers
             next_step="Open the films of the series.",
         )
     need_report_packages()
+    if steps is None:
+        steps = align_steps(series, films)
     return {
         "title": _title(series),
         "glances": [dataclasses.asdict(glance) for glance in glances(series, numbers)],
@@ -107,7 +118,7 @@ def series_content(series: Series, films: Sequence[Radiograph], numbers: Numbers
             for n, (visit, film) in enumerate(zip(series.visits, films, strict=True), 1)
         ],
         "changes": [_change_part(change, numbers) for change in series.lesion_changes],
-        "subtractions": _subtractions(series, films, numbers),
+        "subtractions": _subtractions(series, films, steps, numbers),
         "fills": [_fill_row(change, numbers) for change in series.fill_changes],
         "scores": _score_rows(series),
         "scales": _scale_sources(series),
@@ -118,7 +129,10 @@ def series_content(series: Series, films: Sequence[Radiograph], numbers: Numbers
             "reason": series.next_recall.reason,
             "source": series.next_recall.source,
         },
-        "warnings": [numbers.in_text(w.text) for w in series.warnings],
+        "warnings": [
+            numbers.in_text(text)
+            for text in (*(w.text for w in series.warnings), *refusal_texts(steps))
+        ],
         "cautions": [_caution(caution) for caution in RECALL_CAUTIONS],
         "foot": f"rxmeasure {series.software_version}, {series.created_utc}",
     }
@@ -191,23 +205,18 @@ def _length_text(length: Length, numbers: Numbers) -> str:
 
 
 def _subtractions(
-    series: Series, films: Sequence[Radiograph], numbers: Numbers
+    series: Series, films: Sequence[Radiograph], steps: Sequence[Step], numbers: Numbers
 ) -> list[dict[str, str]]:
     """Each visit less the one before; films that cannot be aligned are told."""
     found = []
-    marked = {(pair.before, pair.after): pair for pair in series.marks.landmarks}
-    visits = list(zip(series.visits, films, strict=True))
-    for number, (before, after) in enumerate(zip(visits, visits[1:], strict=False), 1):
-        try:
-            subtraction, _ = subtract(before, after, marked.get((number, number + 1)))
-            svg, text = subtraction.svg, subtraction.text
-        except AlignmentError as error:
-            svg, text = "", f"No subtraction: {error.found}"
+    for step in steps:
+        visit, first, second = series.visits[step.before - 1], *films[step.before - 1 : step.after]
+        subtraction = subtract(visit, first, second, step)
         found.append(
             {
-                "head": f"Visit {number + 1} less visit {number}",
-                "svg": svg,
-                "text": numbers.in_text(text),
+                "head": f"Visit {step.after} less visit {step.before}",
+                "svg": subtraction.svg,
+                "text": numbers.in_text(subtraction.text),
             }
         )
     return found
@@ -316,9 +325,21 @@ def _trend_plot(series: Series, numbers: Numbers) -> str:
 
     style = {"font.family": "DejaVu Sans", "svg.hashsalt": "trend", "text.parse_math": False}
     with rc_context(style):
-        figure = Figure(figsize=(6.2, 2.9), layout="constrained")
+        figure = Figure(figsize=(6.2, 3.4), layout="constrained")
         axes = figure.subplots()
         for n, (root, points) in enumerate(lines.items()):
+            colour = (colours.PLOT_WIDTH, colours.PLOT_VOID, colours.INK)[n % 3]
+            band = unchanged_band(series, root) if len(lines) == 1 else None
+            if band is not None:
+                axes.fill_between(
+                    band.years,
+                    band.low_mm2,
+                    band.high_mm2,
+                    color=colour,
+                    alpha=0.12,
+                    linewidth=0.0,
+                    label="within the least significant change from the first visit",
+                )
             areas = np.array([p.area_mm2 for p in points])
             low, high = np.transpose([p.interval_mm2 for p in points])
             axes.errorbar(
@@ -326,7 +347,7 @@ def _trend_plot(series: Series, numbers: Numbers) -> str:
                 areas,
                 yerr=[areas - low, high - areas],
                 label=root_heading(root),
-                color=(colours.PLOT_WIDTH, colours.PLOT_VOID, colours.INK)[n % 3],
+                color=colour,
                 linestyle=_LINES[n % len(_LINES)],
                 marker=_MARKERS[n % len(_MARKERS)],
                 capsize=3,
@@ -342,7 +363,8 @@ def _trend_plot(series: Series, numbers: Numbers) -> str:
         axes.spines[["top", "right"]].set_visible(False)
         for axis in (axes.xaxis, axes.yaxis):
             axis.set_major_formatter(marked_formatter(numbers))
-        axes.legend(frameon=False)
+        # Above the plot, where it hides no sign.
+        figure.legend(loc="outside upper left", frameon=False, ncols=2)
         buffer = io.BytesIO()
         metadata = dict.fromkeys(("Creator", "Date", "Format", "Type"))
         figure.savefig(buffer, format="svg", metadata=metadata)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from rxmeasure.recall.change import Change, ChangeVerdict
 from rxmeasure.recall.comparison import FillChange, LesionChange
@@ -13,6 +14,9 @@ from rxmeasure.recall.scores import Choice, ReaderScore, Scale, Symptoms, tooth_
 from rxmeasure.recall.series import Series, TrendPoint
 from rxmeasure.report.numbers import Numbers, clean, unit_text
 from rxmeasure.tooth import NOT_MAPPED, canal_meaning
+
+if TYPE_CHECKING:
+    from rxmeasure.recall.steps import Step
 
 #: Sign beside the word, so that colour is never alone.
 SIGNS = {
@@ -126,6 +130,16 @@ def dates_text(series: Series, before: int, after: int) -> str:
     return " to ".join(dates)
 
 
+def refusal_texts(steps: Sequence[Step]) -> tuple[str, ...]:
+    """What is told of films that may not be laid over each other."""
+    return tuple(
+        f"Visit {step.after} cannot be laid over visit {step.before}: {step.reason} Sizes are "
+        "measured on each film by itself; make sure that both show this tooth."
+        for step in steps
+        if step.refused
+    )
+
+
 def due_text(due: NextRecall) -> str:
     """When the next recall is proposed."""
     return f"Next recall: {due.date or 'none proposed'}"
@@ -210,6 +224,11 @@ def fill_row(change: FillChange, numbers: Numbers) -> FillRow:
         least_significant=_amount(change.least_significant, change.unit, numbers),
         text=numbers.in_text(change.text),
     )
+
+
+def least_text(row: FillRow) -> str:
+    """The least significant change of a fill, in words; empty where there is none."""
+    return f"least significant {row.least_significant}" if row.least_significant else ""
 
 
 def _amount(value: float | None, unit: str, numbers: Numbers) -> str:

@@ -11,9 +11,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from rxmeasure.radiograph import Radiograph
 from rxmeasure.recall.lesion import Lesion
-from rxmeasure.recall.pairs import PairAlignment, PairLandmarks, Registered, align_pair, register
+from rxmeasure.recall.pairs import PairAlignment, Registered, register
 from rxmeasure.recall.series import Visit
-from rxmeasure.recall.unmarked_roots import roots_of
+from rxmeasure.recall.steps import Step
 from rxmeasure.report.picture import eye_window
 
 #: Colours of denser later, no difference, less dense later: ends of a blue and orange scale on
@@ -30,35 +30,17 @@ class Subtraction:
     text: str
 
 
-def subtract(
-    before: tuple[Visit, Radiograph],
-    after: tuple[Visit, Radiograph],
-    landmarks: PairLandmarks | None = None,
-) -> tuple[Subtraction, PairAlignment]:
-    """Align two visits and draw their difference on the grid of the earlier film.
+def subtract(visit: Visit, first: Radiograph, second: Radiograph, step: Step) -> Subtraction:
+    """Draw the difference of two visits on the grid of the earlier film.
 
-    Where no canal of the earlier film is marked, the roots that the program proposes are used.
-
-    Raises
-    ------
-    AlignmentError
-        Films too small to compare, or points that give no map.
+    ``visit`` and ``first`` are the earlier one, ``second`` is the film of the later one.
     """
-    (visit, first), (_, second) = before, after
-    lesions = [lesion.outline_px for lesion in visit.lesions if lesion.outline_px]
-    found = align_pair(
-        first,
-        second,
-        roots=roots_of(visit.canals, first, visit.calibration),
-        changed_px=lesions,
-        mm_per_px=None if visit.calibration is None else visit.calibration.scale.mean,
-        landmarks=landmarks,
-    )
-    if found.refused or found.contrast is None:
-        return Subtraction(svg="", text=f"No subtraction: {found.reason}"), found
+    found = step.found
+    if found is None or found.refused or found.contrast is None:
+        return Subtraction(svg="", text=f"No subtraction: {step.reason}")
     seen = register(first, second, found.map, found.contrast)
     outlines = [lesion for lesion in visit.lesions if lesion.size is not None]
-    return Subtraction(svg=_svg(seen, first, outlines), text=alignment_text(found)), found
+    return Subtraction(svg=_svg(seen, first, outlines), text=alignment_text(found))
 
 
 def coloured(difference: ArrayLike, end: float) -> NDArray[np.uint8]:

@@ -57,10 +57,48 @@ def test_a_mirrored_film_is_refused_and_not_drawn(run, films: tuple[Path, Path])
     Image.fromarray(np.asarray(Image.open(films[1]))[:, ::-1].copy()).save(turned)
     picture = turned.with_name("change.png")
     done = run("align", films[0], turned, "--subtraction", picture)
+    assert done.code == 17
     assert "refused" in done.stdout
     assert "mirror image" in done.stdout
     assert "no picture is made" in done.stdout
     assert not picture.exists()
+
+
+def test_a_script_gets_the_whole_document_of_a_refusal(run, films: tuple[Path, Path]) -> None:
+    other = films[1].with_name("other.png")
+    noise = np.random.default_rng(8).integers(0, 60000, (300, 260)).astype(np.uint16)
+    Image.fromarray(noise).save(other)
+    done = run("align", films[0], other, "--json")
+    assert done.code == 17
+    found = done.document["alignment"]
+    assert found["verdict"] == "refused"
+    assert "look alike" in found["reason"]
+    assert found["map"] is None
+    assert found["error_px"] is None
+
+
+def test_films_of_two_people_are_aligned_with_a_reason_only(run, films: tuple[Path, Path]) -> None:
+    for film, case in zip(films, ("case-1", "case-2"), strict=True):
+        marks = f'film_kind = "recall"\npatient_pseudonym = "{case}"\n'
+        film.with_name(film.stem + ".marks.toml").write_text(marks)
+    done = run("align", *films, "--json")
+    assert done.code == 5
+    assert "case-1, case-2" in done.error["found"]
+    done = run("align", *films, "--differing-reason", "renamed", "--json")
+    assert done.code == 0
+    assert "renamed" in done.document["warnings"][0]["text"]
+
+
+def test_a_film_is_not_aligned_with_itself(run, films: tuple[Path, Path]) -> None:
+    done = run("align", films[0], films[0], "--json")
+    assert done.code == 5
+    assert "same image" in done.error["found"]
+
+
+def test_one_point_by_hand_is_not_passed_over(run, films: tuple[Path, Path]) -> None:
+    done = run("align", *films, "--landmark", "60,60", "52,72")
+    assert done.code == 2
+    assert "twice or more" in done.stderr
 
 
 def test_points_by_hand_align(run, films: tuple[Path, Path]) -> None:

@@ -76,6 +76,26 @@ def test_visits_from_options(run, visits: Path) -> None:
     assert series["visits"][1]["lesions"][0]["size"] is None
 
 
+def test_films_that_do_not_show_the_same_are_told(run, visits: Path) -> None:
+    done = run("compare", visits)
+    assert done.code == 0
+    assert "Visit 2 onto visit 1: refused" in done.stdout
+    assert "! Visit 2 cannot be laid over visit 1" in done.stdout
+    (step,) = run("compare", visits, "--json").document["alignments"]
+    assert (step["before"], step["after"], step["verdict"]) == (1, 2, "refused")
+    assert step["map"] is None
+
+
+def test_a_film_too_small_to_align_is_told(run, visits: Path) -> None:
+    small = visits.with_name("2.png")
+    Image.fromarray(np.zeros((90, 260), dtype=np.uint8)).save(small)
+    text = visits.read_text().split("[[visits]]")
+    visits.write_text(f'{text[0]}[[visits]]{text[1]}[[visits]]\nimage = "2.png"\n')
+    (step,) = run("compare", visits, "--json").document["alignments"]
+    assert step["verdict"] == "refused"
+    assert "A picture of shape (90, 260)" in step["reason"]
+
+
 def test_what_is_refused(run, visits: Path) -> None:
     folder = visits.parent
     assert run("compare").code == 2

@@ -23,6 +23,7 @@ from rxmeasure.recall.alignment import AlignmentVerdict
 from rxmeasure.recall.change import ChangeVerdict
 from rxmeasure.recall.lesion import Lesion
 from rxmeasure.recall.plane_map import mapped
+from rxmeasure.recall.scores import Suggest
 from rxmeasure.recall.series import LesionMark, compare_visits
 from rxmeasure.record.series_file import load_series
 
@@ -242,6 +243,9 @@ def test_without_a_traced_canal_the_roots_are_proposed_and_told_as_such(
     assert not film_of(reader, 1).marks.canals
     reader.press("rx_recall_views")
     assert "roots proposed by the program, not confirmed" in reader.said("rx_pair_verdict")
+    assert "root proposed" not in reader.said("rx_pair_angles")
+    reader.press("rx_recall_changes")
+    assert not reader.shows("rx_changes_refused")
 
 
 def test_each_view_is_drawn_and_leaves_the_films_alone(recalled: Callable[..., Reader]) -> None:
@@ -329,11 +333,14 @@ def test_a_mirrored_film_is_refused_and_still_shown(recalled: Callable[..., Read
     assert "side by side" in reader.said("rx_pair_reason")
     for view in ("blink", "swipe", "subtraction"):
         assert not reader.find(f"rx_view_{view}").isEnabled()
+    assert not reader.shows("rx_pair_angles")
     reader.on_picture(Key.Key_B)
     reader.settle(0.1)
     assert not reader.desk.recall.is_laid_over
     for number in (1, 2):
         assert reader.desk.layers[film_of(reader, number).id].image.visible
+    reader.press("rx_recall_changes")
+    assert "Visit 2 cannot be laid over visit 1" in reader.said("rx_changes_refused")
 
 
 # Points by hand.
@@ -455,6 +462,15 @@ def test_the_size_stands_on_the_picture(recalled: Callable[..., Reader]) -> None
     assert np.hypot(*(outline.mean(axis=0) - MIDDLE)) < 0.25 * RADIUS
     assert radius == pytest.approx(RADIUS, rel=0.25)
 
+    # Who scores is not to be told by the sizes.
+    reader.press("rx_recall_scores")
+    words = [point.text for point in reader.desk.recall.draw(film_of(reader, 1)).points]
+    assert mark.root in words
+    assert not any("±" in text for text in words)
+    reader.wait(lambda: not any("mm²" in text for text in labels.features["label"]))
+    reader.press("rx_recall_lesions")
+    reader.wait(lambda: any("mm²" in text for text in labels.features["label"]))
+
 
 def test_nothing_of_the_step_is_wider_than_the_panel(recalled: Callable[..., Reader]) -> None:
     reader = recalled()
@@ -477,6 +493,30 @@ def test_nothing_of_the_step_is_wider_than_the_panel(recalled: Callable[..., Rea
 
 
 # What core refuses.
+
+
+def test_suggestions_can_be_turned_off(recalled: Callable[..., Reader]) -> None:
+    reader = recalled()
+    date_both(reader)
+    reader.press("rx_recall_lesions")
+    for number in (1, 2):
+        reader.press(f"rx_none_visible_{number}")
+    reader.press("rx_recall_scores")
+    series_of(reader).bring(visit=2)
+    reader.press("rx_score_undetected")
+    done(reader)
+    assert "suggests undetected too" in reader.said("rx_score_suggestion")
+    reader.press("rx_score_suggest")
+    done(reader)
+    assert series_of(reader).marks.suggest is Suggest.NEVER
+    assert not reader.shows("rx_score_suggestion")
+    series = series_of(reader).series
+    assert series is not None
+    assert series.suggestions == ()
+    reader.key(Key.Key_Z, CONTROL)
+    done(reader)
+    assert reader.find("rx_score_suggest").isChecked()
+    assert "suggests undetected too" in reader.said("rx_score_suggestion")
 
 
 def test_another_tooth_needs_a_reason(recalled: Callable[..., Reader]) -> None:

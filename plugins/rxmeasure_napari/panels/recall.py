@@ -73,6 +73,8 @@ class RecallPanel(FilmPanel):
             page.setVisible(key == name)
             if key == name:
                 self._chips.button(place).setChecked(True)
+        # Who scores is not to be told by the sizes.
+        self.state.series.bring(scoring=name == "scores")
         self._refresh_if_seen()
 
     def finish(self) -> None:

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from qtpy.QtWidgets import QFileDialog, QLabel, QVBoxLayout, QWidget
+from qtpy.QtCore import QSignalBlocker
+from qtpy.QtWidgets import QCheckBox, QFileDialog, QLabel, QVBoxLayout, QWidget
 
-from rxmeasure.recall.scores import ReaderScore, Symptoms, published_scales
+from rxmeasure.recall.scores import ReaderScore, Suggest, Symptoms, published_scales
+from rxmeasure.recall.steps import Step
 from rxmeasure.record.sidecar import SERIES_SUFFIX
+from rxmeasure.report.series_words import refusal_texts
 from rxmeasure_napari import series_edits
 from rxmeasure_napari.keys import with_key
 from rxmeasure_napari.panels.film_panel import Choice, button, set_line, text_line
@@ -32,11 +35,16 @@ class ScoresPage(QWidget):
         self._form = ScoreForm()
         self._form.scores_changed.connect(self._set_scores)
         self._form.symptoms_changed.connect(self._set_symptoms)
+        self._suggest = QCheckBox("After scoring, show what the measurement suggests")
+        self._suggest.setObjectName("rx_score_suggest")
+        self._suggest.setToolTip("Off: the scores of this series stand without it, on its page too")
+        self._suggest.toggled.connect(self._set_suggest)
         rows = QVBoxLayout(self)
         rows.setContentsMargins(0, 0, 0, 0)
         rows.setSpacing(4)
         rows.addLayout(in_a_row(QLabel("Visit"), self._visit, None))
         rows.addWidget(self._form)
+        rows.addWidget(self._suggest)
 
     def refresh(self) -> None:
         """Show the scores of the visit in front."""
@@ -44,6 +52,9 @@ class ScoresPage(QWidget):
         self._visit.show_choices(visit_names(series), series.front.visit - 1)
         visit = series.visit(series.front.visit)
         self._form.setVisible(visit is not None)
+        with QSignalBlocker(self._suggest):
+            self._suggest.setChecked(series.marks.suggest is Suggest.AFTER_SCORING)
+        self._suggest.setVisible(visit is not None)
         if visit is None:
             return
         current = self._recall.is_compared and series.series is not None
@@ -77,6 +88,10 @@ class ScoresPage(QWidget):
             lambda m: series_edits.set_symptoms(m, number, symptoms),
         )
 
+    def _set_suggest(self, on: bool) -> None:
+        when = Suggest.AFTER_SCORING if on else Suggest.NEVER
+        self._recall.edit("suggestions", lambda m: series_edits.set_suggest(m, when))
+
 
 class ChangesPage(QWidget):
     """The course over the years, what changed, the next recall; keep it and write its page."""
@@ -87,6 +102,7 @@ class ChangesPage(QWidget):
         self._series = recall.series
         self._state = text_line("rx_series_state")
         self._problem = warning_line("rx_changes_problem")
+        self._refused = warning_line("rx_changes_refused")
         keep = button("Keep series", "rx_keep_series", with_key("Write the series", "keep"))
         keep.clicked.connect(lambda: recall.keep())
         elsewhere = button("Keep as…", "rx_keep_series_as", "Keep it under another name")
@@ -100,7 +116,7 @@ class ChangesPage(QWidget):
         rows.setContentsMargins(0, 0, 0, 0)
         rows.setSpacing(4)
         rows.addLayout(in_a_row(*self._buttons, None))
-        for widget in (self._state, self._problem, self._trend, self._cards):
+        for widget in (self._state, self._problem, self._refused, self._trend, self._cards):
             rows.addWidget(widget)
 
     def refresh(self) -> None:
@@ -109,11 +125,23 @@ class ChangesPage(QWidget):
         current = recall.is_compared
         problem = series.problem if current else None
         set_line(self._problem, "" if problem is None else numbers.in_text(str(problem)))
+        set_line(self._refused, numbers.in_text("\n".join(self._refusals())))
         set_line(self._state, self._state_of_keeping())
         for made in self._buttons:
             made.setEnabled(current and series.series is not None)
         self._trend.show_trend(series.series, numbers=numbers)
         self._cards.show_changes(series.series, numbers)
+
+    def _refusals(self) -> tuple[str, ...]:
+        """Each visit that cannot be laid over the one before, as far as they are aligned."""
+        series, steps = self._series, []
+        for before in range(1, len(series.visits)):
+            pair = series.pair(before, before + 1)
+            if pair is None or not series.is_aligned(before, before + 1):
+                continue
+            problem = "" if pair.problem is None else str(pair.problem)
+            steps.append(Step(before=before, after=before + 1, found=pair.found, problem=problem))
+        return refusal_texts(steps)
 
     def _state_of_keeping(self) -> str:
         series = self._series

@@ -164,7 +164,8 @@ class ViewsPage(QWidget):
         self._say(outcome, f"{sign} {found.verdict}{error}")
         seen = " The films are shown side by side." if found.refused else ""
         set_line(self._reason, numbers.in_text(found.reason) + seen)
-        set_line(self._angles, angle_text(found, numbers))
+        # Of films that may not be laid over each other the reason says what there is to say.
+        set_line(self._angles, "" if found.refused else angle_text(found, numbers))
 
     def _say(self, outcome: Outcome, text: str) -> None:
         self._verdict.setText(text)
@@ -298,12 +299,14 @@ def angle_text(found: PairAlignment, numbers: Numbers) -> str:
 
 
 def _angle_of(root: RootAlignment, numbers: Numbers) -> str:
+    name = root.name if root.proposed else f"root {root.name}"
     if root.crown_root_ratio is None:
-        return f"Root {root.name}: angulation not known, the crown cannot be followed."
+        words = f"{name}: angulation not known, the crown cannot be followed."
+        return words[:1].upper() + words[1:]
     percent = 100.0 * (root.crown_root_ratio - 1.0)
     word = "longer" if percent > 0.0 else "shorter"
     amount = numbers.fixed(abs(percent), 1)
-    return f"Angulation: the later film shows root {root.name} {amount} % {word} against its crown."
+    return f"Angulation: the later film shows {name} {amount} % {word} against its crown."
 
 
 def depth_text(root: str) -> str:

@@ -448,3 +448,13 @@ def test_day_of_the_exposure_comes_first(write_dicom, ramp, attributes, day):
 def test_a_day_that_cannot_be_is_none(write_dicom, ramp):
     film = read_radiograph(write_dicom(ramp, raw={"AcquisitionDate": b"20241399"}))
     assert film.taken == ""
+
+
+def test_patients_are_told_apart_by_a_hash(write_dicom, ramp):
+    hashes = [
+        read_radiograph(write_dicom(ramp, PatientID=number)).patient_sha256
+        for number in ("4711", "4711 ", "4712", "", " ")
+    ]
+    assert hashes[0] == hashes[1] != hashes[2]
+    assert "4711" not in hashes[0]
+    assert hashes[3:] == ["", ""]

@@ -157,6 +157,43 @@ def test_a_film_that_fits_only_when_it_is_stretched_is_refused(first, second, by
     assert ("stretched" in found.reason) is refused
 
 
+@pytest.mark.parametrize(("rows", "cols"), [(2.0, 1.0), (1.0, 1.5), (1.1, 1.0), (0.6, 1.0)])
+def test_pixels_that_are_not_square_are_no_stretch(first, second, found, rows, cols):
+    later = zoom(second, (rows, cols), order=1)
+    by = np.array(later.shape) / second.shape
+    aspect = by[1] / by[0]
+    again = align_films(first, later, second_aspect=aspect)
+    assert again.verdict is not AlignmentVerdict.REFUSED
+    # Pixel centres: the sampling of zoom puts the first and last on each other.
+    places = corners(second)
+    on_later = places * (np.array(later.shape) - 1.0) / (np.array(second.shape) - 1.0)
+    away = mapped(again.map, on_later) - mapped(found.map, places)
+    assert np.hypot(*away.T).max() < 1.0
+
+
+def test_a_root_on_a_film_with_pixels_that_are_not_square(first, second, found, films, visits):
+    rows = first.shape[0]
+    high = zoom(first, (2.0, 1.0), order=1)
+    up = (high.shape[0] - 1.0) / (rows - 1.0)
+    root = course(films, visits)
+    stretched = RootCourse(name="root", line_px=tuple((r * up, c) for r, c in root.line_px))
+    scale = films[0].truth.mm_per_px
+    again = align_films(high, second, roots=[stretched], mm_per_px=scale, first_aspect=0.5)
+    assert again.verdict is found.verdict
+    was, now = found.roots[0], again.roots[0]
+    assert now.apex_px == pytest.approx((was.apex_px[0] * up, was.apex_px[1]))
+    assert now.residual_mm == pytest.approx(was.residual_mm, rel=0.3)
+    assert now.crown_root_ratio == pytest.approx(was.crown_root_ratio, abs=0.005)
+    tip = apex_map(visits).second_px[0]
+    np.testing.assert_allclose(mapped(now.map, tip) / (up, 1.0), mapped(was.map, tip), atol=0.7)
+
+
+def test_a_film_that_is_stretched_whatever_its_pixels_say_is_refused(first, second):
+    found = align_films(first, second, second_aspect=1.1)
+    assert found.verdict is AlignmentVerdict.REFUSED
+    assert "stretched" in found.reason
+
+
 def test_a_film_without_a_picture_is_refused(first):
     assert align_films(first, np.zeros((300, 200))).verdict is AlignmentVerdict.REFUSED
 
@@ -212,6 +249,16 @@ def test_without_a_scale_no_millimetres(first, films, visits):
     assert found.residual_mm is None
     assert found.roots[0].residual_mm is None
     assert found.residual_px > 0.0
+
+
+def test_a_reason_without_a_scale_names_no_millimetres(first, second):
+    # So short a root gives little hold.
+    short = RootCourse(name="x", line_px=((100.0, 400.0), (20.0, 420.0)))
+    scaled, plain = (align_films(first, second, roots=[short], mm_per_px=m) for m in (0.06, None))
+    assert scaled.verdict is plain.verdict is AlignmentVerdict.CAUTION
+    assert " mm apart" in scaled.reason
+    assert " px apart" in plain.reason
+    assert "mm" not in plain.reason
 
 
 def test_mirrored_features_are_those_of_the_mirror_image(first):

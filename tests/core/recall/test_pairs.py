@@ -76,6 +76,29 @@ def test_points_that_do_not_fit_each_other_are_refused(pair) -> None:
     assert f"{found.error_mm:.2f} mm" in found.reason
 
 
+def test_points_that_do_not_fit_each_other_are_refused_without_a_scale_too(pair) -> None:
+    found = align_pair(*pair, landmarks=marked(POINTS, slip_px=60.0))
+    assert found.refused
+    assert found.error_mm is None
+    assert f"{found.error_px:.0f} px" in found.reason
+    assert "mm" not in found.reason
+
+
+def test_points_on_films_with_pixels_that_are_not_square(pair) -> None:
+    first, second = pair
+    # Every row of the later film twice: rows are half as far apart as columns.
+    later = replace(second, pixels=np.repeat(second.pixels, 2, axis=0), pixel_aspect=0.5)
+    points = marked(POINTS[:3])
+    twice = replace(points, second_px=tuple((2.0 * r + 0.5, c) for r, c in points.second_px))
+    found = align_pair(first, later, landmarks=twice)
+    # A map that only turns, shifts and scales fits: the film was not stretched, its pixels are.
+    assert found.error_px == pytest.approx(0.0, abs=1e-6)
+    np.testing.assert_allclose(
+        (found.map @ [2.0 * 100.0 + 0.5, 80.0, 1.0])[:2], (100.0 + SHIFT[0], 80.0 + SHIFT[1])
+    )
+    assert found.contrast is not None
+
+
 def test_points_in_a_line_are_refused_by_core(pair) -> None:
     line = tuple((10.0 * k, 20.0 * k) for k in range(1, 5))
     with pytest.raises(AlignmentError):

@@ -183,10 +183,18 @@ def test_a_wrong_scale_is_refused_with_its_name(old: str, new: str) -> None:
 
 
 def test_dates_in_order_pass_and_a_missing_one_is_told() -> None:
-    assert check_dates(["2023-01-05", "2024-01-05", "2024-01-05"]) == ()
+    assert check_dates(["2023-01-05", "2024-01-05", "2024-01-06"]) == ()
     (warning,) = check_dates(["2023-01-05", "", "2025-01-05"])
     assert warning.code == "visit-date-missing"
     assert "visit 2" in warning.text
+
+
+def test_equal_dates_are_told() -> None:
+    (warning,) = check_dates(["2023-01-05", "2024-01-05", "2024-01-05"])
+    assert warning.code == "visit-dates-equal"
+    assert "2 and 3" in warning.text
+    codes = [w.code for w in check_dates(["2023-01-05", "", "2023-01-05"])]
+    assert codes == ["visit-dates-equal", "visit-date-missing"]
 
 
 def test_reversed_dates_are_refused_even_over_a_missing_one() -> None:
@@ -210,7 +218,11 @@ def test_years() -> None:
     [
         ("2024-02-29", None, "2025-02-28"),
         ("2024-09-01", None, "2025-02-28"),
+        ("2025-01-10", None, "2025-02-28"),
+        ("2025-02-10", None, None),
+        ("2025-02-10", "uncertain", "2026-02-28"),
         ("2025-02-28", "uncertain", "2026-02-28"),
+        ("2028-02-10", "uncertain", "2028-02-29"),
         ("2025-05-01", "uncertain", "2026-02-28"),
         ("2027-06-01", "uncertain", "2028-02-29"),
         ("2028-02-29", "uncertain", None),

@@ -187,6 +187,14 @@ def test_reversed_dates_are_refused_and_a_missing_one_is_told() -> None:
     assert series.next_recall.date is None
 
 
+def test_visits_of_one_day_are_told() -> None:
+    day = "2021-03-01"
+    series = drawn_series(visits=(visit(1, 60.0, date=day), visit(2, 40.0, date=day)))
+    (warning,) = series.warnings
+    assert warning.code == "visit-dates-equal"
+    assert "1 and 2" in warning.text
+
+
 @pytest.mark.parametrize("changes", [{"case": "case-2"}, {"tooth": "37"}])
 def test_other_visits_need_a_reason(changes: dict[str, str]) -> None:
     films = [(drawn_film(1), film_marks()), (drawn_film(2), film_marks(**changes))]
@@ -196,6 +204,24 @@ def test_other_visits_need_a_reason(changes: dict[str, str]) -> None:
     series = drawn_series(60.0, 50.0, films=films, differing_reason="renamed")
     assert [w.code for w in series.warnings] == ["visits-differ"]
     assert "renamed" in series.warnings[0].text
+
+
+def test_films_of_two_patients_need_a_reason() -> None:
+    films = [
+        (replace(drawn_film(n), patient_sha256=patient), film_marks())
+        for n, patient in ((1, "a" * 64), (2, "b" * 64))
+    ]
+    with pytest.raises(RecallError, match="different patients, by the Patient ID") as refused:
+        drawn_series(60.0, 50.0, films=films)
+    assert refused.value.overridable
+    # No hash is told or kept.
+    assert "a" * 8 not in str(refused.value)
+    series = drawn_series(60.0, 50.0, films=films, differing_reason="new number")
+    assert "Films of different patients" in series.warnings[0].text
+    assert "a" * 64 not in str(series)
+    # A film whose file names nobody is no other patient's.
+    films[1] = (replace(films[1][0], patient_sha256=""), films[1][1])
+    assert drawn_series(60.0, 50.0, films=films).warnings == ()
 
 
 @pytest.mark.parametrize("count", [1, 11])

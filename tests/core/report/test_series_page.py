@@ -18,11 +18,11 @@ from rxmeasure.radiograph import Radiograph
 from rxmeasure.recall.change import ChangeVerdict
 from rxmeasure.recall.scores import Symptoms, published_scales, score
 from rxmeasure.recall.series import Series
+from rxmeasure.recall.steps import Step, align_steps
 from rxmeasure.report import series_page
 from rxmeasure.report.numbers import Numbers
-from rxmeasure.report.series_page import write_series_pages
+from rxmeasure.report.series_page import series_content, write_series_pages
 from rxmeasure.report.series_words import SIGNS
-from rxmeasure.report.subtraction import subtract
 
 HOSTILE = '<script>alert("1")</script>#eval()'
 
@@ -83,16 +83,64 @@ def test_both_pages_come_of_one_alignment(
 ) -> None:
     aligned = []
 
-    def counted(*visits: object) -> object:
-        aligned.append(visits)
-        return subtract(*visits)  # type: ignore[arg-type]
+    def counted(*inputs: object) -> object:
+        aligned.append(inputs)
+        return align_steps(*inputs)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(series_page, "subtract", counted)
+    monkeypatch.setattr(series_page, "align_steps", counted)
     paths = [tmp_path / "page.html", tmp_path / "page.pdf"]
     write_series_pages(series, films, *paths)
     assert len(aligned) == 1
     assert paths[0].read_text(encoding="utf-8").startswith("<!")
     assert paths[1].read_bytes().startswith(b"%PDF")
+
+
+def test_films_that_cannot_be_laid_over_each_other_are_told_first(
+    series: Series, films: list[Radiograph], tmp_path: Path
+) -> None:
+    path = tmp_path / "page.html"
+    steps = align_steps(series, films)
+    assert [(s.before, s.after, s.refused) for s in steps] == [(1, 2, True)]
+    write_series_pages(series, films, path, steps=steps)
+    text = re.sub(r"\s+", " ", path.read_text(encoding="utf-8"))
+    told = "Visit 2 cannot be laid over visit 1: Only"
+    assert told in text
+    assert text.index(told) < text.index("At a glance")
+    # The films themselves stand side by side all the same.
+    assert text.count('<figure class="film">') == 3
+
+
+@pytest.mark.parametrize("count", [8, 10])
+def test_a_film_stands_on_one_page_with_its_date_and_its_facts(count: int, tmp_path: Path) -> None:
+    tall = [
+        replace(film, pixels=np.repeat(film.pixels, 2, axis=0))
+        for film in (drawn_film(n) for n in range(1, count + 1))
+    ]
+    marks = [(film, film_marks()) for film in tall]
+    visits = tuple(visit(n, 30.0, date=f"{2010 + n}-03-01") for n in range(1, count + 1))
+    path = tmp_path / "page.pdf"
+    refused = tuple(
+        Step(before=n, after=n + 1, found=None, problem="Drawn.") for n in range(1, count)
+    )
+    series = drawn_series(visits=visits, films=marks, treated="")
+    write_series_pages(series, tall, path, steps=refused)
+    pages = [page.get_textpage().get_text_range() for page in pypdfium2.PdfDocument(path)]
+    for n in range(1, count + 1):
+        heads = [k for k, text in enumerate(pages) if f"Visit {n}: {2010 + n}-03-01" in text]
+        facts = [k for k, text in enumerate(pages) if f"visit-{n}.png" in text]
+        assert heads[0] == facts[0]
+
+
+def test_the_course_shows_what_would_be_no_change(films: list[Radiograph]) -> None:
+    one = drawn_series(60.0, 40.0)
+    roots = (lesion(60.0), lesion(30.0, "D"))
+    two = drawn_series(visits=(visit(1, 60.0, lesions=roots), visit(2, 60.0, lesions=roots)))
+    # With several roots the bands would hide each other.
+    told = [
+        "within the least significant change" in series_content(each, films, Numbers(), ())["trend"]
+        for each in (one, two)
+    ]
+    assert told == [True, False]
 
 
 def test_the_decimal_mark(series: Series, films: list[Radiograph], tmp_path: Path) -> None:

@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from drawn_visits import drawn_film, drawn_series, film_marks, lesion, visit
 
+from rxmeasure.filling.results import CanalMeasurement
+from rxmeasure.reading import read_radiograph
 from rxmeasure.recall.comparison import FillChange, fill_changes
 from rxmeasure.recall.scores import published_scales, score
 from rxmeasure.recall.series import LesionMark, unchanged_band
 from rxmeasure.recall.size import scaled_area
+from rxmeasure.record.review_file import read_marks
 from rxmeasure.report.numbers import Numbers
 from rxmeasure.report.series_words import (
     fill_row,
+    least_text,
     root_change,
     root_heading,
     tooth_words,
@@ -21,6 +26,7 @@ from rxmeasure.report.series_words import (
     trend_lines,
     trend_point_text,
 )
+from rxmeasure.review import review_film
 
 INDEX = published_scales()["periapical_index"]
 
@@ -116,6 +122,16 @@ def test_no_band_where_a_film_has_no_scale() -> None:
     assert unchanged_band(drawn_series(60.0, 45.0, films=films, pixel_ratios=[]), "M") is None
 
 
+@pytest.fixture(scope="module")
+def filled_with_voids() -> CanalMeasurement:
+    """The canal of the sample film with voids."""
+    image = Path(__file__).parents[3] / "sample_images" / "voids_canine.png"
+    marks = read_marks(image.with_suffix(".marks.toml"))
+    (canal,) = review_film(read_radiograph(image), marks).canals
+    assert canal.gaps
+    return canal
+
+
 @pytest.mark.parametrize(("u_px2", "changed"), [(8.0, True), (120.0, False), (400.0, None)])
 def test_a_puff_that_shrank_by_a_third(calibrated, u_px2: float, changed: bool | None) -> None:
     canal = next(c for c in calibrated.review.canals if c.puff is not None)
@@ -133,6 +149,42 @@ def test_a_puff_that_shrank_by_a_third(calibrated, u_px2: float, changed: bool |
     )
     puff = next(c for c in fill_changes((1, [larger]), (2, [smaller])) if c.quantity == "puff")
     assert puff.changed is changed
+
+
+@pytest.mark.parametrize(
+    ("shift_mm", "u_mm", "changed"),
+    [(0.5, 0.1, True), (0.2, 0.1, False), (0.2, 0.5, None), (3.0, 0.5, True)],
+)
+def test_a_fill_whose_end_is_known_too_coarsely(
+    calibrated, shift_mm: float, u_mm: float, changed: bool | None
+) -> None:
+    # Least significant: 1.96 * sqrt(2) * u, 0.28 and 1.39 mm.
+    canal = next(c for c in calibrated.review.canals if c.fill_length is not None)
+    first, second = (
+        replace(canal, fill_length=replace(canal.fill_length, value_mm=value, u_mm=u_mm))
+        for value in (10.0, 10.0 + shift_mm)
+    )
+    change = next(
+        c for c in fill_changes((1, [first]), (2, [second])) if c.quantity == "fill length"
+    )
+    assert change.changed is changed
+    row = fill_row(change, Numbers())
+    assert row.word == {True: "changed", False: "unchanged", None: "cannot be told"}[changed]
+    assert ("1.4 mm" in row.text) is (changed is None)
+    assert least_text(row).startswith("least significant ")
+
+
+@pytest.mark.parametrize(("scaled", "changed"), [(True, True), (False, None)])
+def test_voids_of_a_film_without_a_scale_cannot_be_told(
+    filled_with_voids: CanalMeasurement, scaled: bool, changed: bool | None
+) -> None:
+    after = filled_with_voids
+    if not scaled:
+        after = replace(after, gaps=tuple(replace(gap, to_end_mm=None) for gap in after.gaps))
+    before = replace(filled_with_voids, gaps=())
+    change = next(c for c in fill_changes((1, [before]), (2, [after])) if c.quantity == "new voids")
+    assert change.changed is changed
+    assert ("no scale" in change.text) is (changed is None)
 
 
 @pytest.mark.parametrize(
