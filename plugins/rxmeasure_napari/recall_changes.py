@@ -147,7 +147,8 @@ class ChangeCards(QWidget):
         )
         verdict.setAccessibleName(f"{words.root}: {words.word}")
         rows.addWidget(verdict)
-        shown = words.rows if self._all.isChecked() else words.rows[:1]
+        areas = 1 if change.by_difference is None else 2
+        shown = words.rows if self._all.isChecked() else words.rows[:areas]
         rows.addLayout(_sizes(shown))
         rows.addWidget(look.hint(wrapped(words.reason), f"rx_change_reason_{name}"))
         for text in self._warnings_of(series, name):

@@ -81,7 +81,7 @@ def aligned_pair(
                 for canal in before.canals
             ],
             changed_px=[lesion.outline_px for lesion in before.lesions if lesion.outline_px],
-            mm_per_px=None if before.calibration is None else before.calibration.scale.mean,
+            mm_per_px=None if before.calibration is None else before.calibration.scale.col,
             landmarks=landmarks,
         )
     except AlignmentError:
@@ -93,7 +93,7 @@ def aligned_pair(
         change = change_by_difference(
             _aligned_lesion(before, first[root]),
             _aligned_lesion(after, second[root]),
-            to_first=_map_at(found, _middle(first[root])),
+            to_first=found.map_near(_middle(first[root])),
             contrast=found.contrast,
         )
         if change is not None:
@@ -113,15 +113,6 @@ def _aligned_lesion(visit: AlignedVisit, lesion: Lesion) -> AlignedLesion:
         lesion=lesion,
         root_lines_px=[canal.centre_line.points_px for canal in visit.canals],
     )
-
-
-def _map_at(found: PairAlignment, place_px: FloatArray) -> FloatArray:
-    """The map at the depth of the root whose apex lies nearest."""
-    roots = found.automatic.roots if found.automatic is not None else ()
-    if not roots:
-        return found.map
-    away = [float(np.hypot(*(np.asarray(root.apex_px) - place_px))) for root in roots]
-    return roots[int(np.argmin(away))].map
 
 
 def _pixel_ratio(

@@ -42,7 +42,7 @@ from rxmeasure.recall.lesion_window import (
 from rxmeasure.recall.plane_map import inverse, mapped
 
 #: Name of the quantity in a `Change`.
-BY_DIFFERENCE = "area, by the difference of the films"
+BY_DIFFERENCE = "area, by subtraction"
 #: Grid (mm) and its largest half-width in steps; the window reaches this far beyond the lesion
 #: (share of the radius, mm; choice).
 _STEP, _MOST_STEPS, _WIDER, _MARGIN = 0.25, 28, 1.4, 3.0

@@ -92,6 +92,14 @@ class PairAlignment:
         roots = self.automatic.roots if self.automatic is not None else ()
         return next((one.map for one in roots if one.name == root), self.map)
 
+    def map_near(self, place_px: FloatArray) -> FloatArray:
+        """The map at the depth of the root whose apex lies nearest, or the plane's without any."""
+        roots = self.automatic.roots if self.automatic is not None else ()
+        if not roots:
+            return self.map
+        away = [float(np.hypot(*(np.asarray(root.apex_px) - place_px))) for root in roots]
+        return roots[int(np.argmin(away))].map
+
 
 def align_pair(
     first: Radiograph,

@@ -159,11 +159,15 @@ def root_change(change: LesionChange, numbers: Numbers) -> RootChange:
         sign=SIGNS[change.verdict],
         word=str(change.verdict),
         reason=numbers.in_text(change.reason),
-        rows=tuple(
-            _size_change(one, numbers)
-            for one in (*((change.by_difference,) if change.by_difference else ()), *change.changes)
-        ),
+        rows=tuple(_size_change(one, numbers) for one in _sizes_of(change)),
     )
+
+
+def _sizes_of(change: LesionChange) -> tuple[Change, ...]:
+    """Area, area by subtraction, diameters."""
+    if change.by_difference is None:
+        return change.changes
+    return (*change.changes[:1], change.by_difference, *change.changes[1:])
 
 
 def _size_change(change: Change, numbers: Numbers) -> SizeChange:
