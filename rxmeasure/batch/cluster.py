@@ -88,7 +88,14 @@ def _results(
 
 
 def _check_versions(client: Client) -> None:
-    found = client.run(_version)
+    try:
+        found = client.run(_version)
+    except ImportError as error:
+        raise ClusterError(
+            found=f"workers without this program ({error}).",
+            needed=f"workers with rxmeasure {__version__}.",
+            next_step="Install it where the workers run, then start them again.",
+        ) from error
     other = {where: version for where, version in found.items() if version != __version__}
     if other or not found:
         raise ClusterError(
