@@ -10,7 +10,7 @@ import json
 import sqlite3
 import zlib
 from collections.abc import Iterable, Iterator
-from contextlib import closing, contextmanager
+from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -59,15 +59,16 @@ class Ledger:
     """
 
     def __init__(self, path: Path) -> None:
-        self._lock = _lock(path.with_name("batch.lock"))
-        with _told(path):
-            self._connection = sqlite3.connect(path, timeout=WAIT_S)
-            self._connection.execute("PRAGMA synchronous=FULL")
-            self._connection.execute(_TABLE)
-            self._connection.execute(_ORIGIN)
-            for statement in (_ASKED, _BY_NAME, _UNREAD):
-                self._connection.execute(statement)
         self._path = path
+        with _told(path), ExitStack() as opened:
+            lock = opened.enter_context(closing(_lock(path.with_name("batch.lock"))))
+            connection = opened.enter_context(closing(sqlite3.connect(path, timeout=WAIT_S)))
+            connection.execute("PRAGMA synchronous=FULL")
+            for statement in (_TABLE, _ORIGIN, _ASKED, _BY_NAME, _UNREAD):
+                connection.execute(statement)
+            opened.pop_all()
+        self._lock = lock
+        self._connection = connection
 
     def close(self) -> None:
         """Let go of the file."""

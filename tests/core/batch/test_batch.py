@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import os
-import sqlite3
+import shutil
+from contextlib import closing
 from html import escape
 from pathlib import Path
 
@@ -110,6 +111,7 @@ def test_a_folder_below_that_cannot_be_read_stops_nothing(films: Path, tmp_path:
     finally:
         os.chdir(here)
     counts = run_batch(films_of_folder(films), SETTINGS, tmp_path / "out")
+    shutil.rmtree(films / ("deep" * 50))
     assert (counts.measured, counts.quarantined, counts.unreadable) == (3, 1, 1)
     assert "a folder that cannot be read" in (tmp_path / "out" / "batch.csv").read_text("utf-8")
 
@@ -168,6 +170,17 @@ def test_one_run_at_a_time(films: Path, tmp_path: Path) -> None:
     assert run_batch(films_of_folder(films), SETTINGS, tmp_path / "out").new == 4
 
 
+def test_a_ledger_that_does_not_open_locks_nothing(tmp_path: Path) -> None:
+    path = tmp_path / "batch.sqlite"
+    path.write_bytes(b"no data base, and longer than the head of one" * 9)
+    with pytest.raises(WriteError) as refusal:
+        kept.Ledger(path)
+    path.unlink()
+    kept.Ledger(path).close()
+    # While the refusal is at hand, so is what it came from.
+    assert "not a database" in refusal.value.found
+
+
 def test_no_films(tmp_path: Path) -> None:
     (tmp_path / "none").mkdir()
     counts = run_batch(films_of_folder(tmp_path / "none"), SETTINGS, tmp_path / "out")
@@ -178,10 +191,7 @@ def test_no_films(tmp_path: Path) -> None:
 def test_rows_come_by_name_without_a_sort(tmp_path: Path) -> None:
     """A sort would copy every review to a temporary file, for each table."""
     ledger = kept.Ledger(tmp_path / "batch.sqlite")
-    try:
+    with closing(ledger):
         plan = ledger._connection.execute(f"EXPLAIN QUERY PLAN {kept._ROWS}").fetchall()
-    except sqlite3.Error:
-        ledger.close()
-        raise
-    ledger.close()
+    assert plan
     assert not any("TEMP B-TREE" in step[-1] for step in plan)
