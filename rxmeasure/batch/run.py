@@ -7,13 +7,13 @@ import json
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import closing, suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from rxmeasure.atomic import make_folder
-from rxmeasure.batch.films import LEDGER, Film
+from rxmeasure.batch.films import LEDGER, Film, Origin
 from rxmeasure.batch.ledger import Ledger
 from rxmeasure.batch.measuring import (
     BatchSettings,
@@ -148,7 +148,9 @@ def _tasks(
             task = _task(film, settings, ledger)
             wanted = ledger.ask(task)
             if wanted and film.origin is not None:
-                film.origin.fetch()
+                fetched = _fetched(task, film.origin, ledger)
+                wanted = fetched == task or ledger.ask(fetched)
+                task = fetched
         except ArchiveError:
             raise
         except (RxMeasureError, OSError) as error:
@@ -188,6 +190,17 @@ def _task(film: Film, settings: BatchSettings, ledger: Ledger) -> Task:
         settings_sha256=settings.hash(marks),
         lent=film.origin is not None and not film.origin.keep,
     )
+
+
+def _fetched(task: Task, origin: Origin, ledger: Ledger) -> Task:
+    """The task of the file as it comes now: an object stays, its file may be written anew."""
+    from rxmeasure.reading.radiograph_file import read_file
+
+    origin.fetch()
+    image_sha256 = hashlib.sha256(read_file(task.path)).hexdigest()
+    if image_sha256 != task.image_sha256:
+        ledger.note_origin(origin.uid, image_sha256)
+    return replace(task, image_sha256=image_sha256)
 
 
 def _image_hash(film: Film, ledger: Ledger) -> str:
