@@ -38,3 +38,44 @@ def dies_once(chunk: Chunk, settings: BatchSettings) -> list[FilmResult]:
 def never_starts(*_: object) -> None:
     """What a process does first that cannot start."""
     os._exit(1)
+
+
+def finds_no_file(chunk: Chunk, settings: BatchSettings) -> list[FilmResult]:
+    """The drive drops while one film is measured, and is there again afterwards."""
+    found = []
+    for task in chunk:
+        path = Path(task.path)
+        away = path.with_name(f".{path.name}")
+        if path.name == DEADLY:
+            path.rename(away)
+        found += measure_chunk([task], settings)
+        if away.exists():
+            away.rename(path)
+    return found
+
+
+def finds_another_image(chunk: Chunk, settings: BatchSettings) -> list[FilmResult]:
+    """Another program writes to a film while it is measured, and takes that back."""
+    found = []
+    for task in chunk:
+        path = Path(task.path)
+        data = path.read_bytes()
+        if path.name == DEADLY:
+            path.write_bytes(data + b"more")
+        found += measure_chunk([task], settings)
+        path.write_bytes(data)
+    return found
+
+
+def finds_other_marks(chunk: Chunk, settings: BatchSettings) -> list[FilmResult]:
+    """Somebody saves other marks after the run came to the film, and takes that back."""
+    found = []
+    for task in chunk:
+        marks = None if task.marks is None else Path(task.marks)
+        text = "" if marks is None else marks.read_text(encoding="utf-8")
+        if marks is not None:
+            marks.write_text(f"{text}\n# changed\n", encoding="utf-8")
+        found += measure_chunk([task], settings)
+        if marks is not None:
+            marks.write_text(text, encoding="utf-8")
+    return found

@@ -88,7 +88,15 @@ def _results(
 
 
 def _check_versions(client: Client) -> None:
-    found = client.run(_version)
+    def version() -> str:
+        """It goes to the workers by value: they need not have the program to say so."""
+        try:
+            from rxmeasure import __version__ as there
+        except ImportError:
+            return "no rxmeasure"
+        return there
+
+    found = client.run(version)
     other = {where: version for where, version in found.items() if version != __version__}
     if other or not found:
         raise ClusterError(
@@ -97,12 +105,6 @@ def _check_versions(client: Client) -> None:
             needed=f"workers with rxmeasure {__version__}.",
             next_step="Start the workers with the same version as here.",
         )
-
-
-def _version() -> str:
-    from rxmeasure import __version__ as version
-
-    return version
 
 
 def _out_of_reach(address: str, why: str) -> ClusterError:

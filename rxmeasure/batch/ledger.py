@@ -10,7 +10,7 @@ import json
 import sqlite3
 import zlib
 from collections.abc import Iterable, Iterator
-from contextlib import closing, contextmanager
+from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -28,34 +28,52 @@ _ORIGIN = """CREATE TABLE IF NOT EXISTS origin (
 _ASKED = """CREATE TEMP TABLE asked (
     image TEXT NOT NULL, settings TEXT NOT NULL, name TEXT NOT NULL,
     PRIMARY KEY (image, settings)) WITHOUT ROWID"""
+#: So that the rows come by name without being sorted, which would copy them all.
+_BY_NAME = "CREATE INDEX temp.asked_by_name ON asked (name, settings)"
+_UNREAD = """CREATE TEMP TABLE unread (
+    name TEXT PRIMARY KEY, reason TEXT NOT NULL) WITHOUT ROWID"""
+_ROWS = """SELECT image, asked.settings AS settings, asked.name AS name, reason, review
+    FROM asked CROSS JOIN done USING (image, settings)
+    UNION ALL SELECT NULL, '', name, reason, NULL FROM unread
+    ORDER BY name, settings"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LedgerRow:
-    """A film that is done; ``review`` (a JSON tree) is None where it is quarantined."""
+    """A film that is done; ``review`` (a JSON tree) is None where it is quarantined.
 
-    image_sha256: str
-    settings_sha256: str
+    The two hashes are None where the film could not be read in this run.
+    """
+
+    image_sha256: str | None
+    settings_sha256: str | None
     name: str
     reason: str
     review: dict[str, Any] | None
 
 
 class Ledger:
-    """The rows. A chunk that was written is on the disk, and a key is written once."""
+    """The rows. A chunk that was written is on the disk, and a key is written once.
+
+    One run at a time has a ledger: two would measure everything twice, and write the same tables.
+    """
 
     def __init__(self, path: Path) -> None:
-        with _told(path):
-            self._connection = sqlite3.connect(path, timeout=WAIT_S)
-            self._connection.execute("PRAGMA synchronous=FULL")
-            self._connection.execute(_TABLE)
-            self._connection.execute(_ORIGIN)
-            self._connection.execute(_ASKED)
         self._path = path
+        with _told(path), ExitStack() as opened:
+            lock = opened.enter_context(closing(_lock(path.with_name("batch.lock"))))
+            connection = opened.enter_context(closing(sqlite3.connect(path, timeout=WAIT_S)))
+            connection.execute("PRAGMA synchronous=FULL")
+            for statement in (_TABLE, _ORIGIN, _ASKED, _BY_NAME, _UNREAD):
+                connection.execute(statement)
+            opened.pop_all()
+        self._lock = lock
+        self._connection = connection
 
     def close(self) -> None:
         """Let go of the file."""
         self._connection.close()
+        self._lock.close()
 
     def ask(self, task: Task) -> bool:
         """Note that this run asks for a film; say whether it is left to do.
@@ -72,6 +90,11 @@ class Ledger:
             ).fetchone()
             self._connection.commit()
         return bool(new) and done is None
+
+    def note_unread(self, name: str, reason: str) -> None:
+        """Keep for the tables of this run that a film could not be read; the next run tries."""
+        with _told(self._path), self._connection:
+            self._connection.execute("INSERT OR IGNORE INTO unread VALUES (?, ?)", (name, reason))
 
     def image_of(self, uid: str) -> str | None:
         """SHA-256 of the image of an origin, where it was fetched before."""
@@ -110,16 +133,15 @@ class Ledger:
             self._connection.executemany("INSERT OR IGNORE INTO done VALUES (?, ?, ?, ?, ?)", rows)
 
     def rows(self) -> Iterator[LedgerRow]:
-        """Yield the films that this run asked for and that are done, by name, one at a time."""
-        query = (
-            "SELECT image, settings, asked.name, reason, review FROM asked "
-            "JOIN done USING (image, settings) ORDER BY asked.name, settings"
-        )
-        with _told(self._path), closing(self._connection.execute(query)) as found:
+        """Yield the films that this run asked for and that are done, by name, one at a time.
+
+        Those that could not be read are among them.
+        """
+        with _told(self._path), closing(self._connection.execute(_ROWS)) as found:
             for image, settings, name, reason, review in found:
                 yield LedgerRow(
                     image_sha256=image,
-                    settings_sha256=settings,
+                    settings_sha256=settings or None,
                     name=name,
                     reason=reason,
                     review=None if review is None else _unpacked(review)["review"],
@@ -134,13 +156,36 @@ def _unpacked(packed: bytes) -> Any:
     return json.loads(zlib.decompress(packed))
 
 
+def _lock(path: Path) -> sqlite3.Connection:
+    """A lock that ends with the process, however that ends."""
+    with _told(path):
+        connection = sqlite3.connect(path, timeout=0.0, isolation_level=None)
+    try:
+        connection.execute("PRAGMA journal_mode=MEMORY")
+        connection.execute("BEGIN EXCLUSIVE")
+    except sqlite3.OperationalError as error:
+        connection.close()
+        if error.sqlite_errorcode != sqlite3.SQLITE_BUSY:
+            raise _not_usable(path, error) from error
+        raise WriteError(
+            found=f"another run at work in {path.parent}.",
+            needed="a folder of results for one run at a time.",
+            next_step="Wait until it has ended, or give another folder with --out.",
+        ) from error
+    return connection
+
+
 @contextmanager
 def _told(path: Path) -> Iterator[None]:
     try:
         yield
     except sqlite3.Error as error:
-        raise WriteError(
-            found=f"{path.name} cannot be used: {error}.",
-            needed="a folder with space, and no other run in it.",
-            next_step="Free the folder, then give the same command again; it goes on from there.",
-        ) from error
+        raise _not_usable(path, error) from error
+
+
+def _not_usable(path: Path, error: sqlite3.Error) -> WriteError:
+    return WriteError(
+        found=f"{path.name} cannot be used: {error}.",
+        needed="a folder with space, and no other run in it.",
+        next_step="Free the folder, then give the same command again; it goes on from there.",
+    )

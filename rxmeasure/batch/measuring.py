@@ -12,6 +12,7 @@ from typing import Any
 
 from rxmeasure import __version__
 from rxmeasure.errors import RxMeasureError
+from rxmeasure.file_names import whole_text
 from rxmeasure.marks import FilmKind, ReviewMarks
 from rxmeasure.one_thread import one_thread
 from rxmeasure.review import Review
@@ -63,6 +64,8 @@ class FilmResult:
     task : Task
     reason : str
         Why it is quarantined; empty for a measured film.
+    lasting : bool
+        False where it is not the film's fault: nothing is kept, and the next run tries again.
     review : dict or None
         What a review file holds; its time is left empty, so that equal inputs give equal results.
     seconds : dict
@@ -73,6 +76,7 @@ class FilmResult:
     reason: str
     review: dict[str, Any] | None
     seconds: dict[str, float]
+    lasting: bool = True
 
 
 Chunk = Sequence[Task]
@@ -90,18 +94,53 @@ def quarantined(task: Task, reason: str) -> FilmResult:
     return FilmResult(task=task, reason=reason, review=None, seconds={})
 
 
+def _not_now(task: Task, reason: str) -> FilmResult:
+    return FilmResult(task=task, reason=reason, review=None, seconds={}, lasting=False)
+
+
 def _measured(task: Task, settings: BatchSettings) -> FilmResult:
+    """The result, if the files are those that the key stands for: drives drop, people save."""
+    from rxmeasure.reading.radiograph_file import read_file
+
     try:
-        return _reviewed(task, settings)
+        result = _reviewed(task, settings)
+    except _NotNow as why:
+        return _not_now(task, str(why))
+    except MemoryError:
+        return _not_now(task, "Too little memory was left for this film.")
     except RxMeasureError as error:
-        return quarantined(task, str(error))
+        result = quarantined(task, str(error))
     except Exception as error:  # noqa: BLE001 - one film never stops a run
-        return quarantined(task, f"Fault of the program: {type(error).__name__}: {error}")
+        fault = whole_text(f"{type(error).__name__}: {error}")
+        result = quarantined(task, f"Fault of the program: {fault}")
+    try:
+        marks = b"" if task.marks is None else read_file(task.marks)
+    except RxMeasureError as error:
+        return _not_now(task, f"Marks: {error}")
+    if settings.hash(marks) != task.settings_sha256:
+        return _not_now(task, "The marks, or the program, changed while the run went on.")
+    return result
+
+
+class _NotNow(Exception):  # noqa: N818 - it says why, and is not an error of the film
+    """The file is not there as it was when the run came to it."""
+
+
+def _image(task: Task) -> bytes:
+    from rxmeasure.reading.radiograph_file import read_file
+
+    try:
+        image = read_file(task.path)
+    except RxMeasureError as error:
+        raise _NotNow(str(error)) from error
+    if hashlib.sha256(image).hexdigest() != task.image_sha256:
+        raise _NotNow("The file changed while the run went on.")
+    return image
 
 
 def _reviewed(task: Task, settings: BatchSettings) -> FilmResult:
     from rxmeasure.proposals import with_unconfirmed
-    from rxmeasure.reading import read_radiograph
+    from rxmeasure.reading.radiograph_file import radiograph_of
     from rxmeasure.record.review_file import review_tree
     from rxmeasure.review import review_film
 
@@ -114,9 +153,7 @@ def _reviewed(task: Task, settings: BatchSettings) -> FilmResult:
         seconds[step] = now - start
         start = now
 
-    radiograph = read_radiograph(task.path)
-    if radiograph.source.sha256 != task.image_sha256:
-        return quarantined(task, "The file changed while the run went on.")
+    radiograph = radiograph_of(_image(task), file_name=whole_text(Path(task.path).name))
     lap("read")
     marks = _marks_of(task, settings)
     if not marks.canals:

@@ -32,7 +32,7 @@ def write_page(rows: Iterable[LedgerRow], path: Path) -> None:
     refused: list[tuple[str, str]] = []
     for row in rows:
         if row.review is None:
-            numbers["refused"] += 1
+            numbers["refused" if row.image_sha256 else "unread"] += 1
             if len(refused) < NAMED:
                 refused.append((clean(row.name), clean(row.reason)))
             continue
@@ -47,6 +47,7 @@ def write_page(rows: Iterable[LedgerRow], path: Path) -> None:
             ("Films measured", numbers["measured"]),
             ("of these without a scale", numbers["unscaled"]),
             ("Films in quarantine", numbers["refused"]),
+            ("Files that could not be read", numbers["unread"]),
         ],
         "verdicts": [
             ("Verdicts on canals with marks", _listed(verdicts[True])),
@@ -54,7 +55,7 @@ def write_page(rows: Iterable[LedgerRow], path: Path) -> None:
              _listed(verdicts[False])),
         ],
         "refused": refused,
-        "refused_more": numbers["refused"] - len(refused),
+        "refused_more": numbers["refused"] + numbers["unread"] - len(refused),
         "cautions": CAUTIONS,
     }  # fmt: skip
     write_text(path, html_page("batch.html.j2", c=content))

@@ -8,7 +8,8 @@ from collections.abc import Generator, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from itertools import islice
-from multiprocessing import get_context
+from multiprocessing import get_context, parent_process
+from threading import Thread
 
 from rxmeasure.batch.measuring import BatchSettings, Chunk, FilmResult, Task, Work, quarantined
 from rxmeasure.errors import RxMeasureError
@@ -103,6 +104,15 @@ def _pool(workers: int) -> ProcessPoolExecutor:
 
 
 def _prepare() -> None:
-    """One thread a process; stopping is left to the parent."""
+    """One thread a process; stopping is left to the parent, and its end is this one's."""
     os.environ["OMP_NUM_THREADS"] = "1"
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    """A killed parent tells its processes nothing; they would wait for work for ever."""
+    parent = parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)

@@ -7,13 +7,13 @@ import json
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import closing, suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from rxmeasure.atomic import make_folder
-from rxmeasure.batch.films import Film
+from rxmeasure.batch.films import LEDGER, Film, Origin
 from rxmeasure.batch.ledger import Ledger
 from rxmeasure.batch.measuring import (
     BatchSettings,
@@ -27,7 +27,9 @@ from rxmeasure.batch.page import write_page
 from rxmeasure.batch.pool import through_pool
 from rxmeasure.batch.stored_films import check_may_save, save_result
 from rxmeasure.batch.tables import write_csv, write_parquet
+from rxmeasure.criteria.criterion import pick_rule_sets
 from rxmeasure.errors import ArchiveError, RxMeasureError, WriteError
+from rxmeasure.file_names import whole_text
 
 if TYPE_CHECKING:
     from rxmeasure.store import Store
@@ -88,11 +90,14 @@ def run_batch(
     ------
     WriteError, StoreError, PoolError, ClusterError, ArchiveError
         The run stops; the same call goes on from there. AccessError: this person may not save.
+    CriterionError
+        There is no such rule set.
     """
+    pick_rule_sets(settings.rule_ids)
     if store is not None:
         check_may_save(store)
     make_folder(out)
-    ledger = Ledger(out / "batch.sqlite")
+    ledger = Ledger(out / LEDGER)
     counts = Counts()
     log = _Log(out / "batch.log.jsonl")
     chunks = _chunks(_tasks(films, settings, ledger, counts, log))
@@ -112,7 +117,17 @@ def run_batch(
         write_csv(ledger.rows(), out / "batch.csv")
         write_parquet(ledger.rows(), out / "batch.parquet")
         write_page(ledger.rows(), out / "batch.html")
-        log.tell("end", measured=counts.measured, quarantined=counts.quarantined)
+        log.tell(
+            "end",
+            measured=counts.measured,
+            quarantined=counts.quarantined,
+            unreadable=counts.unreadable,
+            done_before=counts.done_before,
+        )
+    except BaseException as error:
+        with suppress(WriteError):
+            log.tell("stopped", reason=str(error) or type(error).__name__)
+        raise
     finally:
         ledger.close()
     return counts
@@ -128,21 +143,31 @@ def _tasks(
     """Films that are neither done nor asked for; of equal ones the first."""
     for film in films:
         try:
+            if film.fault is not None:
+                raise film.fault
             task = _task(film, settings, ledger)
             wanted = ledger.ask(task)
             if wanted and film.origin is not None:
-                film.origin.fetch()
+                fetched = _fetched(task, film.origin, ledger)
+                wanted = fetched == task or ledger.ask(fetched)
+                task = fetched
         except ArchiveError:
             raise
         except (RxMeasureError, OSError) as error:
-            counts.unreadable += 1
-            log.tell("unreadable", film=film.name, reason=str(error))
+            _note_unread(film.name, str(error), ledger, log, counts)
             continue
         if wanted:
             yield task
         else:
             counts.done_before += 1
             _give_back(task)
+
+
+def _note_unread(name: str, reason: str, ledger: Ledger, log: _Log, counts: Counts) -> None:
+    reason = whole_text(reason)
+    ledger.note_unread(name, reason)
+    counts.unreadable += 1
+    log.tell("unreadable", film=name, reason=reason)
 
 
 def _give_back(task: Task) -> None:
@@ -165,6 +190,17 @@ def _task(film: Film, settings: BatchSettings, ledger: Ledger) -> Task:
         settings_sha256=settings.hash(marks),
         lent=film.origin is not None and not film.origin.keep,
     )
+
+
+def _fetched(task: Task, origin: Origin, ledger: Ledger) -> Task:
+    """The task of the file as it comes now: an object stays, its file may be written anew."""
+    from rxmeasure.reading.radiograph_file import read_file
+
+    origin.fetch()
+    image_sha256 = hashlib.sha256(read_file(task.path)).hexdigest()
+    if image_sha256 != task.image_sha256:
+        ledger.note_origin(origin.uid, image_sha256)
+    return replace(task, image_sha256=image_sha256)
 
 
 def _image_hash(film: Film, ledger: Ledger) -> str:
@@ -196,11 +232,16 @@ def _keep(
     results: list[FilmResult], ledger: Ledger, store: Store | None, log: _Log, counts: Counts
 ) -> None:
     """The store first: a film in the ledger is never asked for again."""
-    for result in results:
+    lasting = [result for result in results if result.lasting]
+    for result in lasting:
         if store is not None:
             save_result(result, store)
-    ledger.add(results)
+    ledger.add(lasting)
     for result in results:
+        if not result.lasting:
+            _note_unread(result.task.name, result.reason, ledger, log, counts)
+            _give_back(result.task)
+            continue
         counts.seconds.update(result.seconds)
         if result.review is None:
             counts.quarantined += 1

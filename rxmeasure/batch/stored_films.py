@@ -50,6 +50,9 @@ def films_of_store(
     for film in images:
         if not wanted:
             return
+        if film.fault is not None:
+            yield film
+            continue
         with suppress(ImageReadError):
             sha256 = hashlib.sha256(read_file(film.path)).hexdigest()
             for found in wanted.pop(sha256, ()):

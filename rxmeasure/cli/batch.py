@@ -21,6 +21,9 @@ from rxmeasure.marks import FilmKind
 if TYPE_CHECKING:
     from rxmeasure.batch import Counts
 
+#: Seconds between two lines about progress where there is no terminal (choice).
+LINE_EVERY_S = 60.0
+
 
 @click.command()
 @source_options
@@ -107,17 +110,30 @@ def batch(
         ctx.exit(PARTLY_REFUSED)
 
 
-def _progress(count: Callable[[], int]) -> Callable[[Counts], None] | None:
-    """Rate and time left on a terminal."""
-    if not sys.stderr.isatty():
-        return None
+def _progress(count: Callable[[], int]) -> Callable[[Counts], None]:
+    """Rate and time left: in one line of a terminal, else a line now and then."""
+    terminal = sys.stderr.isatty()
     total = count()
     start = monotonic()
+    due = start + LINE_EVERY_S
 
     def tell(counts: Counts) -> None:
-        rate = counts.new / max(monotonic() - start, 1e-9)
-        left = max(total - counts.new - counts.unreadable - counts.done_before, 0)
-        done = f"{total - left} of {total} films, {rate:.2f} a second"
-        click.echo(f"\r{done}, {left / rate / 60.0:.0f} min left  ", nl=False, err=True)
+        nonlocal due
+        now = monotonic()
+        if terminal:
+            click.echo(f"\r{_rate(counts, total, now - start)}  ", nl=False, err=True)
+        elif now >= due:
+            click.echo(_rate(counts, total, now - start), err=True)
+            due = now + LINE_EVERY_S
 
     return tell
+
+
+def _rate(counts: Counts, total: int, seconds: float) -> str:
+    rate = counts.new / max(seconds, 1e-9)
+    left = max(total - counts.new - counts.unreadable - counts.done_before, 0)
+    done = f"{total - left} of {total} films, {rate:.2f} a second"
+    if not rate:
+        return done
+    hours, minutes = divmod(round(left / rate / 60.0), 60)
+    return f"{done}, {f'{hours} h ' if hours else ''}{minutes} min left"

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+
+from rxmeasure.batch import Counts
+from rxmeasure.cli import batch
 
 SAMPLES = Path(__file__).parents[2] / "sample_images"
 
@@ -43,6 +47,53 @@ def test_profile_and_log(run: Callable, films: Path, tmp_path: Path) -> None:
     assert all("time" in e for e in events)
     reasons = [e["reason"] for e in events if e["event"] == "quarantined"]
     assert all(reasons)
+
+
+def test_progress_without_a_terminal_is_whole_lines(
+    run: Callable, films: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    said = run("batch", films, "--out", tmp_path / "seldom", "--workers", "1").stderr
+    assert said == ""
+    monkeypatch.setattr(batch, "LINE_EVERY_S", 0.0)
+    said = run("batch", films, "--out", tmp_path / "often", "--workers", "1").stderr
+    assert re.fullmatch(r"2 of 2 films, \d+\.\d\d a second, 0 min left\n", said)
+
+
+def test_time_left() -> None:
+    counts = Counts(measured=100, unreadable=20, done_before=30)
+    assert batch._rate(counts, 100_000, 50.0) == (
+        "150 of 100000 films, 2.00 a second, 13 h 52 min left"
+    )
+    assert batch._rate(Counts(unreadable=3), 10, 5.0) == "3 of 10 films, 0.00 a second"
+
+
+def test_a_wrong_line_of_a_table_is_refused_before_the_work(
+    run: Callable, films: Path, tmp_path: Path
+) -> None:
+    table = films / "list.csv"
+    table.write_text("film,marks\nadequate_premolar.png,\na,b,c\n")
+    refused = run("batch", table, "--out", tmp_path / "out")
+    assert refused.code == 5
+    assert "line 3: 3 cells" in refused.stderr
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_table_as_spreadsheets_save_it(run: Callable, films: Path, tmp_path: Path) -> None:
+    table = films / "list.csv"
+    table.write_bytes(b"\xef\xbb\xbfFilm;Marks\r\nadequate_premolar.png;\r\ngone.png;\r\n")
+    done = run("batch", table, "--out", tmp_path / "out", "--json")
+    counts = done.document["counts"]
+    assert (done.code, counts["measured"], counts["unreadable"]) == (10, 1, 1)
+
+
+def test_a_stop_is_logged(run: Callable, films: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / "batch.csv").mkdir()
+    assert run("batch", films, "--out", out).code == 9
+    last = log_of(out)[-1]
+    assert last["event"] == "stopped"
+    assert "batch.csv cannot be written" in last["reason"]
 
 
 def test_store_and_a_search_of_it(

@@ -60,7 +60,7 @@ def test_a_batch_of_traps_comes_to_its_end(trap: Path, tmp_path: Path) -> None:
     assert (counts.quarantined, counts.unreadable) == (len(NAMES) + 1, 1)
     text = (out / "batch.csv").read_text(encoding="utf-8")
     rows = list(csv.reader(text.splitlines()[1:]))
-    assert len(rows) == len(NAMES) + 1
+    assert len(rows) == len(NAMES) + 2
     # As a spreadsheet parts it, by commas or by semicolons.
     cells = [cell for row in rows for cell in row]
     cells += [cell for line in text.splitlines() for cell in line.split(";")]

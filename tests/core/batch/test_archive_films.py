@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import date
+from io import BytesIO
 from pathlib import Path
 from typing import Any
 
@@ -84,7 +85,8 @@ def there(originals: Path, tmp_path: Path) -> Iterator[Hospital]:
 def batch(there: Hospital, out: Path, **more: object) -> Counts:
     place = open_archive("hospital", there.config)
     films = films_of_archive(place, QUERY, out / "films", keep=bool(more.pop("keep", False)))
-    return run_batch(films, BatchSettings(), out, **more)  # type: ignore[arg-type]
+    settings = more.pop("settings", BatchSettings())
+    return run_batch(films, settings, out, **more)  # type: ignore[arg-type]
 
 
 def test_every_radiograph_is_fetched_once_and_removed(there: Hospital, tmp_path: Path) -> None:
@@ -98,6 +100,30 @@ def test_every_radiograph_is_fetched_once_and_removed(there: Hospital, tmp_path:
     assert batch(there, out).done_before == FILMS
     assert len(there.handed_out) == FILMS
     assert results(out) == first
+
+
+def test_a_film_that_comes_as_another_file_is_measured_by_that(
+    there: Hospital, tmp_path: Path
+) -> None:
+    """Other options fetch it again; meanwhile the archive, or the receiver, writes it otherwise."""
+    from pydicom import dcmread
+
+    out = tmp_path / "out"
+    batch(there, out)
+    for uid, data in there.objects.items():
+        film = dcmread(BytesIO(data))
+        film.StationName = "another head"
+        written = BytesIO()
+        film.save_as(written, enforce_file_format=True)
+        there.objects[uid] = written.getvalue()
+    judged = BatchSettings(rule_ids=("zero_three",))
+    for new in (FILMS, 0):
+        counts = batch(there, out, settings=judged)
+        assert (counts.new, counts.unreadable, counts.done_before) == (new, 0, FILMS - new)
+    assert list((out / "films").rglob("*.dcm")) == []
+    fresh = tmp_path / "fresh"
+    batch(there, fresh, settings=judged)
+    assert results(out) == results(fresh)
 
 
 def test_same_values_as_from_a_folder(there: Hospital, originals: Path, tmp_path: Path) -> None:

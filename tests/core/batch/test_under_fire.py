@@ -13,10 +13,21 @@ from pathlib import Path
 
 import pytest
 from batch_cluster import cluster, until, vanish
-from batch_work import DEADLY, REPOSITORY, dies_at_one_film, dies_once, never_starts, results
+from batch_work import (
+    DEADLY,
+    REPOSITORY,
+    dies_at_one_film,
+    dies_once,
+    finds_another_image,
+    finds_no_file,
+    finds_other_marks,
+    never_starts,
+    results,
+)
 
 from rxmeasure.batch import BatchSettings, Counts, films_of_folder, ledger, pool, run, run_batch
 from rxmeasure.batch.cluster import ClusterError
+from rxmeasure.batch.measuring import Work
 from rxmeasure.batch.pool import PoolError
 from rxmeasure.errors import WriteError
 
@@ -42,6 +53,12 @@ def nothing_twice(out: Path) -> bool:
     with sqlite3.connect(out / "batch.sqlite") as connection:
         done = connection.execute("SELECT count(*) FROM done").fetchone()[0]
     return log.count('"measured", "film"') + log.count('"quarantined", "film"') == done
+
+
+def more_of(films: Path) -> None:
+    """Six films more, so that a run is still at work when it is disturbed."""
+    for k in range(6):
+        (films / f"f{k}.png").write_bytes((films / DEADLY).read_bytes() + bytes([k]))
 
 
 # Processes of this machine
@@ -92,8 +109,7 @@ def test_killed_worker(films: Path, out: Path, undisturbed: Kept) -> None:
 
 @pytest.mark.skipif(sys.platform == "win32", reason="Ctrl-C is sent as a signal")
 def test_ctrl_c_then_again(films: Path, out: Path) -> None:
-    for k in range(6):
-        (films / f"f{k}.png").write_bytes((films / DEADLY).read_bytes() + bytes([k]))
+    more_of(films)
     command = [sys.executable, "-m", "rxmeasure.cli.main", "batch", str(films), "--out", str(out)]
     env = {**os.environ, "PYTHONPATH": str(REPOSITORY)}
     log = out / "batch.log.jsonl"
@@ -116,6 +132,58 @@ def test_ctrl_c_then_again(films: Path, out: Path) -> None:
     fresh = out.parent / "fresh"
     run_batch(films_of_folder(films), SETTINGS, fresh)
     assert results(out) == results(fresh)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="the command is killed by a signal")
+@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGTERM])
+def test_killed_command_leaves_no_process_behind(
+    films: Path, out: Path, how: signal.Signals
+) -> None:
+    import psutil
+
+    more_of(films)
+    command = [sys.executable, "-m", "rxmeasure.cli.main", "batch", str(films), "--out", str(out)]
+    env = {**os.environ, "PYTHONPATH": str(REPOSITORY)}
+    with subprocess.Popen(command, env=env) as killed:
+
+        def workers() -> list[psutil.Process]:
+            below = psutil.Process(killed.pid).children()
+            return [c for c in below if "spawn_main" in " ".join(c.cmdline())]
+
+        log = out / "batch.log.jsonl"
+        until(lambda: log.exists() and '"measured", "film"' in log.read_text())
+        left = workers()
+        killed.send_signal(how)
+        killed.wait()
+    assert left
+    until(lambda: not any(process.is_running() for process in left))
+    run_batch(films_of_folder(films), SETTINGS, out)
+    fresh = out.parent / "fresh"
+    run_batch(films_of_folder(films), SETTINGS, fresh)
+    assert results(out) == results(fresh)
+
+
+# Files that change or vanish while the run goes on
+
+
+@pytest.mark.parametrize(
+    ("work", "reason"),
+    [
+        (finds_no_file, "no file at this place"),
+        (finds_another_image, "The file changed while the run went on."),
+        (finds_other_marks, "The marks, or the program, changed while the run went on."),
+    ],
+)
+def test_what_is_no_fault_of_the_film_is_told_and_tried_again(
+    films: Path, out: Path, undisturbed: Kept, work: Work, reason: str
+) -> None:
+    counts = run_batch(films_of_folder(films), SETTINGS, out, work=work)
+    assert (counts.new, counts.unreadable) == (3, 1)
+    assert reason in (out / "batch.csv").read_text(encoding="utf-8")
+    counts = run_batch(films_of_folder(films), SETTINGS, out)
+    assert (counts.new, counts.unreadable) == (1, 0)
+    assert results(out) == undisturbed
+    assert nothing_twice(out)
 
 
 # The disk
@@ -234,3 +302,30 @@ def test_workers_of_another_version_are_refused(films: Path, tmp_path: Path, out
         pytest.raises(ClusterError, match=r"0\.0\.1 on tcp.*same version as here"),
     ):
         run_batch(films_of_folder(films), SETTINGS, out, scheduler=there.address)
+
+
+def test_workers_without_the_program_are_refused(films: Path, tmp_path: Path, out: Path) -> None:
+    pytest.importorskip("distributed")
+    bare = tmp_path / "bare"
+    bare.mkdir()
+    (bare / "sitecustomize.py").write_text("import sys\nsys.modules['rxmeasure'] = None\n")
+    with (
+        cluster(tmp_path, first=bare) as there,
+        pytest.raises(ClusterError, match=r"no rxmeasure on tcp.*same version as here"),
+    ):
+        run_batch(films_of_folder(films), SETTINGS, out, scheduler=there.address)
+
+
+def test_films_that_the_workers_do_not_find_are_tried_again(
+    films: Path, tmp_path: Path, out: Path, undisturbed: Kept
+) -> None:
+    """A worker's machine lacks the drive: its films are told, not quarantined for good."""
+    pytest.importorskip("distributed")
+    with cluster(tmp_path) as there:
+        address = there.address
+        counts = run_batch(
+            films_of_folder(films), SETTINGS, out, scheduler=address, work=finds_no_file
+        )
+        assert (counts.new, counts.unreadable) == (3, 1)
+        run_batch(films_of_folder(films), SETTINGS, out, scheduler=address)
+    assert results(out) == undisturbed
