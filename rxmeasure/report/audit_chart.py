@@ -68,8 +68,11 @@ def _draw(axes: Any, chart: MonthlyChart, *, size: float) -> None:
     axes.set_title(title, fontsize=6.5, loc="left", pad=2.5)
     axes.set_ylim(-4, 104)
     axes.set_yticks([0, 50, 100], [f"{n} %" for n in (0, 50, 100)])
-    step = max(1, -(-len(months) // (_MOST_NAMES if size > 3 else 3)))
-    ticks = range(0, len(months), step)
+    room = max(1, -(-(places[-1] + 1) // (_MOST_NAMES if size > 3 else 3)))
+    ticks = [0]
+    for k, place in enumerate(places):
+        if place - places[ticks[-1]] >= room:
+            ticks.append(k)
     axes.set_xticks([places[k] for k in ticks], [months[k].month for k in ticks])
     axes.grid(color="#d9dde2", linewidth=0.4)
     axes.set_axisbelow(True)
