@@ -340,6 +340,8 @@ def test_another_film_does_not_take_the_name_of_a_case(shelf: Shelf) -> None:
 
 @pytest.mark.parametrize("shelf", ["file"], indirect=True)
 def test_a_student_who_calls_himself_teacher_is_sent_away(shelf: Shelf) -> None:
-    with open_store(shelf.where, Person(name=WHO, role=Role.TEACHER)) as store:
-        with pytest.raises(TeachingError, match="a student of this course"):
-            records_of(store, COURSE)
+    with (
+        open_store(shelf.where, Person(name=WHO, role=Role.TEACHER)) as store,
+        pytest.raises(TeachingError, match="a student of this course"),
+    ):
+        records_of(store, COURSE)
