@@ -195,8 +195,8 @@ def _two_way_random_interval(m: MeanSquares, level: float) -> tuple[float, float
     rho = _icc(m, IccForm.TWO_SINGLE)
     of_raters = k * rho * m.raters / m.residual
     of_error = n * (1.0 + (k - 1) * rho) - k * rho
-    free = (k - 1) * (n - 1) * (of_raters + of_error) ** 2
-    free /= (n - 1) * of_raters**2 + of_error**2
+    spread = (n - 1) * of_raters**2 + of_error**2
+    free = (k - 1) * (n - 1) * (of_raters + of_error) ** 2 / spread if spread > 0.0 else math.nan
     upper = 0.5 + level / 2.0
     f_low = float(stats.f.ppf(upper, n - 1, free))
     f_high = float(stats.f.ppf(upper, free, n - 1))

@@ -15,7 +15,12 @@ from rxmeasure.audit.by_month import charts_of, operator_shares, teeth_of, tooth
 from rxmeasure.audit.clinic_log import FilmEntry, RecallEntry
 from rxmeasure.audit.dates import Period
 from rxmeasure.audit.judging import JudgedCanal, judge_rows, side_of_measures
-from rxmeasure.audit.log_results import quality_results, recall_result, retake_result
+from rxmeasure.audit.log_results import (
+    quality_results,
+    recall_result,
+    retake_result,
+    unsorted_quality,
+)
 from rxmeasure.audit.results import Audit, LevelResult, RuleChange, Share
 from rxmeasure.audit.rows import AuditRow, AuditSource, RefusedRecord
 from rxmeasure.audit.second_readers import reader_agreement
@@ -133,7 +138,7 @@ def _counted(
         recall=due.result,
         not_due=due.not_due,
         rule_changes=_rule_changes(canals, groups, request),
-        warnings=log_warnings + _warnings(canals),
+        warnings=log_warnings + unsorted_quality(films, request.period) + _warnings(canals),
         second_readers=reader_agreement(selection.read_twice, request.rule_set, request.level),
     )
 

@@ -11,6 +11,7 @@ from rxmeasure.audit.dates import Period
 from rxmeasure.audit.results import LogResult, QualityResult, Reason
 from rxmeasure.audit.shares import share_of
 from rxmeasure.audit.yardsticks import QUALITY_TARGETS
+from rxmeasure.values import Warned
 
 NO_WORD = "not seen, no reason noted"
 
@@ -44,6 +45,23 @@ def quality_results(
                 )
             )
     return tuple(found)
+
+
+def unsorted_quality(films: Sequence[FilmEntry], period: Period) -> tuple[Warned, ...]:
+    """Tell of rated films in no quality result, because nothing says which target is theirs."""
+    rated = [
+        e for e in films if e.receptor is None and e.acceptable is not None and period.holds(e.date)
+    ]
+    if not rated:
+        return ()
+    good = sum(e.acceptable is True for e in rated)
+    return (
+        Warned(
+            code="quality-without-receptor",
+            text=f"{len(rated)} rated films ({good} A, {len(rated) - good} N) have no receptor in "
+            "the log and are not in the image quality: fill in digital or film.",
+        ),
+    )
 
 
 def retake_result(films: Sequence[FilmEntry], period: Period, level: float) -> LogResult | None:

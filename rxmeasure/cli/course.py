@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -375,16 +376,20 @@ def page(
     where: str, course_id: str, name: str, out: Path, as_json: bool, decimal_comma: bool
 ) -> None:
     """Write the class page: marks, agreement, drift and hard films, in tables to sort."""
+    from rxmeasure.errors import TeachingError
     from rxmeasure.report.class_page import write_class_page
     from rxmeasure.teaching.calibration import calibration_of_records
     from rxmeasure.teaching.class_agreement import class_agreement
 
     records = _records(where, course_id, name)
+    calibration = None
+    with suppress(TeachingError):  # the page needs none
+        calibration = calibration_of_records(records)
     write_class_page(
         records,
         _results(records),
         class_agreement(records),
-        calibration_of_records(records),
+        calibration,
         out,
         numbers=numbers_for(decimal_comma),
     )

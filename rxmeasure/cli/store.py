@@ -323,9 +323,17 @@ def _usual_key() -> Path:
 
 
 def search_of(opened: Store, asked: dict[str, str | None]) -> Search:
-    """Return what `search_options` asked for."""
+    """Return what `search_options` asked for.
+
+    Raises
+    ------
+    AuditError
+        A day that is none, or an end before the start: it would find nothing, without a word.
+    """
+    from rxmeasure.audit.dates import Period
     from rxmeasure.store import Search
 
+    Period(since=asked["since"] or "", until=asked["until"] or "")
     patient = asked.pop("patient")
     return Search(**asked, patient=None if patient is None else opened.keyed(patient))
 

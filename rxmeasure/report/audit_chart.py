@@ -55,7 +55,8 @@ def _largest(charts: Sequence[MonthlyChart]) -> list[MonthlyChart]:
 def _draw(axes: Any, chart: MonthlyChart, *, size: float) -> None:
     months = [month for month in chart.months if month.total]
     shares = [100.0 * month.met / month.total for month in months]
-    axes.plot(range(len(months)), shares, "o-", color=colours.PLOT_WIDTH, ms=size, lw=0.9)
+    places = [_month_number(month.month) - _month_number(months[0].month) for month in months]
+    axes.plot(places, shares, "o-", color=colours.PLOT_WIDTH, ms=size, lw=0.9)
     found = chart.chart
     name = clean(chart.name)
     title = name if len(name) <= _LONGEST_NAME else name[: _LONGEST_NAME - 1] + "…"
@@ -67,8 +68,16 @@ def _draw(axes: Any, chart: MonthlyChart, *, size: float) -> None:
     axes.set_title(title, fontsize=6.5, loc="left", pad=2.5)
     axes.set_ylim(-4, 104)
     axes.set_yticks([0, 50, 100], [f"{n} %" for n in (0, 50, 100)])
-    step = max(1, -(-len(months) // (_MOST_NAMES if size > 3 else 3)))
-    ticks = range(0, len(months), step)
-    axes.set_xticks(list(ticks), [months[k].month for k in ticks])
+    room = max(1, -(-(places[-1] + 1) // (_MOST_NAMES if size > 3 else 3)))
+    ticks = [0]
+    for k, place in enumerate(places):
+        if place - places[ticks[-1]] >= room:
+            ticks.append(k)
+    axes.set_xticks([places[k] for k in ticks], [months[k].month for k in ticks])
     axes.grid(color="#d9dde2", linewidth=0.4)
     axes.set_axisbelow(True)
+
+
+def _month_number(month: str) -> int:
+    """Months since year 0, so that a month without teeth leaves its room."""
+    return 12 * int(month[:4]) + int(month[5:7])

@@ -108,7 +108,11 @@ def calibration_of_records(records: CourseRecords) -> Calibration:
     enough = [one for one in found if one.n_cases >= records.course.calibration_cases]
     for one in (*enough, *found):
         return one
-    return calibration_of(records.course, ())
+    raise TeachingError(
+        found="no session in which two teachers marked films of the bank alone.",
+        needed="two teachers or more with queues of the bank in one session.",
+        next_step="Give both a queue with the same --session.",
+    )
 
 
 def _by_teacher(markings: Sequence[Marking]) -> dict[str, dict[str, Marking]]:

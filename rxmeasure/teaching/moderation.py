@@ -35,7 +35,8 @@ class Settled:
     total : float or None
         Median of the markers; None before the first.
     missed : tuple of str
-        Criteria that must be reached and were not, by more than half of the markers.
+        Criteria that must be reached and were not, by more than half of the markers; where more
+        than half name such a criterion but not the same one, all that were named.
     standing : Standing
     why : str
         Why another marker is needed, or why the filling failed.
@@ -81,9 +82,11 @@ def _standing(rubric: Rubric, marks: Sequence[Mark]) -> tuple[Standing, str]:
         return Standing.THIRD_MARKER, "The markers differ on passing."
     if 2 * passing > len(marks):
         return Standing.PASSED, ""
-    missed = dict.fromkeys(name for mark in marks for name in mark.missed)
+    missed = _missed(rubric, marks)
     if missed:
         return Standing.FAILED, "Not reached, though it must be: " + ", ".join(missed) + "."
+    if any(mark.missed for mark in marks):
+        return Standing.FAILED, "Below the pass mark or what must be reached, by most markers."
     return Standing.FAILED, "Below the pass mark."
 
 
@@ -96,6 +99,9 @@ def _needs_second(rubric: Rubric, mark: Mark) -> str:
 
 
 def _missed(rubric: Rubric, marks: Sequence[Mark]) -> tuple[str, ...]:
-    return tuple(
-        c.id for c in rubric.criteria if 2 * sum(c.id in mark.missed for mark in marks) > len(marks)
-    )
+    """Criteria that the majority misses; those of any where it misses some but no one the most."""
+    votes = {c.id: sum(c.id in mark.missed for mark in marks) for c in rubric.criteria}
+    by_most = tuple(name for name, count in votes.items() if 2 * count > len(marks))
+    if not by_most and 2 * sum(bool(mark.missed) for mark in marks) > len(marks):
+        return tuple(name for name, count in votes.items() if count)
+    return by_most

@@ -80,11 +80,12 @@ def begin_course(store: Store, rules: Rules) -> Course:
     Raises
     ------
     TeachingError
-        The rules are wrong, or somebody is student and teacher.
+        The rules are wrong, or somebody is named twice, without a name, or student and teacher.
     StoreError
         The person may not do this, or the store cannot be reached.
     """
     course = _course_of(rules)
+    _check_people(rules)
     both = set(rules.students) & set(rules.teachers)
     if both:
         raise TeachingError(
@@ -97,18 +98,36 @@ def begin_course(store: Store, rules: Rules) -> Course:
     return course
 
 
+def _check_people(rules: Rules) -> None:
+    for word, names in (("student", rules.students), ("teacher", rules.teachers)):
+        wrong = sorted({name for name in names if names.count(name) > 1 or not name.strip()})
+        if wrong:
+            raise TeachingError(
+                found=f"the {word} {wrong[0]!r}, twice or without a name.",
+                needed="the pseudonym of each person once.",
+                next_step="Correct the list of people.",
+            )
+
+
 def rules_of(store: Store, course_id: str) -> Rules:
     """The rules of a course, for teachers.
 
     Raises
     ------
     TeachingError
-        No such course that is open to the person.
+        No such course that is open to the person, or the person is a student of it.
     """
     found = store.find(Search(kind=RULES, subject=course_id))
     if not found:
         raise _no_course(store, course_id)
-    return _structured(store.read(found[0].record_id).content, Rules)
+    rules = _structured(store.read(found[0].record_id).content, Rules)
+    if store.person.name in rules.students:
+        raise TeachingError(
+            found=f"{store.person.name}, a student of this course.",
+            needed="a teacher: the whole course is closed to its students.",
+            next_step="See your own queue: rxmeasure course tasks",
+        )
+    return rules
 
 
 def check_student(rules: Rules, name: str) -> None:
@@ -128,8 +147,24 @@ def check_student(rules: Rules, name: str) -> None:
 
 
 def add_case(store: Store, course_id: str, case: Case) -> None:
-    """Put a film into the bank, or change what is said of it."""
-    _put(store, CASE, f"{course_id}/{case.id}", case, owner=course_id)
+    """Put a film into the bank, or change what is said of it.
+
+    Raises
+    ------
+    TeachingError
+        Another film has this name: markings of that one would count for this one.
+    """
+    subject = f"{course_id}/{case.id}"
+    found = store.find(Search(kind=CASE, subject=subject, owner=course_id))
+    if found:
+        there = _structured(store.read(found[0].record_id).content, Case)
+        if there.sha256 != case.sha256:
+            raise TeachingError(
+                found=f"the case {case.id} with another film.",
+                needed="a name of its own for each film.",
+                next_step="Rename the file, e.g. with the pseudonym before it.",
+            )
+    _put(store, CASE, subject, case, owner=course_id)
 
 
 def keep_key(store: Store, course_id: str, key: Key, *, reason: str = "") -> None:

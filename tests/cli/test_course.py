@@ -220,3 +220,13 @@ def test_a_level_without_its_criterion_is_a_wrong_option(run, clinic: Clinic) ->
     )
     assert done.code == 2
     assert "CRITERION=LEVEL" in done.stderr
+
+
+def test_teachers_in_sessions_of_their_own_have_a_class_page(clinic: Clinic) -> None:
+    clinic.sit("t-1", "2026-02-02", CASES, "--teacher")
+    clinic.sit("t-2", "2026-02-03", CASES, "--teacher")
+    told = clinic.refused("calibrate")
+    assert "no session" in told["found"]
+    page = clinic.folder / "class.html"
+    clinic.ask("page", "--out", page)
+    assert "Calibration before the marking" not in page.read_text(encoding="utf-8")

@@ -135,3 +135,21 @@ def test_a_store_is_audited_by_a_person(
     refused = run("audit", "run", clinic / "clinic.rxstore")
     assert refused.code == 2
     assert "--as NAME" in refused.stderr
+
+
+@pytest.mark.parametrize(
+    ("days", "told"),
+    [
+        (("--since", "2024-02-30"), "2024-02-30"),
+        (("--until", "last year"), "last year"),
+        (("--since", "2025-01-02", "--until", "2025-01-01"), "2025-01-02 to 2025-01-01"),
+    ],
+)
+def test_days_that_are_none_are_refused_and_find_not_just_nothing(
+    run, clinic: Path, days: tuple[str, ...], told: str
+) -> None:
+    made = run("store", "init", clinic / "days.rxstore", "--as", "reader-1")
+    assert made.code == 0
+    result = run("store", "search", clinic / "days.rxstore", "--as", "reader-1", *days, "--json")
+    assert result.code == 12
+    assert told in result.error["found"]

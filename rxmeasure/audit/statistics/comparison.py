@@ -29,6 +29,9 @@ from rxmeasure.audit.statistics.proportions import (
 from rxmeasure.errors import AgreementError
 from rxmeasure.values import Warned
 
+#: Narrower than this is rounding, not spread.
+_NO_WIDTH = 1e-12
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Difference:
@@ -94,8 +97,9 @@ class PairedDifference:
     lost : int
         Units that met the first and not the second.
     interval : Interval or None
-        Of the second share less the first, over patients; None where no unit changed, for
-        then nothing tells how many could, or where all are of one patient.
+        Of the second share less the first, over patients; None where no unit changed or the
+        change is the same in every patient, for then nothing tells how far it could differ, or
+        where all are of one patient.
     cautions : tuple of Warned
     """
 
@@ -137,7 +141,7 @@ def paired_difference(
     cautions: tuple[Warned, ...] = ()
     if changes.any() and len(by_cluster) > 1:
         interval = _mean_interval(by_cluster, level)
-        cautions = few_clusters(len(by_cluster))
+        cautions = few_clusters(len(by_cluster)) if interval is not None else ()
     return PairedDifference(
         total=len(changes),
         first_met=int(np.count_nonzero(before)),
@@ -149,10 +153,12 @@ def paired_difference(
     )
 
 
-def _mean_interval(by_cluster: NDArray[np.float64], level: float) -> Interval:
+def _mean_interval(by_cluster: NDArray[np.float64], level: float) -> Interval | None:
     mean = float(by_cluster[:, 0].sum() / by_cluster[:, 1].sum())
     t = float(stats.t.ppf(0.5 + level / 2.0, len(by_cluster) - 1))
     half = t * math.sqrt(sandwich_variance(by_cluster))
+    if half < _NO_WIDTH:
+        return None
     return Interval(
         low=max(-1.0, mean - half),
         high=min(1.0, mean + half),

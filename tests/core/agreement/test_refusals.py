@@ -188,3 +188,10 @@ def test_few_units_are_told():
         for table in (few, many)
     ]
     assert codes == [["few-units"], []]
+
+
+def test_units_and_raters_without_spread_have_an_icc_but_no_interval():
+    found = intraclass_correlation(ratings_of([[3, 1, 2], [1, 3, 2]], scale="interval"))
+    assert found.estimate < 0.0
+    assert found.interval is None
+    assert "no-interval" in [c.code for c in found.cautions]

@@ -138,3 +138,14 @@ def test_a_log_that_cannot_be_read_is_refused(tmp_path: Path) -> None:
     path.write_bytes(FILMS.replace("apex missed", "Übel").encode("latin-1"))
     with pytest.raises(AuditError, match="not UTF-8"):
         read_films(path)
+
+
+def test_rated_films_without_a_receptor_are_told(tmp_path: Path) -> None:
+    text = "film,date,quality\na.png,2025-03-01,A\nb.png,2025-03-01,N\nc.png,2025-03-01,\n"
+    rows = [row("p1 11 single"), row("p2 11 single")]
+    audit = audit_of(rows, films=read_films(written(tmp_path, text)))
+    assert audit.quality == ()
+    (told,) = [w for w in audit.warnings if w.code == "quality-without-receptor"]
+    assert "2 rated films (1 A, 1 N)" in told.text
+    whole = audit_of(rows, films=read_films(written(tmp_path, FILMS)))
+    assert "quality-without-receptor" not in [w.code for w in whole.warnings]

@@ -371,3 +371,10 @@ def test_no_change_has_no_interval():
 )  # fmt: skip
 def test_root_of_a_canal(tooth, canal, root):
     assert root_of(tooth, canal) == root
+
+
+def test_a_change_alike_in_every_patient_claims_no_certainty():
+    found = paired_difference([True] * 6, [False] * 6, ["a", "a", "b", "b", "c", "c"])
+    assert (found.lost, found.difference, found.interval) == (6, -1.0, None)
+    halves = paired_difference([True, True] * 3, [True, False] * 3, list("aabbcc"))
+    assert (halves.difference, halves.interval) == (-0.5, None)

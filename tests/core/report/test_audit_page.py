@@ -13,11 +13,13 @@ from rxmeasure.audit.audit import AuditRequest, run_audit
 from rxmeasure.audit.clinic_log import read_films, read_recalls
 from rxmeasure.audit.dates import Period
 from rxmeasure.audit.reaudit import compare_audits
-from rxmeasure.audit.results import Audit, Reason, Share
+from rxmeasure.audit.results import Audit, MonthlyChart, Reason, Share
 from rxmeasure.audit.rows_file import RowsFile
 from rxmeasure.audit.statistics.denominators import Level
+from rxmeasure.audit.statistics.run_chart import MonthCount
 from rxmeasure.criteria.criterion import published_rule_sets
 from rxmeasure.phantom.clinic import MEASURED_FOR, make_clinic, write_clinic
+from rxmeasure.report.audit_chart import chart_svg
 from rxmeasure.report.audit_content import CAUTIONS, audit_content
 from rxmeasure.report.audit_page import write_audit_pages
 from rxmeasure.report.numbers import Numbers
@@ -171,3 +173,15 @@ def test_decimal_comma(audits) -> None:
     content = audit_content(audits[1], None, Numbers(decimal_mark=","), title="", chart=False)
     effects = [line[4] for line in content["levels"]]
     assert all("," in effect for effect in effects)
+
+
+def test_a_month_without_teeth_leaves_its_room() -> None:
+    """February is missing: March lies twice as far from January as December does."""
+    names = ("2024-12", "2025-01", "2025-03", "2025-04")
+    months = tuple(MonthCount(month=name, met=1, total=2) for name in names)
+    svg = chart_svg([MonthlyChart(name="all", months=months, chart=None, why_none="few")])
+    paths = [path.split() for path in re.findall(r'<path d="(M [^"]+)" clip-path', svg)]
+    (line,) = [path for path in paths if path.count("L") == len(names) - 1]
+    x = [float(number) for number in line[1::3]]
+    assert x[2] - x[1] == pytest.approx(2.0 * (x[1] - x[0]), rel=1e-4)
+    assert x[3] - x[2] == pytest.approx(x[1] - x[0], rel=1e-4)

@@ -301,3 +301,29 @@ def _hostile(records: CourseRecords) -> CourseRecords:
         cases=tuple(replace(case, author=renamed(case.author)) for case in records.cases),
         markings=tuple(replace(m, rater=renamed(m.rater)) for m in records.markings),
     )
+
+
+def test_markers_who_each_miss_another_must_pass_item_fail_the_student(course: Course) -> None:
+    """Both say that the filling fails, so that no good mark may pass it."""
+    by_a = marking(course.rubric, "a", "work-1", length="poor")
+    by_b = marking(course.rubric, "b", "work-1", extrusion="gross")
+    found = settled(course.rubric, [by_a, by_b])
+    assert (found.standing, found.missed) == (Standing.FAILED, ("length", "extrusion"))
+    records = _one_student(course, by_a, by_b, marking(course.rubric, "s", "case-1"))
+    records = replace(records, teachers=("a", "b"))
+    (student,) = course_results(records).students
+    assert student.final is not None
+    assert student.final > course.rubric.pass_mark
+    assert student.standing is Standing.FAILED
+
+
+def test_one_marker_of_three_gives_no_reason_for_the_fail(rubric: Rubric) -> None:
+    three = [
+        marking(rubric, "a", extrusion="gross"),
+        marking(rubric, "b", **AT_45),
+        marking(rubric, "c"),
+    ]
+    found = settled(rubric, three)
+    assert (found.standing, found.missed, found.why) == (
+        Standing.FAILED, (), "Below the pass mark or what must be reached, by most markers.",
+    )  # fmt: skip

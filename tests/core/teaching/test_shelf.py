@@ -312,3 +312,36 @@ def test_the_server_itself_shows_a_student_no_key_and_no_marks_of_others(shelf: 
         assert login.execute(others, (WHO, COURSE)).fetchone() == (0,)
     with psycopg.connect(shelf.logins[DIRECTOR.name]) as login:
         assert "course-key" in {kind for (kind,) in login.execute(kinds)}
+
+
+@pytest.mark.parametrize("students", [("a", "b", "a"), ("a", " ")])
+def test_each_person_is_named_once(tmp_path: Path, students: tuple[str, ...]) -> None:
+    rules = Rules(
+        course=sample_course_text(),
+        rubric=sample_rubric_text(),
+        students=students,
+        teachers=("c", "d"),
+    )
+    with (
+        make_store(tmp_path / "course.rxstore", DIRECTOR) as store,
+        pytest.raises(TeachingError, match="twice or without a name"),
+    ):
+        begin_course(store, rules)
+
+
+def test_another_film_does_not_take_the_name_of_a_case(shelf: Shelf) -> None:
+    case = shelf.records.cases[0]
+    with shelf.open(DIRECTOR.name) as store:
+        with pytest.raises(TeachingError, match="another film"):
+            add_case(store, COURSE, replace(case, sha256="0" * 64, author=OTHER))
+        add_case(store, COURSE, case)
+        assert case in records_of(store, COURSE).cases
+
+
+@pytest.mark.parametrize("shelf", ["file"], indirect=True)
+def test_a_student_who_calls_himself_teacher_is_sent_away(shelf: Shelf) -> None:
+    with (
+        open_store(shelf.where, Person(name=WHO, role=Role.TEACHER)) as store,
+        pytest.raises(TeachingError, match="a student of this course"),
+    ):
+        records_of(store, COURSE)
