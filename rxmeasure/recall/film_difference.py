@@ -59,6 +59,11 @@ _SCALE_SD = 0.01
 #: Texture: reach of its correlation (mm), share of its variance that is noise of each place,
 #: and how much quieter the inside is before that is measured (choice).
 _REACH, _NUGGET, _QUIETER = 3.0, 0.05, 0.6
+#: Least noise of a place, as a share of the lesion's depth.
+_ROUNDING = 1e-3
+#: The fit's standard uncertainty times this is the spread of unchanged pairs (read off development
+#: phantoms: long waves of the bone's texture that one window does not show).
+_COVERAGE = 1.15
 #: Standard uncertainty of a change as a share of itself, from outlines that lie off (read off
 #: development phantoms); it widens the interval, not the least significant change.
 _RESPONSE_SD = 0.35
@@ -234,7 +239,9 @@ def _edge_at(points: FloatArray, outline: FloatArray, width: float) -> _Edge:
 
 
 def _background(points: FloatArray) -> FloatArray:
-    return np.column_stack([np.ones(len(points)), points])
+    """Terms of a quadratic surface."""
+    y, x = points.T
+    return np.column_stack([np.ones_like(y), y, x, y * y, x * x, y * x])
 
 
 def _depth(places: _Places, share: FloatArray) -> float:
@@ -260,14 +267,18 @@ def _fitted(
     found: FloatArray = np.zeros(len(known))
     covariance: FloatArray = np.eye(len(known))
     for _ in range(2):
-        factor = cho_factor(_covariance(places.window, rest, noise, used))
+        covered = _covariance(places.window, rest, noise, used)
+        # Not less than what rounding leaves, as between two exposures without any noise.
+        covered[np.diag_indices(len(rest))] += (_ROUNDING * depth) ** 2
+        factor = cho_factor(covered, overwrite_a=True)
         weighted = cho_solve(factor, terms)
         covariance = np.asarray(np.linalg.inv(terms.T @ weighted + np.diag(known)))
         found = covariance @ (weighted.T @ places.difference)
         rest = places.difference - terms @ found
         noise = _noise(edge.share, _quieter(rest, edge.share))
         used = np.ones_like(outside)
-    return float(found[0]), float(np.hypot(np.sqrt(covariance[0, 0]), _SCALE_SD))
+    u_fit = _COVERAGE * float(np.sqrt(covariance[0, 0]))
+    return float(found[0]), float(np.hypot(u_fit, _SCALE_SD))
 
 
 def _noise(share: FloatArray, quieter: float) -> FloatArray:
@@ -295,10 +306,12 @@ def _covariance(
     seen = seen * (1.0 - 1.5 * part + 0.5 * part**3)
     kernel = np.interp(distances(count, window.step), far, seen, right=0.0)
     positive = fft.irfft2(np.maximum(fft.rfft2(kernel).real, 0.0), kernel.shape)
-    positive *= seen[0] / positive[0, 0]
+    positive *= seen[0] / max(positive[0, 0], np.finfo(float).tiny)
     at = np.argwhere(window.bone).astype(np.int32)
     rows, cols = ((at[:, None, k] - at[None, :, k]) % (2 * count) for k in (0, 1))
-    covariance = positive[rows, cols] * np.outer(noise, noise)
+    covariance = positive[rows, cols]
+    covariance *= noise[:, None]
+    covariance *= noise
     covariance[np.diag_indices(len(at))] += _NUGGET * seen[0] * noise**2
     return np.asarray(covariance)
 
