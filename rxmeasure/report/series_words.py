@@ -199,14 +199,19 @@ def glances(series: Series, numbers: Numbers) -> tuple[Glance, ...]:
                     head=f"{words.root}, {words.visits}",
                     sign=words.sign,
                     word=words.word,
-                    numbers=_first_size(words.rows),
+                    numbers=_telling_size(change, words.rows),
                 )
             )
     return tuple(sorted(found, key=lambda glance: glance.head))
 
 
-def _first_size(rows: Sequence[SizeChange]) -> str:
-    return f"{rows[0].quantity} {rows[0].values}, {percent_text(rows[0])}" if rows else ""
+def _telling_size(change: LesionChange, rows: Sequence[SizeChange]) -> str:
+    """The area's change on which the verdict rests."""
+    if not rows:
+        return ""
+    outlines, subtraction = change.changes[0].verdict, change.by_difference
+    row = rows[1] if subtraction is not None and change.verdict is not outlines else rows[0]
+    return f"{row.quantity} {row.values}, {percent_text(row)}"
 
 
 def percent_text(row: SizeChange) -> str:
