@@ -42,7 +42,9 @@ search_options = all_of(
     click.option("--tooth", metavar="FDI", help="Of this tooth."),
     click.option("--since", metavar="DAY", help="On this day or later, e.g. 2025-03-14."),
     click.option("--until", metavar="DAY", help="On this day or earlier."),
-    click.option("--outcome", type=click.Choice(_OUTCOMES), help="With this verdict."),
+    click.option(
+        "--outcome", type=click.Choice(_OUTCOMES), help="With this verdict of a canal on any item."
+    ),
     click.option("--tag", metavar="TEXT", help="With this tag."),
     click.option("--reader", "owner", metavar="TEXT", help="Of this reader."),
     click.option("--case", "patient", metavar="TEXT", help="Of this case, as typed or as kept."),

@@ -102,10 +102,16 @@ def _facts(audit: Audit) -> list[_Row]:
         ["Rule set", _short(f"{audit.rule_set_id}, version {audit.rule_set_version}: "
                             f"{audit.rule_set_title}", 120)],
         ["Films", f"{audit.film_kind}, {period}; {_short(audit.sampling, 70)}"],
-        ["Looked at", f"{audit.n_patients} patients, {audit.n_films} films, {audit.n_canals} "
-                      f"canals; {audit.n_second_reader} films read by a second reader; "
+        ["Looked at", f"{_many(audit.n_patients, 'patient')}, {_many(audit.n_films, 'film')}, "
+                      f"{_many(audit.n_canals, 'canal')}; "
+                      f"{_many(audit.n_second_reader, 'film')} read by a second reader; "
                       f"from {_short(audit.source)}"],
     ]  # fmt: skip
+
+
+def _many(number: int, what: str) -> str:
+    """1 canal, 2 canals."""
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
 
 
 def _headline(audit: Audit, numbers: Numbers) -> dict[str, str]:

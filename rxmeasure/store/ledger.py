@@ -102,7 +102,8 @@ def content_at(
     wanted = {"record": record_id} if number is None else {"record": record_id, "number": number}
     row = connection.execute(query, wanted).one_or_none()
     if row is None:
-        raise no_such("revision of that number")
+        look = "search" if number is None else "history"
+        raise no_such("revision of that number", f"rxmeasure store {look}")
     if not row.body:
         raise ForgottenError(
             found="a record whose content was deleted on request.",
@@ -234,7 +235,8 @@ def conflict(connection: Connection, there: AnyRow, yours: Sealed) -> ConflictEr
     return ConflictError(
         found=f"{there.author} saved revision {there.number} at {_in_minutes(there.time_utc)}.",
         needed="a change that is based on the newest revision; nothing was saved.",
-        next_step="Look at the difference, then save your change on top of that revision.",
+        next_step="Look at the difference, then save your change on top of that revision (of a "
+        "review file: rxmeasure store add --on-top).",
         record_id=there.record_id,
         saved_number=there.number,
         difference=difference(unpacked(content.body), unpacked(yours.body)),
@@ -245,10 +247,10 @@ def _in_minutes(time_utc: str) -> str:
     return f"{datetime.fromisoformat(time_utc):%Y-%m-%d %H:%M} UTC"
 
 
-def no_such(what: str) -> StoreError:
+def no_such(what: str, look: str = "rxmeasure store search") -> StoreError:
     """Return the refusal of something that is not there, or not for this person."""
     return StoreError(
         found=f"no {what} that is open to you.",
         needed="one that is in the store and that you may see.",
-        next_step="Look it up: rxmeasure store search",
+        next_step=f"Look it up: {look}",
     )

@@ -66,6 +66,7 @@ def test_a_conflict_shows_the_difference(run: Callable, clinic: Path) -> None:
     assert refused.code == 14
     assert "reader-1 saved revision 1" in refused.stderr
     assert 'marks.tooth: saved "35", yours "36"' in refused.stderr
+    assert "rxmeasure store add --on-top" in refused.stderr
     assert run("store", "add", store, path, "--on-top").code == 0
     assert run("store", "undo", store, "1", "--based-on", "2", "--reason", "35 after all").code == 0
     assert run("store", "undo", store, "1", "--based-on", "2").code == 14

@@ -88,8 +88,9 @@ def test_an_undo_is_a_new_revision(store: Store, review: Review) -> None:
 def test_a_revision_or_record_that_is_not_there(store: Store, review: Review) -> None:
     saved = store.save("key", subject="case", content=[], based_on=0)
     for number in (0, 7):
-        with pytest.raises(StoreError, match="no revision of that number"):
+        with pytest.raises(StoreError, match="no revision of that number") as refused:
             store.read(saved.record_id, number)
+        assert refused.value.next_step == "Look it up: rxmeasure store history"
         with pytest.raises(StoreError, match="no revision"):
             store.undo(saved.record_id, based_on=1, reason="", to=number)
     with pytest.raises(StoreError, match="no record"):
