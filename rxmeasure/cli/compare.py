@@ -83,7 +83,7 @@ def compare(
     if (series_file is None) == (not visits):
         raise click.UsageError("Give a SERIES file, or visits with --visit.")
     from rxmeasure.cli.marks_input import film_with_marks
-    from rxmeasure.recall.series import compare_visits
+    from rxmeasure.recall.series import compare_films
     from rxmeasure.recall.steps import align_steps
     from rxmeasure.record.series_file import read_series_marks, save_series
 
@@ -98,9 +98,10 @@ def compare(
     if page is not None and page.suffix.lower() not in (".html", ".pdf"):
         raise click.UsageError("--page ends in .html or .pdf.")
     films = [film_with_marks(folder / v.image, invert=invert) for v in marks.visits]
-    series = compare_visits(marks, films)
+    compared = compare_films(marks, films)
+    series = compared.series
     pictures = [radiograph for radiograph, _ in films]
-    steps = align_steps(series, pictures)
+    steps = align_steps(series, pictures, known=compared.alignments)
     if out is not None:
         save_series(series, out)
     if page is not None:

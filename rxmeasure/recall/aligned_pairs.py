@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -36,18 +36,19 @@ class AlignedVisit:
     canals: Sequence[CanalMeasurement]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class AlignedPair:
     """What two aligned films say beyond their outlines.
 
     ``by_difference``: root to the change of its lesion's area. ``ratio``: only where a film has
-    no scale.
+    no scale. ``found``: None where nothing was aligned.
     """
 
     before: int
     after: int
     by_difference: dict[str, Change] = field(default_factory=dict)
     ratio: PixelRatio | None = None
+    found: PairAlignment | None = None
 
 
 def aligned_pair(
@@ -87,7 +88,7 @@ def aligned_pair(
     except AlignmentError:
         return pair
     if found.refused or found.contrast is None:
-        return pair
+        return replace(pair, found=found)
     changes = {}
     for root in both:
         change = change_by_difference(
@@ -98,9 +99,9 @@ def aligned_pair(
         )
         if change is not None:
             changes[root] = change
-    return AlignedPair(
-        before=before.number,
-        after=after.number,
+    return replace(
+        pair,
+        found=found,
         by_difference=changes,
         ratio=_pixel_ratio(before, after, found, _middle(second[both[0]])),
     )

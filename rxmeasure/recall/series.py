@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 
@@ -24,7 +24,7 @@ from rxmeasure.recall.comparison import (
 )
 from rxmeasure.recall.dates import NextRecall, check_dates, next_recall, years_between
 from rxmeasure.recall.lesion import Lesion, LesionSource, find_lesion, no_lesion, outlined_lesion
-from rxmeasure.recall.pairs import PairLandmarks
+from rxmeasure.recall.pairs import PairAlignment, PairLandmarks
 from rxmeasure.recall.scores import (
     Measured,
     ReaderScore,
@@ -162,6 +162,14 @@ class Series:
     warnings: tuple[Warned, ...] = field(default=())
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Comparison:
+    """A series, and the alignments that were made for it: the numbers of both visits to each."""
+
+    series: Series
+    alignments: Mapping[tuple[int, int], PairAlignment]
+
+
 def compare_visits(
     marks: SeriesMarks,
     films: Sequence[tuple[Radiograph, ReviewMarks]],
@@ -186,6 +194,16 @@ def compare_visits(
     RxMeasureError
         As the functions called here.
     """
+    return compare_films(marks, films, pixel_ratios=pixel_ratios).series
+
+
+def compare_films(
+    marks: SeriesMarks,
+    films: Sequence[tuple[Radiograph, ReviewMarks]],
+    *,
+    pixel_ratios: Sequence[PixelRatio] | None = None,
+) -> Comparison:
+    """As `compare_visits`, with the alignments that were made on the way."""
     warnings = _checked(marks, films)
     visits = tuple(
         _visit(marks.visits[0].date, visit, radiograph, film)
@@ -214,7 +232,7 @@ def compare_visits(
         )
     )
     tooth_scores = _tooth_scores(visits)
-    return Series(
+    series = Series(
         software_version=__version__,
         created_utc=datetime.now(UTC).isoformat(timespec="seconds"),
         marks=marks,
@@ -226,6 +244,10 @@ def compare_visits(
         suggestions=_suggestions(marks, visits, changes),
         next_recall=_next_recall(marks, tooth_scores),
         warnings=(*warnings, *_scale_warnings(visits)),
+    )
+    return Comparison(
+        series=series,
+        alignments={key: one.found for key, one in pairs.items() if one.found is not None},
     )
 
 

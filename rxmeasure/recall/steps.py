@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from rxmeasure.radiograph import Radiograph
@@ -35,7 +35,12 @@ class Step:
         return self.problem if self.found is None else self.found.reason
 
 
-def align_steps(series: Series, films: Sequence[Radiograph]) -> tuple[Step, ...]:
+def align_steps(
+    series: Series,
+    films: Sequence[Radiograph],
+    *,
+    known: Mapping[tuple[int, int], PairAlignment] | None = None,
+) -> tuple[Step, ...]:
     """Align each visit with the one before; the reader's points go before the program's.
 
     Where no canal of the earlier film is marked, the roots that the program proposes are used.
@@ -45,6 +50,8 @@ def align_steps(series: Series, films: Sequence[Radiograph]) -> tuple[Step, ...]
     series : Series
     films : sequence of Radiograph
         The film of each visit.
+    known : mapping, optional
+        Alignments of `compare_films`: taken where the earlier film's canals are marked.
     """
     marked = {(pair.before, pair.after): pair for pair in series.marks.landmarks}
     steps = []
@@ -52,8 +59,10 @@ def align_steps(series: Series, films: Sequence[Radiograph]) -> tuple[Step, ...]
         visit = series.visits[before - 1]
         scale = visit.calibration
         found, problem = None, ""
+        if visit.canals:
+            found = (known or {}).get((before, before + 1))
         try:
-            found = align_pair(
+            found = found or align_pair(
                 first,
                 second,
                 roots=roots_of(visit.canals, first, scale),

@@ -10,14 +10,21 @@ import pytest
 from drawn_visits import drawn_film, drawn_series, film_marks
 from scipy import ndimage
 
+from rxmeasure.marks import ReviewMarks
+from rxmeasure.radiograph import Radiograph
+from rxmeasure.reading import read_radiograph
 from rxmeasure.recall.change import Change, ChangeVerdict, ratio_change
 from rxmeasure.recall.comparison import LesionChange, lesion_changes
-from rxmeasure.recall.series import Series
+from rxmeasure.recall.series import Series, compare_films
+from rxmeasure.recall.steps import align_steps
+from rxmeasure.record.review_file import read_marks
 from rxmeasure.record.series_file import load_series, save_series
 from rxmeasure.report.numbers import Numbers
 from rxmeasure.report.series_words import glances, root_change
+from rxmeasure.review import review_film
 
 REDUCED, ENLARGED = ChangeVerdict.REDUCED, ChangeVerdict.ENLARGED
+SAMPLES = Path(__file__).resolve().parents[3] / "sample_images"
 UNCHANGED, UNKNOWN = ChangeVerdict.UNCHANGED, ChangeVerdict.CANNOT_BE_TOLD
 
 
@@ -91,16 +98,41 @@ def _films_with_a_lesion(share: float) -> list[np.ndarray]:
     return films
 
 
-def test_a_series_reads_the_change_off_its_films_and_keeps_it(tmp_path: Path) -> None:
-    share = float(np.sqrt(0.85))
-    films = [
+def _lesion_films(share: float) -> list[tuple[Radiograph, ReviewMarks]]:
+    return [
         (replace(drawn_film(n), pixels=pixels.astype(np.float32)), film_marks())
         for n, pixels in enumerate(_films_with_a_lesion(share), 1)
     ]
-    series = drawn_series(60.0, 60.0 * share, films=films)
+
+
+def test_a_series_reads_the_change_off_its_films_and_keeps_it(tmp_path: Path) -> None:
+    share = float(np.sqrt(0.85))
+    series = drawn_series(60.0, 60.0 * share, films=_lesion_films(share))
     (change,) = series.lesion_changes
     assert change.by_difference is not None
     assert change.verdict is REDUCED
     assert change.by_difference.after == pytest.approx(0.85, abs=0.05)
     save_series(series, tmp_path / "case.rxseries.json")
     assert load_series(tmp_path / "case.rxseries.json") == series
+
+
+def test_films_are_aligned_once_where_the_roots_are_marked() -> None:
+    films = _lesion_films(1.0)
+    plain = drawn_series(60.0, 60.0, films=films)
+    compared = compare_films(plain.marks, films)
+    made = compared.alignments[1, 2]
+    assert not made.refused
+    pictures = [film for film, _ in films]
+    # No canal is marked: the program's own roots are wanted beside it, so once more.
+    (again,) = align_steps(compared.series, pictures, known=compared.alignments)
+    assert again.found is not made
+    assert again.found is not None
+    np.testing.assert_allclose(again.found.map, made.map)
+    canal = review_film(
+        read_radiograph(SAMPLES / "adequate_premolar.png"),
+        read_marks(SAMPLES / "adequate_premolar.marks.toml"),
+    ).canals
+    first, second = compared.series.visits
+    marked = replace(compared.series, visits=(replace(first, canals=canal), second))
+    (step,) = align_steps(marked, pictures, known=compared.alignments)
+    assert step.found is made
