@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rxmeasure.marks import FilmKind, LengthReference, PointPx, ReviewMarks
 from rxmeasure.radiograph import ImageSource, Polarity, Radiograph
@@ -19,9 +20,8 @@ REFERENCE = LengthReference(
 )
 
 
-def drawn_film(number: int) -> Radiograph:
-    """The film of a visit."""
-    pixels = np.random.default_rng(number).normal(2000.0, 50.0, (300, 260))
+def film_of(pixels: NDArray[np.float64], number: int = 0, *, aspect: float = 1.0) -> Radiograph:
+    """A film of 12 bits with these grey levels; ``aspect`` is row over column pitch."""
     return Radiograph(
         pixels=pixels.astype(np.float32),
         value_min=0.0,
@@ -30,13 +30,19 @@ def drawn_film(number: int) -> Radiograph:
             file_name=f"visit-{number}.png",
             format="PNG",
             sha256=f"{number:064x}",
-            rows=300,
-            columns=260,
+            rows=pixels.shape[0],
+            columns=pixels.shape[1],
             bits=12,
             lossy=False,
         ),
         polarity=Polarity(turned=False, reason="drawn"),
+        pixel_aspect=aspect,
     )
+
+
+def drawn_film(number: int) -> Radiograph:
+    """The film of a visit."""
+    return film_of(np.random.default_rng(number).normal(2000.0, 50.0, (300, 260)), number)
 
 
 def film_marks(*, scaled: bool = True, case: str = "case-1", tooth: str = "36") -> ReviewMarks:

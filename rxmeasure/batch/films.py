@@ -18,12 +18,10 @@ from rxmeasure.record.sidecar import (
 )
 
 _NOT_FILMS = (*COMPANION_SUFFIXES, SERIES_SUFFIX, SERIES_DRAFT_SUFFIX)
-LEDGER = "batch.sqlite"
+LEDGER, LOCK, LOG = "batch.sqlite", "batch.lock", "batch.log.jsonl"
+CSV, PARQUET, PAGE = "batch.csv", "batch.parquet", "batch.html"
 #: What a batch writes into its folder of results, which may lie among the films.
-RESULT_FILES = frozenset({
-    LEDGER, f"{LEDGER}-journal", "batch.lock", "batch.log.jsonl",
-    "batch.csv", "batch.parquet", "batch.html",
-})  # fmt: skip
+RESULT_FILES = frozenset({LEDGER, f"{LEDGER}-journal", LOCK, LOG, CSV, PARQUET, PAGE})
 _TABLE = Columns(needed=("film",), optional=("marks",), what="film")
 
 

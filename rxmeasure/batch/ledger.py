@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from rxmeasure.batch.films import LOCK
 from rxmeasure.batch.measuring import FilmResult, Task
 from rxmeasure.errors import WriteError
 
@@ -61,7 +62,7 @@ class Ledger:
     def __init__(self, path: Path) -> None:
         self._path = path
         with _told(path), ExitStack() as opened:
-            lock = opened.enter_context(closing(_lock(path.with_name("batch.lock"))))
+            lock = opened.enter_context(closing(_lock(path.with_name(LOCK))))
             connection = opened.enter_context(closing(sqlite3.connect(path, timeout=WAIT_S)))
             connection.execute("PRAGMA synchronous=FULL")
             for statement in (_TABLE, _ORIGIN, _ASKED, _BY_NAME, _UNREAD):

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from rxmeasure.atomic import make_folder
-from rxmeasure.batch.films import LEDGER, Film, Origin
+from rxmeasure.batch.films import CSV, LEDGER, LOG, PAGE, PARQUET, Film, Origin
 from rxmeasure.batch.ledger import Ledger
 from rxmeasure.batch.measuring import (
     BatchSettings,
@@ -99,7 +99,7 @@ def run_batch(
     make_folder(out)
     ledger = Ledger(out / LEDGER)
     counts = Counts()
-    log = _Log(out / "batch.log.jsonl")
+    log = _Log(out / LOG)
     chunks = _chunks(_tasks(films, settings, ledger, counts, log))
     try:
         log.tell("start", workers=workers, scheduler=scheduler)
@@ -114,9 +114,9 @@ def run_batch(
                 _keep(chunk, ledger, store, log, counts)
                 if progress is not None:
                     progress(counts)
-        write_csv(ledger.rows(), out / "batch.csv")
-        write_parquet(ledger.rows(), out / "batch.parquet")
-        write_page(ledger.rows(), out / "batch.html")
+        write_csv(ledger.rows(), out / CSV)
+        write_parquet(ledger.rows(), out / PARQUET)
+        write_page(ledger.rows(), out / PAGE)
         log.tell(
             "end",
             measured=counts.measured,

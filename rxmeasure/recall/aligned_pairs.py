@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -44,8 +44,6 @@ class AlignedPair:
     no scale. ``found``: None where nothing was aligned.
     """
 
-    before: int
-    after: int
     by_difference: dict[str, Change] = field(default_factory=dict)
     ratio: PixelRatio | None = None
     found: PairAlignment | None = None
@@ -67,12 +65,11 @@ def aligned_pair(
     AlignedPair
         Empty where the films cannot be aligned.
     """
-    pair = AlignedPair(before=before.number, after=after.number)
     first = {lesion.root: lesion for lesion in before.lesions if lesion.size}
     second = {lesion.root: lesion for lesion in after.lesions if lesion.size}
     both = [root for root in first if root in second]
     if not both:
-        return pair
+        return AlignedPair()
     try:
         found = align_pair(
             before.film,
@@ -86,33 +83,37 @@ def aligned_pair(
             landmarks=landmarks,
         )
     except AlignmentError:
-        return pair
+        return AlignedPair()
     if found.refused or found.contrast is None:
-        return replace(pair, found=found)
-    changes = {}
-    for root in both:
-        change = change_by_difference(
-            _aligned_lesion(before, first[root]),
-            _aligned_lesion(after, second[root]),
-            to_first=found.map_near(_middle(first[root])),
-            contrast=found.contrast,
-        )
-        if change is not None:
-            changes[root] = change
-    return replace(
-        pair,
+        return AlignedPair(found=found)
+    return AlignedPair(
         found=found,
-        by_difference=changes,
+        by_difference={
+            root: change
+            for root in both
+            if (change := _difference(before, after, first[root], second[root], found)) is not None
+        },
         ratio=_pixel_ratio(before, after, found, _middle(second[both[0]])),
     )
 
 
-def _aligned_lesion(visit: AlignedVisit, lesion: Lesion) -> AlignedLesion:
-    return AlignedLesion(
-        film=visit.film,
-        calibration=visit.calibration,
-        lesion=lesion,
-        root_lines_px=[canal.centre_line.points_px for canal in visit.canals],
+def _difference(
+    before: AlignedVisit,
+    after: AlignedVisit,
+    first: Lesion,
+    second: Lesion,
+    found: PairAlignment,
+) -> Change | None:
+    """None too for points by hand: how far they are off at the lesion is not known."""
+    if found.automatic is None or found.contrast is None or found.error_px is None:
+        return None
+    return change_by_difference(
+        AlignedLesion(film=before.film, calibration=before.calibration, lesion=first),
+        AlignedLesion(film=after.film, calibration=after.calibration, lesion=second),
+        to_first=found.map_near(_middle(first)),
+        contrast=found.contrast,
+        root_lines_px=[canal.centre_line.points_px for canal in before.canals],
+        u_place_px=found.error_px,
     )
 
 

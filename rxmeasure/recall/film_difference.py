@@ -20,7 +20,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import fft, ndimage
+from scipy import fft
 from scipy.linalg import cho_factor, cho_solve
 from scipy.special import ndtr
 from skimage.measure import points_in_poly
@@ -38,6 +38,7 @@ from rxmeasure.recall.lesion_window import (
     correlation,
     cut_window,
     distances,
+    sampled,
 )
 from rxmeasure.recall.plane_map import inverse, mapped
 
@@ -77,12 +78,11 @@ _NORMAL_WIDTH = 0.25 * 1.702
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class AlignedLesion:
-    """One film of a pair with its lesion; ``root_lines_px`` end at the apex."""
+    """One film of a pair with its lesion."""
 
     film: Radiograph
     calibration: Calibration | None
     lesion: Lesion
-    root_lines_px: Sequence[ArrayLike] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -112,6 +112,8 @@ def change_by_difference(
     *,
     to_first: FloatArray,
     contrast: ContrastCurve,
+    root_lines_px: Sequence[ArrayLike] = (),
+    u_place_px: float = 0.0,
 ) -> Change | None:
     """Change of a lesion's area from the difference of two films.
 
@@ -123,6 +125,10 @@ def change_by_difference(
         Pixels of the later film to pixels of the earlier one, at the lesion's depth.
     contrast : ContrastCurve
         Grey levels of the later film in those of the earlier one.
+    root_lines_px : sequence of array_like, shape (N, 2)
+        Roots in the earlier film, apex last; they are left out.
+    u_place_px : float
+        Standard uncertainty of ``to_first`` at the lesion, in column pitches of the earlier film.
 
     Returns
     -------
@@ -138,7 +144,8 @@ def change_by_difference(
     areas = [polygon_area(outline) for outline in outlines]
     if min(areas) <= 0.0 or abs(np.log(areas[1] / areas[0])) > _MOST_CHANGE:
         return None
-    places = _places(before, after, plane, outlines[0], to_first, contrast)
+    lines = as_lines(plane, root_lines_px)
+    places = _places((before.film, after.film), plane, outlines[0], lines, to_first, contrast)
     if len(places.points) < 3 * _LEAST_PLACES:
         return None
     widths = [
@@ -161,28 +168,29 @@ def change_by_difference(
     depth = _depth(places, edge.share)
     if depth <= 0.0:
         return None
-    growth, u_growth = _fitted(places, edge, depth, outside)
+    shift_sd = float(np.hypot(_SHIFT_SD, u_place_px * plane.col))
+    growth, u_growth = _fitted(places, edge, depth, shift_sd)
     return _as_change(2.0 * growth, 2.0 * u_growth)
 
 
 def _places(
-    before: AlignedLesion,
-    after: AlignedLesion,
+    films: tuple[Radiograph, Radiograph],
     plane: PixelScale,
     outline: FloatArray,
+    root_lines: Sequence[FloatArray],
     to_first: FloatArray,
     contrast: ContrastCurve,
 ) -> _Places:
     half = _WIDER * float(np.sqrt(polygon_area(outline) / np.pi)) + _MARGIN
     window = cut_window(
-        before.film,
+        films[0],
         plane,
         outline.mean(axis=0),
         half=half,
         step=max(_STEP, half / _MOST_STEPS),
-        root_lines=as_lines(plane, before.root_lines_px),
+        root_lines=root_lines,
     )
-    later, shown = _later(after.film, plane, window, to_first)
+    later, shown = _later(films[1], plane, window, to_first)
     later = contrast.apply(later)
     both = replace(window, values=later, bone=window.bone & shown, on_film=window.on_film & shown)
     bone = both.bone & ~bright(both)
@@ -202,19 +210,11 @@ def _later(
     to_second = inverse(to_first)
     place = mapped(to_second, plane.to_px(grid))
     # One step of the grid in pixels of the later film.
-    corner = mapped(to_second, plane.to_px(window.centre + window.step * np.eye(2)))
-    middle = mapped(to_second, plane.to_px(window.centre[None]))[0]
-    spread = 0.5 * float(np.mean(np.hypot(*(corner - middle).T)))
-    pixels = film.pixels.astype(np.float64)
-    margin = 1e-3 * (film.value_max - film.value_min)
-    seen = (pixels > film.value_min + margin) & (pixels < film.value_max - margin)
-    share = ndimage.gaussian_filter(seen.astype(np.float64), spread, mode="constant")
-    smooth = ndimage.gaussian_filter(np.where(seen, pixels, 0.0), spread, mode="constant")
-    weight, values = (
-        ndimage.map_coordinates(image, place.T, order=1, mode="constant").reshape(window.y.shape)
-        for image in (share, smooth)
-    )
-    return values / np.maximum(weight, 1e-6), weight > 0.9
+    corners = mapped(to_second, plane.to_px(window.centre + window.step * np.eye(2)))
+    steps = np.abs(corners - mapped(to_second, plane.to_px(window.centre[None])))
+    row, col = 0.5 * np.hypot(*steps)
+    at = place.T.reshape(2, *window.y.shape)
+    return sampled(film, film.pixels.astype(np.float64), (float(row), float(col)), at)
 
 
 def _edge_width(lesion: Lesion, plane: PixelScale) -> float:
@@ -250,15 +250,14 @@ def _depth(places: _Places, share: FloatArray) -> float:
     return float(np.linalg.lstsq(terms, places.earlier, rcond=None)[0][-1])
 
 
-def _fitted(
-    places: _Places, edge: _Edge, depth: float, outside: NDArray[np.bool_]
-) -> tuple[float, float]:
+def _fitted(places: _Places, edge: _Edge, depth: float, shift_sd: float) -> tuple[float, float]:
     """Growth of the log radius and its standard uncertainty where nothing changed."""
     background = _background(places.points)
     ways = -depth * edge.slopes
     ways[:, 0] -= depth * edge.share
     terms = np.column_stack([ways, -depth * edge.share, background])
-    spread = np.array([np.inf, *[_SHIFT_SD] * 2, *[_WAVE_SD] * 4, _GAIN_SD])
+    spread = np.array([np.inf, *[shift_sd] * 2, *[_WAVE_SD] * 4, _GAIN_SD])
+    outside = edge.share < 0.1
     known = np.concatenate([spread**-2, np.zeros(background.shape[1])])
     plain = np.linalg.lstsq(background[outside], places.difference[outside], rcond=None)[0]
     rest = places.difference - background @ plain
@@ -289,6 +288,8 @@ def _noise(share: FloatArray, quieter: float) -> FloatArray:
 def _quieter(rest: FloatArray, share: FloatArray) -> float:
     """How much quieter the difference is inside; few places count with the outside."""
     inside, outside = (np.median(np.abs(rest[part])) for part in (share > 0.9, share < 0.1))
+    if outside <= 0.0:
+        return _QUIETER
     few = 4.0 / (np.count_nonzero(share > 0.9) + 4.0)
     return float(1.0 - np.clip(few + (1.0 - few) * inside / outside, 0.15, 1.0))
 

@@ -67,24 +67,29 @@ def cut_window(
     rows, cols = (centre[0] + along) / plane.row, (centre[1] + along) / plane.col
     spread = (0.5 * step / plane.row, 0.5 * step / plane.col)
     part, top, left = _part(radiograph, rows, cols, spread)
-    seen = _holds_picture(radiograph, part)
-    share = ndimage.gaussian_filter(seen.astype(np.float64), spread, mode="constant")
-    smooth = ndimage.gaussian_filter(np.where(seen, part, 0.0), spread, mode="constant")
-    at = np.meshgrid(rows - top, cols - left, indexing="ij")
-    weight = ndimage.map_coordinates(share, at, order=1, mode="constant")
-    values = ndimage.map_coordinates(smooth, at, order=1, mode="constant")
-    on_film = weight > 0.9
+    at = np.stack(np.meshgrid(rows - top, cols - left, indexing="ij"))
+    values, on_film = sampled(radiograph, part, spread, at)
     window = Window(
-        centre=centre,
-        step=step,
-        y=y,
-        x=x,
-        values=values / np.maximum(weight, 1e-6),
-        on_film=on_film,
-        bone=on_film,
+        centre=centre, step=step, y=y, x=x, values=values, on_film=on_film, bone=on_film
     )
     window = replace(window, bone=on_film & ~_roots(window, root_lines))
     return replace(window, bone=window.bone & ~bright(window))
+
+
+def sampled(
+    radiograph: Radiograph, part: FloatArray, spread: tuple[float, float], at: FloatArray
+) -> tuple[FloatArray, Mask]:
+    """Gaussian means of a piece of a film at places, and where they are of what it shows.
+
+    ``spread``: standard deviation along rows and columns; ``at``: rows and columns in the piece,
+    shape (2, ...); both in pixels.
+    """
+    seen = _holds_picture(radiograph, part)
+    share = ndimage.gaussian_filter(seen.astype(np.float64), spread, mode="constant")
+    smooth = ndimage.gaussian_filter(np.where(seen, part, 0.0), spread, mode="constant")
+    weight = ndimage.map_coordinates(share, at, order=1, mode="constant")
+    values = ndimage.map_coordinates(smooth, at, order=1, mode="constant")
+    return values / np.maximum(weight, 1e-6), weight > 0.9
 
 
 def without(window: Window, wider: Window) -> Window:

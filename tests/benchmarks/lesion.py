@@ -100,12 +100,7 @@ class Measured:
 
     def aligned(self) -> AlignedLesion:
         """For the subtraction."""
-        return AlignedLesion(
-            film=self.film,
-            calibration=true_scale(self.truth),
-            lesion=self.lesion,
-            root_lines_px=[canal.centre_line_px for canal in self.truth.canals],
-        )
+        return AlignedLesion(film=self.film, calibration=true_scale(self.truth), lesion=self.lesion)
 
 
 def true_scale(truth: PhantomTruth) -> Calibration:
@@ -213,7 +208,7 @@ def subtracted(first: Measured, second: Measured, rng: np.random.Generator) -> C
         changed_px=[first.lesion.outline_px],
         mm_per_px=first.truth.mm_per_px,
     )
-    if found.refused or found.contrast is None:
+    if found.refused or found.contrast is None or found.error_px is None:
         return None
     middle = np.mean(np.asarray(first.lesion.outline_px), axis=0)
     return change_by_difference(
@@ -221,6 +216,8 @@ def subtracted(first: Measured, second: Measured, rng: np.random.Generator) -> C
         second.aligned(),
         to_first=found.map_near(middle),
         contrast=found.contrast,
+        root_lines_px=[canal.centre_line_px for canal in first.truth.canals],
+        u_place_px=found.error_px,
     )
 
 

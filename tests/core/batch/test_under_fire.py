@@ -292,28 +292,26 @@ def test_killed_scheduler_then_again(
     assert nothing_twice(out)
 
 
-def test_workers_of_another_version_are_refused(films: Path, tmp_path: Path, out: Path) -> None:
+@pytest.mark.parametrize(
+    ("there", "told"),
+    [
+        ("import rxmeasure\nrxmeasure.__version__ = '0.0.1'\n", r"0\.0\.1"),
+        ("import sys\nsys.modules['rxmeasure'] = None\n", "no rxmeasure"),
+    ],
+    ids=["another version", "without the program"],
+)
+def test_workers_that_differ_are_refused(
+    there: str, told: str, films: Path, tmp_path: Path, out: Path
+) -> None:
     pytest.importorskip("distributed")
-    older = tmp_path / "older"
-    older.mkdir()
-    (older / "sitecustomize.py").write_text("import rxmeasure\nrxmeasure.__version__ = '0.0.1'\n")
+    other = tmp_path / "other"
+    other.mkdir()
+    (other / "sitecustomize.py").write_text(there)
     with (
-        cluster(tmp_path, first=older) as there,
-        pytest.raises(ClusterError, match=r"0\.0\.1 on tcp.*same version as here"),
+        cluster(tmp_path, first=other) as running,
+        pytest.raises(ClusterError, match=rf"{told} on tcp.*same version as here"),
     ):
-        run_batch(films_of_folder(films), SETTINGS, out, scheduler=there.address)
-
-
-def test_workers_without_the_program_are_refused(films: Path, tmp_path: Path, out: Path) -> None:
-    pytest.importorskip("distributed")
-    bare = tmp_path / "bare"
-    bare.mkdir()
-    (bare / "sitecustomize.py").write_text("import sys\nsys.modules['rxmeasure'] = None\n")
-    with (
-        cluster(tmp_path, first=bare) as there,
-        pytest.raises(ClusterError, match=r"no rxmeasure on tcp.*same version as here"),
-    ):
-        run_batch(films_of_folder(films), SETTINGS, out, scheduler=there.address)
+        run_batch(films_of_folder(films), SETTINGS, out, scheduler=running.address)
 
 
 def test_films_that_the_workers_do_not_find_are_tried_again(

@@ -6,11 +6,11 @@ from functools import cache, partial
 
 import numpy as np
 import pytest
+from drawn_visits import film_of
 from numpy.typing import NDArray
 from scipy import ndimage
 
 from rxmeasure.calibration.scale import Calibration
-from rxmeasure.radiograph import ImageSource, Polarity, Radiograph
 from rxmeasure.recall.change import Change, ChangeVerdict
 from rxmeasure.recall.contrast import ContrastCurve
 from rxmeasure.recall.film_difference import AlignedLesion, change_by_difference
@@ -62,22 +62,7 @@ def _side(
     col_mm: float = MM,
     scaled: bool = True,
 ) -> AlignedLesion:
-    film = Radiograph(
-        pixels=pixels.astype(np.float32),
-        value_min=0.0,
-        value_max=4095.0,
-        source=ImageSource(
-            file_name="drawn",
-            format="PNG",
-            sha256="0" * 64,
-            rows=pixels.shape[0],
-            columns=pixels.shape[1],
-            bits=12,
-            lossy=False,
-        ),
-        polarity=Polarity(turned=False, reason="drawn"),
-        pixel_aspect=row_mm / col_mm,
-    )
+    film = film_of(pixels, aspect=row_mm / col_mm)
     scale = Calibration(row_mm=row_mm, col_mm=col_mm, u_rel=1e-6, source="drawn")
     calibration = scale if scaled else None
     lesion = outlined_lesion(film, calibration, outline_px, root="M")
@@ -222,3 +207,38 @@ def test_where_it_cannot_follow_nothing_is_said() -> None:
     # No lesion to see under the outlines: brighter inside than outside.
     bright = 4000.0 - _drawn(1)
     assert follow(_side(bright, _outline()), _side(bright, _outline())) is None
+
+
+def test_films_without_any_grain_do_not_break_it() -> None:
+    r, c = np.mgrid[: SHAPE[0], : SHAPE[1]].astype(float)
+    ratio = np.hypot((r - CENTRE[0]) * MM / AXES_MM[0], (c - CENTRE[1]) * MM / AXES_MM[1])
+    flat = np.where(ratio < 1.0, 1500.0, 2000.0)
+    found = _difference(_side(flat, _outline()), _side(flat, _outline()), SAME_GREY)
+    assert found.verdict is ChangeVerdict.UNCHANGED
+    assert np.isfinite(found.least_significant)
+
+
+def test_films_that_may_lie_off_say_less_where_part_of_the_edge_is_hidden() -> None:
+    # With the whole edge in view a shift makes no growth; with its upper part cut off it does.
+    top = 105
+    first, second = (_side(_drawn(n)[top:], _outline() - (top, 0.0)) for n in (1, 2))
+    follow = partial(change_by_difference, first, second, to_first=np.eye(3), contrast=SAME_GREY)
+    sure, unsure = follow(), follow(u_place_px=5.0)
+    assert sure is not None
+    assert unsure is not None
+    assert unsure.least_significant > 1.1 * sure.least_significant
+
+
+def test_a_root_in_the_earlier_film_is_left_out() -> None:
+    # A root that got denser, as by a new post, through the lesion's upper edge.
+    r, c = np.mgrid[: SHAPE[0], : SHAPE[1]].astype(float)
+    root = np.where((np.abs(c - CENTRE[1]) < 8.0) & (r < CENTRE[0] - 25.0), 1.0, 0.0)
+    line = [[0.0, CENTRE[1]], [CENTRE[0] - 25.0, CENTRE[1]]]
+    plain = _pair(1.0)
+    first = _side(_drawn(1) + 60.0 * root, _outline())
+    second = _side(_drawn(2) + 300.0 * root, _outline())
+    found = change_by_difference(
+        first, second, to_first=np.eye(3), contrast=SAME_GREY, root_lines_px=[line]
+    )
+    assert found is not None
+    assert found.after == pytest.approx(plain.after, abs=plain.least_significant)

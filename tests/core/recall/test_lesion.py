@@ -6,12 +6,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from drawn_visits import film_of
 from numpy.typing import NDArray
 from scipy import ndimage
 
 from rxmeasure.calibration.scale import Calibration
 from rxmeasure.errors import MarksError
-from rxmeasure.radiograph import ImageSource, Polarity, Radiograph
 from rxmeasure.recall.lesion import (
     Lesion,
     LesionSource,
@@ -25,25 +25,6 @@ from rxmeasure.recall.lesion_fit import COL, ROW, Place, prior_for
 MM = 0.06
 SHAPE = (300, 280)
 CENTRE = (151.3, 138.6)
-
-
-def _film(pixels: NDArray[np.float64], *, aspect: float = 1.0) -> Radiograph:
-    return Radiograph(
-        pixels=pixels.astype(np.float32),
-        value_min=0.0,
-        value_max=4095.0,
-        source=ImageSource(
-            file_name="drawn",
-            format="PNG",
-            sha256="0" * 64,
-            rows=pixels.shape[0],
-            columns=pixels.shape[1],
-            bits=12,
-            lossy=False,
-        ),
-        polarity=Polarity(turned=False, reason="drawn"),
-        pixel_aspect=aspect,
-    )
 
 
 def _bone(seed: int = 3) -> NDArray[np.float64]:
@@ -70,7 +51,7 @@ def _scale(row: float = MM, col: float = MM, u_rel: float = 1e-6) -> Calibration
 
 
 def _found(pixels: NDArray[np.float64], seed: tuple[float, float] = (145.0, 146.0)) -> Lesion:
-    return find_lesion(_film(pixels), _scale(), seed, root="M")
+    return find_lesion(film_of(pixels), _scale(), seed, root="M")
 
 
 def _area(lesion: Lesion) -> float:
@@ -138,14 +119,14 @@ def test_flipped_and_transposed_films_give_the_same(plain: Lesion) -> None:
 
 def test_unequal_pixels_give_the_same_millimetres(plain: Lesion) -> None:
     rows = ndimage.gaussian_filter1d(_drawn(), 0.5, axis=0)[::2]
-    film = _film(rows, aspect=2.0)
+    film = film_of(rows, aspect=2.0)
     found = find_lesion(film, _scale(row=2 * MM), (145.0 / 2, 146.0), root="M")
     assert _area(found) == pytest.approx(_area(plain), rel=0.03)
 
 
 def test_a_scale_twice_as_large_gives_lengths_twice_as_large() -> None:
     outline = [(100.0, 100.0), (100.0, 160.0), (170.0, 150.0), (160.0, 90.0)]
-    film = _film(_drawn())
+    film = film_of(_drawn())
     one = outlined_lesion(film, _scale(), outline, root="M")
     two = outlined_lesion(film, _scale(2 * MM, 2 * MM), outline, root="M")
     assert _area(two) == pytest.approx(4.0 * _area(one))
@@ -161,7 +142,7 @@ def test_a_bright_root_is_left_out() -> None:
     root = (np.abs(c - CENTRE[1]) < 12) & (r < CENTRE[0] - 25)
     pixels[root] = 3500.0
     line = [(10.0, CENTRE[1]), (CENTRE[0] - 25.0, CENTRE[1])]
-    found = find_lesion(_film(pixels), _scale(), (165.0, 142.0), root="M", root_lines_px=[line])
+    found = find_lesion(film_of(pixels), _scale(), (165.0, 142.0), root="M", root_lines_px=[line])
     assert _area(found) == pytest.approx(np.pi * 3.0 * 2.4, rel=0.1)
 
 
@@ -194,7 +175,7 @@ def test_a_small_lesion_gives_no_number() -> None:
 
 
 def test_a_lesion_off_the_film_gives_no_number() -> None:
-    found = find_lesion(_film(_drawn()[:, 120:]), _scale(), (148.0, 30.0), root="M")
+    found = find_lesion(film_of(_drawn()[:, 120:]), _scale(), (148.0, 30.0), root="M")
     assert found.size is None
     assert found.declined
 
@@ -205,7 +186,7 @@ def test_a_click_outside_the_film_is_refused() -> None:
 
 
 def test_without_a_scale_there_are_pixels_only() -> None:
-    found = find_lesion(_film(_drawn()), None, (145.0, 146.0), root="M")
+    found = find_lesion(film_of(_drawn()), None, (145.0, 146.0), root="M")
     assert found.size is not None
     assert found.size.area.value_mm2 is None
     assert [w.code for w in found.warnings] == ["lesion-without-scale"]
@@ -215,7 +196,7 @@ def test_without_a_scale_there_are_pixels_only() -> None:
 
 
 def test_outline_and_mask_of_the_same_patch_agree() -> None:
-    film = _film(_drawn())
+    film = film_of(_drawn())
     r, c = np.mgrid[: SHAPE[0], : SHAPE[1]]
     painted = painted_lesion(film, _scale(), np.hypot(r - 150, c - 140) <= 40.0, root="M")
     t = np.linspace(0.0, 2.0 * np.pi, 200, endpoint=False)
@@ -229,7 +210,7 @@ def test_an_outline_is_known_to_the_reach_of_a_hand() -> None:
     # First order: 0.2 mm all round a circle of 3 mm: 2 * pi * 3.0 * 0.2 mm2.
     t = np.linspace(0.0, 2.0 * np.pi, 400, endpoint=False)
     ring = np.column_stack([150 + 50.0 * np.sin(t), 140 + 50.0 * np.cos(t)])
-    found = outlined_lesion(_film(_drawn()), _scale(), ring, root="M")
+    found = outlined_lesion(film_of(_drawn()), _scale(), ring, root="M")
     assert found.size is not None
     assert found.size.area.u_mm2 == pytest.approx(2.0 * np.pi * 3.0 * 0.2, rel=1e-3)
 
@@ -237,7 +218,7 @@ def test_an_outline_is_known_to_the_reach_of_a_hand() -> None:
 def test_distances_to_landmarks() -> None:
     box = [(100.0, 100.0), (100.0, 150.0), (150.0, 150.0), (150.0, 100.0)]
     found = outlined_lesion(
-        _film(_drawn()),
+        film_of(_drawn()),
         _scale(),
         box,
         root="M",
@@ -249,7 +230,7 @@ def test_distances_to_landmarks() -> None:
 
 def test_a_mask_of_another_film_is_refused() -> None:
     with pytest.raises(MarksError, match="shape"):
-        painted_lesion(_film(_drawn()), _scale(), np.ones((4, 4)), root="M")
+        painted_lesion(film_of(_drawn()), _scale(), np.ones((4, 4)), root="M")
 
 
 def test_no_lesion_visible_is_a_finding_with_its_caution() -> None:
