@@ -7,16 +7,14 @@ the file of its weights `network_maps` is None and the explicit method proposes 
 
 from __future__ import annotations
 
-import os
 from dataclasses import dataclass
-from functools import cache
-from importlib.resources import files
 from typing import Any
 
 import numpy as np
 
 from rxmeasure.geometry import FloatArray
 from rxmeasure.proposals.film_grid import FilmGrid
+from rxmeasure.trained_network import trained_network
 
 MODEL_FILE = "canals.onnx"
 #: A cell of the maps is so many grid points wide.
@@ -64,32 +62,9 @@ def to_cells(points: FloatArray) -> FloatArray:
     return np.asarray((points + 0.5) / CELL - 0.5)
 
 
-def _threads() -> int:
-    """Two, or one where the surroundings ask for one thread, as each process of a batch does."""
-    return 1 if os.environ.get("OMP_NUM_THREADS", "").split(",")[0] == "1" else 2
-
-
-@cache
-def _session() -> Any:
-    """The network, or None where it cannot run."""
-    model = files("rxmeasure.proposals") / MODEL_FILE
-    try:
-        import onnxruntime
-    except ImportError:
-        return None
-    if not model.is_file():
-        return None
-    options = onnxruntime.SessionOptions()
-    options.intra_op_num_threads = _threads()
-    options.inter_op_num_threads = 1
-    return onnxruntime.InferenceSession(
-        model.read_bytes(), options, providers=["CPUExecutionProvider"]
-    )
-
-
 def network_maps(grid: FilmGrid) -> Maps | None:
     """Run the network on a film; None where it cannot run."""
-    session = _session()
+    session = trained_network("rxmeasure.proposals", MODEL_FILE)
     if session is None:
         return None
     rows, cols = grid.grey.shape

@@ -15,8 +15,9 @@ from rxmeasure.recall.alignment import RootCourse
 from rxmeasure.recall.change import Change
 from rxmeasure.recall.comparison import PixelRatio
 from rxmeasure.recall.contrast import AlignmentError
-from rxmeasure.recall.film_difference import AlignedLesion, change_by_difference
+from rxmeasure.recall.film_difference import AlignedLesion
 from rxmeasure.recall.lesion import Lesion
+from rxmeasure.recall.pair_network import change_on_films
 from rxmeasure.recall.pairs import PairAlignment, PairLandmarks, align_pair
 from rxmeasure.recall.plane_map import jacobian
 
@@ -107,9 +108,12 @@ def _difference(
     """None too for points by hand: how far they are off at the lesion is not known."""
     if found.automatic is None or found.contrast is None or found.error_px is None:
         return None
-    return change_by_difference(
+    sides = (
         AlignedLesion(film=before.film, calibration=before.calibration, lesion=first),
         AlignedLesion(film=after.film, calibration=after.calibration, lesion=second),
+    )
+    return change_on_films(
+        *sides,
         to_first=found.map_near(_middle(first)),
         contrast=found.contrast,
         root_lines_px=[canal.centre_line.points_px for canal in before.canals],

@@ -21,7 +21,7 @@ MOST_LEAST_MM = 1.0
 #: Correlation of the edge's error at two visits, both found from a click: they share part of the
 #: bone's texture (read off development phantoms with texture correlated 0.5 to 0.8). Outlines
 #: drawn by hand count as independent.
-SHARED_ERROR = 0.6
+SHARED_ERROR = 0.3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,8 +39,8 @@ class LesionChange:
     """What became of the lesion at one root between two visits.
 
     ``changes`` are of area, largest, perpendicular and equivalent diameter, from the two outlines;
-    ``by_difference`` is of the area from the difference of the two films, where they could be
-    aligned. The difference decides then, but a change that only the outlines show cannot be
+    ``by_difference`` is of the area from the two films together, where they could be
+    aligned. These decide then, but a change that only the outlines show cannot be
     told. ``before`` and ``after`` are visits, counted from 1.
     """
 
@@ -93,7 +93,7 @@ def lesion_changes(
     pixel_ratios : sequence of PixelRatio
         For films without a scale.
     by_difference : mapping of str to Change, optional
-        Root to the change that the difference of the films shows: see `change_by_difference`.
+        Root to the change that the films show together: see `change_on_films`.
     repeat_sd_area_mm2 : float, optional
         The reader's own standard deviation of repeats.
     """
@@ -125,7 +125,7 @@ def lesion_changes(
 def _with_difference(
     verdict: ChangeVerdict, reason: str, seen: Change
 ) -> tuple[ChangeVerdict, str]:
-    """Verdict of the outlines' areas and of the difference of the films, together.
+    """Verdict of the outlines' areas and of the films seen together.
 
     A change of the outlines stands where the difference shows at least half of a least significant
     change to the same side (choice).
@@ -136,8 +136,8 @@ def _with_difference(
     if (seen.difference < 0.0) is shrunk and 2.0 * abs(seen.difference) > seen.least_significant:
         return verdict, reason
     return ChangeVerdict.CANNOT_BE_TOLD, (
-        "The two outlines show a change that the difference of the two films along the edge does "
-        "not show: look at the edge in both films."
+        "The two outlines show a change that the two films together do not show: look at the edge "
+        "in both films."
     )
 
 

@@ -43,7 +43,7 @@ from rxmeasure.recall.lesion_window import (
 from rxmeasure.recall.plane_map import inverse, mapped
 
 #: Name of the quantity in a `Change`.
-BY_DIFFERENCE = "area, by subtraction"
+BOTH_FILMS = "area, both films together"
 #: Grid (mm) and its largest half-width in steps; the window reaches this far beyond the lesion
 #: (share of the radius, mm; choice).
 _STEP, _MOST_STEPS, _WIDER, _MARGIN = 0.25, 28, 1.4, 3.0
@@ -170,7 +170,7 @@ def change_by_difference(
         return None
     shift_sd = float(np.hypot(_SHIFT_SD, u_place_px * plane.col))
     growth, u_growth = _fitted(places, edge, depth, shift_sd)
-    return _as_change(2.0 * growth, 2.0 * u_growth)
+    return change_of_log_area(2.0 * growth, 2.0 * u_growth, response_sd=_RESPONSE_SD)
 
 
 def _places(
@@ -190,7 +190,8 @@ def _places(
         step=max(_STEP, half / _MOST_STEPS),
         root_lines=root_lines,
     )
-    later, shown = _later(films[1], plane, window, to_first)
+    places = np.stack([window.y, window.x], axis=-1) + window.centre
+    later, shown = on_earlier_film(films[1], plane, places, window.step, to_first)
     later = contrast.apply(later)
     both = replace(window, values=later, bone=window.bone & shown, on_film=window.on_film & shown)
     bone = both.bone & ~bright(both)
@@ -202,19 +203,26 @@ def _places(
     )
 
 
-def _later(
-    film: Radiograph, plane: PixelScale, window: Window, to_first: FloatArray
+def on_earlier_film(
+    film: Radiograph,
+    plane: PixelScale,
+    places: FloatArray,
+    step: float,
+    to_first: FloatArray,
 ) -> tuple[FloatArray, NDArray[np.bool_]]:
-    """The later film on the window's grid, averaged over about one step, and where it shows."""
-    grid = np.column_stack([window.y.ravel(), window.x.ravel()]) + window.centre
+    """The later film at places of the earlier one's plane, and where it shows anything.
+
+    ``places``: shape (rows, cols, 2) in mm; values are averaged over about one ``step`` (mm).
+    """
     to_second = inverse(to_first)
-    place = mapped(to_second, plane.to_px(grid))
+    at = mapped(to_second, plane.to_px(places.reshape(-1, 2)))
     # One step of the grid in pixels of the later film.
-    corners = mapped(to_second, plane.to_px(window.centre + window.step * np.eye(2)))
-    steps = np.abs(corners - mapped(to_second, plane.to_px(window.centre[None])))
+    middle = places.reshape(-1, 2).mean(axis=0)
+    corners = mapped(to_second, plane.to_px(middle + step * np.eye(2)))
+    steps = np.abs(corners - mapped(to_second, plane.to_px(middle[None])))
     row, col = 0.5 * np.hypot(*steps)
-    at = place.T.reshape(2, *window.y.shape)
-    return sampled(film, film.pixels.astype(np.float64), (float(row), float(col)), at)
+    where = at.T.reshape(2, *places.shape[:2])
+    return sampled(film, film.pixels.astype(np.float64), (float(row), float(col)), where)
 
 
 def _edge_width(lesion: Lesion, plane: PixelScale) -> float:
@@ -317,15 +325,18 @@ def _covariance(
     return np.asarray(covariance)
 
 
-def _as_change(growth: float, u_growth: float) -> Change:
-    """A change of the log area as a ratio; ``u_growth`` is that of no change at all."""
+def change_of_log_area(growth: float, u_growth: float, *, response_sd: float = 0.0) -> Change:
+    """A change of the log area as a ratio; ``u_growth`` is that of no change at all.
+
+    ``response_sd``: standard uncertainty of a change as a share of itself.
+    """
     ratio = float(np.exp(growth))
     least = abs(float(np.expm1(np.copysign(Z_95 * u_growth, growth))))
-    u = float(np.hypot(u_growth, _RESPONSE_SD * growth))
+    u = float(np.hypot(u_growth, response_sd * growth))
     low, high = (100.0 * float(np.expm1(growth + side * Z_95 * u)) for side in (-1.0, 1.0))
     verdict, reason = _verdict(ratio - 1.0, least)
     return Change(
-        quantity=BY_DIFFERENCE,
+        quantity=BOTH_FILMS,
         unit="ratio",
         before=1.0,
         u_before=0.0,
@@ -346,12 +357,11 @@ def _verdict(difference: float, least: float) -> tuple[ChangeVerdict, str]:
         shrunk = difference < 0.0
         verdict = ChangeVerdict.REDUCED if shrunk else ChangeVerdict.ENLARGED
         return verdict, (
-            "The difference of the two films along the edge shows a change beyond the least "
-            "significant one."
+            "The two films together show a change of the edge beyond the least significant one."
         )
     if least > COARSE_SHARE:
         return ChangeVerdict.CANNOT_BE_TOLD, "The two films differ too much round the edge."
     return ChangeVerdict.UNCHANGED, (
-        "Neither the outlines nor the difference of the two films along the edge shows a change "
+        "Neither the outlines nor the two films together show a change "
         "beyond the least significant one."
     )

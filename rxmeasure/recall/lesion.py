@@ -32,6 +32,7 @@ from rxmeasure.recall.lesion_fit import (
     outline_of,
     prior_for,
 )
+from rxmeasure.recall.lesion_network import SeenLesion, see_lesion
 from rxmeasure.recall.lesion_window import Window, as_lines, cut_window, grain_area, without
 from rxmeasure.recall.size import LesionSize, outline_of_mask, scaled_length, size_of_outline
 from rxmeasure.values import Length, Warned
@@ -47,7 +48,7 @@ LEAST_CONTRAST_SD = 1.4
 #: Most of the outline that may lie outside the film (choice).
 MOST_OFF_FILM = 0.25
 #: Largest relative standard uncertainty of an area that is still given (choice).
-MOST_U_AREA = 0.25
+MOST_U_AREA = 0.2
 #: The fit's standard uncertainty times this covers in 95 % (read off development phantoms).
 COVERAGE_FACTOR = 1.35
 #: The nearest apex within this is the lesion's own; a root points as its last stretch (mm; choice).
@@ -58,6 +59,14 @@ _JAW_MM, _LEAST_LEFT, _LEFT_SLACK = 8.0, 0.1, 0.45
 #: Longer side of a film without a scale, in assumed millimetres: receptor size 2.
 _ASSUMED_SIDE_MM = 41.0
 _DRAWS, _DRAW_POINTS = 100, 90
+#: Below these the network's lesion is no finding (choice).
+LEAST_PROBABILITY, LEAST_SEEN_CONTRAST_SD = 0.9, 0.3
+#: Bulges of an outline's error against its growth (read off development phantoms).
+SHAPE_SHARE = 0.8
+_NOTHING_SEEN = (
+    "No patch here is darker and quieter than the bone round it. Outline the lesion by hand, or "
+    "state that none is visible."
+)
 #: Code of the warning that stands with each finding of no lesion.
 NOT_NO_LESION = "no-shadow-is-not-no-lesion"
 
@@ -232,16 +241,80 @@ def find_lesion(
     seed = plane.to_plane(as_points([seed_px], what="a click"))[0]
     _refuse_outside(radiograph, seed_px)
     lines = as_lines(plane, root_lines_px)
+    seen = see_lesion(radiograph, plane, seed, lines)
+    if seen is not None and seen.whole and len(seen.outline) > 0:
+        found = _as_seen(radiograph, calibration, plane, seen, root, settings.seed)
+    else:
+        found = _as_fitted(radiograph, calibration, plane, seed, lines, root, settings.seed)
+    if found.size is None:
+        return found
+    u_edge_px = found.size.equivalent_diameter.u_px / 2.0
+    found = replace(found, warnings=_scale(found.size))
+    return _with_distances(found, radiograph, calibration, u_edge_px, landmarks_px)
+
+
+def _as_seen(
+    radiograph: Radiograph,
+    calibration: Calibration | None,
+    plane: PixelScale,
+    seen: SeenLesion,
+    root: str,
+    draws_seed: int,
+) -> Lesion:
+    """The lesion that the network sees."""
+    lesion = Lesion(root=root, source=LesionSource.CLICK)
+    if seen.probability < LEAST_PROBABILITY:
+        return replace(lesion, declined=_NOTHING_SEEN)
+    lesion = replace(
+        lesion,
+        outline_px=_as_tuple(plane.to_px(seen.outline)),
+        contrast_sd=seen.contrast_sd,
+        edge_width=None
+        if np.isnan(seen.edge_width)
+        else scaled_length(seen.edge_width / plane.col, seen.u_edge_width / plane.col, calibration),
+    )
+    size = size_of_outline(
+        lesion.outline_px,
+        radiograph.px_scale,
+        calibration,
+        draws_px=[plane.to_px(draw) for draw in _scattered(seen, draws_seed)],
+    )
+    faint = seen.contrast_sd < LEAST_SEEN_CONTRAST_SD
+    declined = _why_declined(radiograph, plane, seen.outline, size, faint=faint)
+    return replace(lesion, declined=declined) if declined else replace(lesion, size=size)
+
+
+def _scattered(seen: SeenLesion, draws_seed: int) -> list[FloatArray]:
+    """Outlines as likely as the one seen: larger or smaller as a whole, and with bulges."""
+    rng = np.random.default_rng(draws_seed)
+    middle = seen.outline.mean(axis=0)
+    away = seen.outline - middle
+    angle = np.arctan2(*away.T)
+    u_radius = 0.5 * seen.u_log_area
+    waves = [f(k * angle) for k in (2, 3) for f in (np.cos, np.sin)]
+    draws = []
+    for _ in range(_DRAWS):
+        growth = u_radius * rng.standard_normal()
+        bulge = SHAPE_SHARE * u_radius * (rng.standard_normal(len(waves)) @ waves)
+        draws.append(middle + away * np.exp(growth + bulge)[:, None])
+    return draws
+
+
+def _as_fitted(
+    radiograph: Radiograph,
+    calibration: Calibration | None,
+    plane: PixelScale,
+    seed: FloatArray,
+    lines: Sequence[FloatArray],
+    root: str,
+    draws_seed: int,
+) -> Lesion:
+    """The lesion that the explicit model finds."""
     window, fit = _searched(radiograph, plane, seed, lines)
     if fit is None:
-        return Lesion(
-            root=root,
-            source=LesionSource.CLICK,
-            declined="No patch here is darker and quieter than the bone round it. Outline the "
-            "lesion by hand, or state that none is visible.",
-        )
+        return Lesion(root=root, source=LesionSource.CLICK, declined=_NOTHING_SEEN)
     outline = window.centre + outline_of(fit.parameters)
-    draws = _draws(window, fit, settings.seed)
+    draws = _draws(window, fit, draws_seed)
     lesion = Lesion(
         root=root,
         source=LesionSource.CLICK,
@@ -255,12 +328,10 @@ def find_lesion(
         calibration,
         draws_px=[plane.to_px(draw) for draw in draws],
     )
-    declined = _why_declined(radiograph, plane, outline, fit, size)
-    if declined:
-        return replace(lesion, declined=declined)
-    u_edge_px = size.equivalent_diameter.u_px / 2.0
-    lesion = replace(lesion, size=size, warnings=_scale(size))
-    return _with_distances(lesion, radiograph, calibration, u_edge_px, landmarks_px)
+    radius = float(np.sqrt(polygon_area(outline) / np.pi))
+    faint = fit.depth / fit.texture.sd < LEAST_CONTRAST_SD or fit.left > _most_left(radius)
+    declined = _why_declined(radiograph, plane, outline, size, faint=faint)
+    return replace(lesion, declined=declined) if declined else replace(lesion, size=size)
 
 
 def millimetre_plane(radiograph: Radiograph, calibration: Calibration | None) -> PixelScale:
@@ -365,18 +436,18 @@ def _why_declined(
     radiograph: Radiograph,
     plane: PixelScale,
     outline: FloatArray,
-    fit: LesionFit,
     size: LesionSize,
+    *,
+    faint: bool,
 ) -> str:
     px = plane.to_px(outline)
     inside = np.all((px > -0.5) & (px < np.array(radiograph.shape) - 0.5), axis=1)
     radius = np.sqrt(polygon_area(outline) / np.pi)
     u_area = size.area.u_px2 / size.area.value_px2
-    contrast = fit.depth / fit.texture.sd
     by_hand = "Outline it by hand if you can see its edge."
     if 1.0 - inside.mean() > MOST_OFF_FILM:
         return "The patch runs out of the picture: its size cannot be measured on this film."
-    if contrast < LEAST_CONTRAST_SD or fit.left > _most_left(radius):
+    if faint:
         return f"The patch is hardly darker than the texture of the bone round it. {by_hand}"
     if radius < LEAST_RADIUS_MM:
         return (

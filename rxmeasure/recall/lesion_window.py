@@ -66,7 +66,7 @@ def cut_window(
     y, x = np.meshgrid(along, along, indexing="ij")
     rows, cols = (centre[0] + along) / plane.row, (centre[1] + along) / plane.col
     spread = (0.5 * step / plane.row, 0.5 * step / plane.col)
-    part, top, left = _part(radiograph, rows, cols, spread)
+    part, top, left = part_of(radiograph, rows, cols, spread)
     at = np.stack(np.meshgrid(rows - top, cols - left, indexing="ij"))
     values, on_film = sampled(radiograph, part, spread, at)
     window = Window(
@@ -130,10 +130,13 @@ def grain_area(values: FloatArray, where: Mask, step: float) -> float:
     return float(np.sum(c[:end] / c[0] * 2.0 * np.pi * lags) * step)
 
 
-def _part(
+def part_of(
     radiograph: Radiograph, rows: FloatArray, cols: FloatArray, spread: tuple[float, float]
 ) -> tuple[FloatArray, int, int]:
-    """The piece of the film that the grid needs, with its first row and column."""
+    """The piece of the film that rows and columns of a grid need, its first row and column.
+
+    ``spread``: standard deviation of the means to be taken, in pixels.
+    """
     edges = []
     for places, s, size in zip((rows, cols), spread, radiograph.shape, strict=True):
         first = int(np.clip(np.floor(places[0] - 4.0 * s), 0, size - 1))
@@ -153,13 +156,23 @@ def _holds_picture(radiograph: Radiograph, part: FloatArray) -> Mask:
 
 def _roots(window: Window, root_lines: Sequence[FloatArray]) -> Mask:
     points = np.column_stack([window.y.ravel(), window.x.ravel()]) + window.centre
-    inside = np.zeros(len(points), bool)
+    return (beyond_roots(points, root_lines, most=1.0) < 0.0).reshape(window.y.shape)
+
+
+def beyond_roots(
+    points: FloatArray, root_lines: Sequence[FloatArray], *, most: float
+) -> FloatArray:
+    """How far points lie outside what counts as root round canals' lines (mm), at most ``most``.
+
+    ``points``: shape (N, 2), in the lines' plane. Negative inside.
+    """
+    least = np.full(len(points), most)
     for line in root_lines:
         s, away = feet_on_polyline(line, points)
         coronal = polyline_length(line) - s
         half = _ROOT_AT_TIP + _ROOT_BEHIND_TIP * (1.0 - np.exp(-coronal / _TIP_LENGTH))
-        inside |= away < np.minimum(half + _ROOT_GROWTH * coronal, _ROOT_MOST)
-    return np.asarray(inside.reshape(window.y.shape))
+        least = np.minimum(least, away - np.minimum(half + _ROOT_GROWTH * coronal, _ROOT_MOST))
+    return least
 
 
 def bright(window: Window) -> Mask:

@@ -164,7 +164,7 @@ def root_change(change: LesionChange, numbers: Numbers) -> RootChange:
 
 
 def _sizes_of(change: LesionChange) -> tuple[Change, ...]:
-    """Area, area by subtraction, diameters."""
+    """Area, area from both films together, diameters."""
     if change.by_difference is None:
         return change.changes
     return (*change.changes[:1], change.by_difference, *change.changes[1:])
@@ -209,8 +209,8 @@ def _telling_size(change: LesionChange, rows: Sequence[SizeChange]) -> str:
     """The area's change on which the verdict rests."""
     if not rows:
         return ""
-    outlines, subtraction = change.changes[0].verdict, change.by_difference
-    row = rows[1] if subtraction is not None and change.verdict is not outlines else rows[0]
+    outlines, together = change.changes[0].verdict, change.by_difference
+    row = rows[1] if together is not None and change.verdict is not outlines else rows[0]
     return f"{row.quantity} {row.values}, {percent_text(row)}"
 
 

@@ -40,8 +40,9 @@ from rxmeasure.reading import read_radiograph
 from rxmeasure.recall.alignment import RootCourse
 from rxmeasure.recall.change import Change, ChangeVerdict
 from rxmeasure.recall.comparison import lesion_changes
-from rxmeasure.recall.film_difference import AlignedLesion, change_by_difference
+from rxmeasure.recall.film_difference import AlignedLesion
 from rxmeasure.recall.lesion import Lesion, find_lesion
+from rxmeasure.recall.pair_network import change_on_films
 from rxmeasure.recall.pairs import align_pair
 
 CLICK_SHARE = 0.25
@@ -211,7 +212,7 @@ def subtracted(first: Measured, second: Measured, rng: np.random.Generator) -> C
     if found.refused or found.contrast is None or found.error_px is None:
         return None
     middle = np.mean(np.asarray(first.lesion.outline_px), axis=0)
-    return change_by_difference(
+    return change_on_films(
         first.aligned(),
         second.aligned(),
         to_first=found.map_near(middle),

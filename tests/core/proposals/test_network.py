@@ -14,6 +14,7 @@ import pytest
 from rxmeasure.proposals import CanalProposal, Proposals, network, propose
 from rxmeasure.radiograph import Radiograph
 from rxmeasure.reading import read_radiograph
+from rxmeasure.trained_network import trained_network
 
 SAMPLES = Path(__file__).resolve().parents[3] / "sample_images"
 #: Ends and apex stay within this distance (choice: half a pixel of the network's maps is 0.07 mm).
@@ -25,9 +26,9 @@ Change = Callable[[np.ndarray], np.ndarray]
 @pytest.fixture
 def network_forgotten() -> Iterator[None]:
     """The network is looked for anew."""
-    network._session.cache_clear()
+    trained_network.cache_clear()
     yield
-    network._session.cache_clear()
+    trained_network.cache_clear()
 
 
 def film(name: str = "curved_molar.tif") -> Radiograph:

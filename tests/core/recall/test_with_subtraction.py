@@ -29,7 +29,7 @@ UNCHANGED, UNKNOWN = ChangeVerdict.UNCHANGED, ChangeVerdict.CANNOT_BE_TOLD
 
 
 def _seen(ratio: float, u: float = 0.05) -> Change:
-    return ratio_change(ratio, u, quantity="area, by subtraction")
+    return ratio_change(ratio, u, quantity="area, both films together")
 
 
 def _together(series: Series, seen: Change) -> LesionChange:
@@ -74,11 +74,11 @@ def test_the_verdict_stands_beside_the_number_it_rests_on() -> None:
     assert before.numbers.startswith("area 28.26 → ")
     told = replace(series, lesion_changes=(_together(series, _seen(0.85)),))
     (glance,) = glances(told, numbers)
-    assert (glance.word, glance.numbers[:20]) == ("reduced", "area, by subtraction")
+    assert (glance.word, glance.numbers[:25]) == ("reduced", "area, both films together")
     rows = root_change(told.lesion_changes[0], numbers).rows
     assert [row.quantity for row in rows[:3]] == [
         "area",
-        "area, by subtraction",
+        "area, both films together",
         "largest diameter",
     ]
 

@@ -1,0 +1,170 @@
+"""Train the networks of the lesions on films drawn by bone.py over backdrops of backdrops.py.
+
+    python .tools/train_lesions/fit.py BACKDROPS OUT --films 1|2 [--seconds 400]
+
+Needs torch and onnx, which the project itself does not. The learning rate follows the clock, so
+that a run gives a like network, not the same.
+"""
+
+from __future__ import annotations
+
+import argparse
+import copy
+import sys
+import time
+from collections import Counter
+from pathlib import Path
+
+import numpy as np
+import onnx
+import torch
+from bone import Batch, films
+from lesion_net import LesionNet
+from torch import Tensor, nn
+from torch.nn import functional
+
+sys.path.append(str(Path(__file__).parents[1] / "train_proposals"))
+from train import follow_mean, in_half_precision, rate_share  # noqa: E402
+
+from rxmeasure.recall.lesion_grid import GRID, STEP_MM  # noqa: E402
+
+
+class Backdrops:
+    """All backdrops on the device."""
+
+    def __init__(self, folder: Path, device: torch.device) -> None:
+        self.maps: dict[str, Tensor] = {}
+        parts: dict[str, list[np.ndarray]] = {}
+        for path in sorted(folder.glob("*.npz")):
+            with np.load(path) as film:
+                for name in film.files:
+                    parts.setdefault(name, []).append(film[name])
+        for name, values in parts.items():
+            self.maps[name] = torch.as_tensor(np.stack(values)).to(device)
+        self.count = len(self.maps["depth"])
+
+    def draw(self, n: int) -> dict[str, Tensor]:
+        chosen = torch.randint(0, self.count, (n,), device=self.maps["depth"].device)
+        return {name: values[chosen] for name, values in self.maps.items()}
+
+
+def loss_of(
+    maps: Tensor, numbers: Tensor, batch: Batch, count: int
+) -> tuple[Tensor, dict[str, float]]:
+    """Outlines by cross entropy, numbers by normal likelihood."""
+    maps, numbers = maps.float(), numbers.float()
+    there = batch.there
+    bce = functional.binary_cross_entropy_with_logits
+    truth = batch.masks[:, :count]
+    outline = bce(maps, truth, reduction="none").mean((2, 3)).sum(1)
+    # A small lesion's outline counts as much as a large one's.
+    share = batch.masks[:, :1].mean((2, 3))[:, 0]
+    outline = (outline / torch.sqrt(share + 0.002)).mean()
+    area = torch.log(batch.area)
+    cell = STEP_MM**2 * GRID**2
+    size = torch.log(torch.sigmoid(maps).detach().mean((2, 3)) + 1e-4) + np.log(cell)
+    log_sd = numbers[:, 2].clamp(-5.0, 2.0)
+    off = size[:, 0] + numbers[:, 1] - area[:, 0]
+    single = (0.5 * (off * torch.exp(-log_sd)).clamp(-8.0, 8.0) ** 2 + log_sd) * there
+    parts = {
+        "outline": 3.0 * outline,
+        "there": 0.2 * bce(numbers[:, 0], there),
+        "area": 0.3 * single.sum() / there.sum(),
+    }
+    if count == 2:
+        log_sd = numbers[:, 4].clamp(-5.0, 2.0)
+        off = size[:, 1] - size[:, 0] + numbers[:, 3] - (area[:, 1] - area[:, 0])
+        change = (0.5 * (off * torch.exp(-log_sd)).clamp(-8.0, 8.0) ** 2 + log_sd) * there
+        parts["change"] = 3.0 * change.sum() / there.sum()
+    return sum(parts.values()), {name: float(v.detach()) for name, v in parts.items()}
+
+
+class Exported(nn.Module):
+    """The network with its numbers finished: logit, log area, its sd, log ratio, its sd."""
+
+    def __init__(self, net: LesionNet) -> None:
+        super().__init__()
+        self.net = net
+
+    def forward(self, x: Tensor) -> tuple[Tensor, Tensor]:
+        maps, numbers = self.net(x)
+        size = torch.log(torch.sigmoid(maps).mean((2, 3)) + 1e-4)
+        size = size + float(np.log(STEP_MM**2 * GRID**2))
+        first = size[:, :1] + numbers[:, 1:2]
+        ratio = size[:, -1:] - size[:, :1] + numbers[:, 3:4]
+        sd = torch.exp(numbers[:, (2, 4)].clamp(-5.0, 2.0))
+        return maps, torch.cat([numbers[:, :1], first, sd[:, :1], ratio, sd[:, 1:]], dim=1)
+
+
+def export(net: LesionNet, channels: int, path: Path) -> None:
+    plain = Exported(copy.deepcopy(net).float().cpu()).eval()
+    axes = {name: {0: "films"} for name in ("films", "maps", "numbers")}
+    torch.onnx.export(
+        plain, (torch.zeros(2, channels, GRID, GRID),), str(path), input_names=["films"],
+        output_names=["maps", "numbers"], dynamic_axes=axes, opset_version=17, dynamo=False,
+    )  # fmt: skip
+    onnx.save(in_half_precision(onnx.load(str(path))), str(path))
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("backdrops", type=Path)
+    parser.add_argument("out", type=Path)
+    parser.add_argument("--films", type=int, choices=(1, 2), required=True)
+    parser.add_argument("--seconds", type=float, default=400.0)
+    parser.add_argument("--batch", type=int, default=24, help="backdrops")
+    parser.add_argument("--copies", type=int, default=5, help="lesions for each marrow")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--rate", type=float, default=2e-3)
+    parser.add_argument("--start", type=Path, help="weights to go on from")
+    options = parser.parse_args()
+    device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
+    torch.manual_seed(options.seed)
+    torch.backends.cudnn.benchmark = True
+    store = Backdrops(options.backdrops, device)
+    channels = 3 if options.films == 1 else 5
+    net = LesionNet(channels, options.films).to(device)
+    if options.start is not None:
+        net.load_state_dict(torch.load(options.start, map_location=device))
+    net = net.to(memory_format=torch.channels_last)
+    mean = copy.deepcopy(net).eval()
+    optimiser = torch.optim.AdamW(net.parameters(), lr=options.rate, weight_decay=1e-2)
+    name = f"lesion_{options.films}"
+    weights = sum(p.numel() for p in net.parameters())
+    print(f"{weights} weights, {store.count} backdrops", flush=True)
+    began, step, last = time.time(), 0, 0
+    sums: Counter[str] = Counter()
+    next_note, next_copy = began + 20.0, began + 60.0
+    while (passed := time.time() - began) < options.seconds:
+        for group in optimiser.param_groups:
+            group["lr"] = options.rate * rate_share(passed, options.seconds)
+        with torch.no_grad():
+            batch = films(store.draw(options.batch), options.copies, options.films)
+        x = batch.single if options.films == 1 else batch.pair
+        x = x.contiguous(memory_format=torch.channels_last)
+        with torch.autocast(device.type, torch.bfloat16):
+            maps, numbers = net(x)
+        loss, parts = loss_of(maps, numbers, batch, options.films)
+        optimiser.zero_grad(set_to_none=True)
+        loss.backward()
+        nn.utils.clip_grad_norm_(net.parameters(), 1.0)
+        if torch.isfinite(loss):
+            optimiser.step()
+        follow_mean(mean, net, min(0.998, 1 - 1 / (step + 2)))
+        step += 1
+        sums.update(parts)
+        if time.time() > next_note:
+            text = " ".join(f"{k} {v / (step - last):.4f}" for k, v in sums.items())
+            print(f"{name} {passed:.0f} s, step {step}: {text}", flush=True)
+            sums, last = Counter(), step
+            next_note += 20.0
+        if time.time() > next_copy:
+            torch.save(mean.state_dict(), options.out / f"{name}.pt")
+            next_copy += 60.0
+    torch.save(mean.state_dict(), options.out / f"{name}.pt")
+    export(mean, channels, options.out / f"{name}.onnx")
+    print(f"{name}: {step} steps in {time.time() - began:.0f} s", flush=True)
+
+
+if __name__ == "__main__":
+    main()
