@@ -10,8 +10,8 @@ often a number is declined.
 
 Pairs: a 5 mm lesion on two films a year apart (2 to 6 degrees, another receptor, bone
 texture correlated 0.5 to 0.8), once unchanged and once with 15 % less area. Printed for the
-outlines alone and for the outlines with the subtraction of the films, aligned by roots clicked
-with 0.2 mm SD: how often the change is called, how often an unchanged lesion is called changed,
+outlines alone and for the outlines with both films together, aligned by roots clicked with 0.2 mm
+SD: how often the change is called, how often an unchanged lesion is called changed,
 how often the interval holds the truth, and how many changes a threshold finds that calls 5 % of
 the unchanged. The scale is the true one.
 """
@@ -100,7 +100,7 @@ class Measured:
     seconds: float
 
     def aligned(self) -> AlignedLesion:
-        """For the subtraction."""
+        """For the two films together."""
         return AlignedLesion(film=self.film, calibration=true_scale(self.truth), lesion=self.lesion)
 
 
@@ -169,7 +169,7 @@ def single(seed: int, cache: Path, pitch: float) -> Found:
 
 
 def pair(seed: int, cache: Path, pitch: float) -> list[tuple[Pair, Pair]]:
-    """One tooth at two visits, unchanged and smaller: by outlines, and with the subtraction."""
+    """One tooth at two visits, unchanged and smaller: by outlines, and with both films together."""
     shape = (round(36.0 / pitch), round(27.0 / pitch))
     visits = random_visits(
         seed, course="same", diameter_mm=PAIR_DIAMETER_MM, shape=shape, pitch_mm=pitch
@@ -182,7 +182,7 @@ def pair(seed: int, cache: Path, pitch: float) -> list[tuple[Pair, Pair]]:
         second = measured(with_lesions(visits.second, [smaller]), rng, cache)
         lesions = (1, [first.lesion]), (2, [second.lesion])
         (plain,) = lesion_changes(*lesions)
-        seen = subtracted(first, second, np.random.default_rng([seed, 80]))
+        seen = together(first, second, np.random.default_rng([seed, 80]))
         (both,) = lesion_changes(*lesions, by_difference={} if seen is None else {"root": seen})
         area = plain.changes[0] if plain.changes else None
         pairs.append(
@@ -194,8 +194,8 @@ def pair(seed: int, cache: Path, pitch: float) -> list[tuple[Pair, Pair]]:
     return pairs
 
 
-def subtracted(first: Measured, second: Measured, rng: np.random.Generator) -> Change | None:
-    """Change from the difference of the films, None where they cannot be aligned."""
+def together(first: Measured, second: Measured, rng: np.random.Generator) -> Change | None:
+    """Change on both films together, None where they cannot be aligned."""
     if first.lesion.size is None or second.lesion.size is None:
         return None
     lines = [noisy_clicks(canal, rng, count=3) for canal in first.truth.canals]
@@ -298,7 +298,7 @@ def main() -> None:
             pairs = [one for found in every for one in found]
         if pairs:
             tell_pairs("outlines alone", [alone for alone, _ in pairs])
-            tell_pairs("outlines and subtraction", [both for _, both in pairs])
+            tell_pairs("outlines and both films", [both for _, both in pairs])
 
 
 if __name__ == "__main__":
