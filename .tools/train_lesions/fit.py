@@ -3,9 +3,9 @@
     python .tools/train_lesions/fit.py BACKDROPS OUT --films 1|2 [--seconds 400]
 
 Needs torch and onnx, which the project itself does not. The learning rate follows the clock, so
-that a run gives a like network, not the same. The weights in the project come from these runs on one
-accelerator, each from the weights of the one before and on backdrops of its own (first seeds 200000,
-210000, 220000, 230000, 230000, 240000; about 1400 each, the last 630):
+that a run gives a like network, not the same. The weights in the project come from these runs on
+one accelerator, each from the weights of the one before and on backdrops of its own (first seeds
+200000, 210000, 220000, 230000, 230000, 240000; about 1400 each, the last 630):
 
     --films 1: 455 s, 330 s, 300 s (--rate 0.0012, from 230000), 220 s (--rate 0.001, from 240000)
     --films 2: 455 s, 515 s, 515 s, 465 s, 545 s (--rate 0.0012), 330 s (--rate 0.001)
