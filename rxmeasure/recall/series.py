@@ -451,13 +451,17 @@ def _scale_warnings(visits: Sequence[Visit]) -> tuple[Warned, ...]:
     missing = [str(n) for n, visit in enumerate(visits, 1) if visit.calibration is None]
     if not missing:
         return ()
-    return (
-        Warned(
-            code="visit-without-scale",
-            text=f"No scale at visit {', '.join(missing)}: sizes of that film are compared as "
-            "ratios with a film aligned to it, or not at all.",
-        ),
-    )
+    if len(missing) == 1:
+        text = (
+            f"No scale at visit {missing[0]}: sizes of that film are compared as ratios with a "
+            "film aligned to it, or not at all."
+        )
+    else:
+        text = (
+            f"No scale at visits {', '.join(missing[:-1])} and {missing[-1]}: sizes of these films "
+            "are compared as ratios with films aligned to them, or not at all."
+        )
+    return (Warned(code="visit-without-scale", text=text),)
 
 
 def _trend(visits: Sequence[Visit]) -> tuple[TrendPoint, ...]:

@@ -96,6 +96,10 @@ def test_one_film_without_a_scale_is_not_compared_unless_the_films_are_aligned()
     assert change.verdict is ChangeVerdict.CANNOT_BE_TOLD
     assert "not aligned" in change.reason
     assert [w.code for w in series.warnings] == ["visit-without-scale"]
+    assert series.warnings[0].text.startswith("No scale at visit 2: sizes of that film are")
+    bare = [(drawn_film(n), film_marks(scaled=False)) for n in (1, 2, 3)]
+    (warned,) = drawn_series(60.0, 45.0, 40.0, films=bare).warnings
+    assert warned.text.startswith("No scale at visits 1, 2 and 3: sizes of these films are")
     # Pixels of the second film count 0.8 of the first: 45 px are 36.
     ratio = PixelRatio(before=1, after=2, value=0.8, u_rel=0.005)
     (change,) = drawn_series(60.0, 45.0, films=films, pixel_ratios=[ratio]).lesion_changes
