@@ -8,7 +8,9 @@ networks depend less on how the phantom draws them.
 from __future__ import annotations
 
 import math
+import sys
 from dataclasses import dataclass
+from pathlib import Path
 
 import torch
 from torch import Tensor
@@ -22,6 +24,9 @@ from rxmeasure.recall.lesion_grid import (
     NEAR_MM,
     STEP_MM,
 )
+
+sys.path.append(str(Path(__file__).parents[1] / "train_proposals"))
+from augment import chance, uniform  # noqa: E402
 
 SIDE, DRAWN_MM = 288, 0.1
 STRUTS = ((1.1, 0.4), (1.7, 0.8), (2.4, 1.0), (3.4, 1.0), (4.8, 0.8))
@@ -92,14 +97,6 @@ class Batch:
     masks: Tensor
     area: Tensor
     there: Tensor
-
-
-def uniform(n: int, low: float, high: float, device: torch.device) -> Tensor:
-    return torch.rand(n, device=device) * (high - low) + low
-
-
-def chance(n: int, p: float, device: torch.device) -> Tensor:
-    return torch.rand(n, device=device) < p
 
 
 def normal(n: int, sd: float, device: torch.device) -> Tensor:

@@ -15,7 +15,7 @@ from rxmeasure.recall.alignment import RootCourse
 from rxmeasure.recall.change import Change
 from rxmeasure.recall.comparison import PixelRatio
 from rxmeasure.recall.contrast import AlignmentError
-from rxmeasure.recall.film_difference import AlignedLesion
+from rxmeasure.recall.film_difference import AlignedLesion, AlignedLesions
 from rxmeasure.recall.lesion import Lesion
 from rxmeasure.recall.pair_network import change_on_films
 from rxmeasure.recall.pairs import PairAlignment, PairLandmarks, align_pair
@@ -108,16 +108,15 @@ def _difference(
     """None too for points by hand: how far they are off at the lesion is not known."""
     if found.automatic is None or found.contrast is None or found.error_px is None:
         return None
-    sides = (
-        AlignedLesion(film=before.film, calibration=before.calibration, lesion=first),
-        AlignedLesion(film=after.film, calibration=after.calibration, lesion=second),
-    )
     return change_on_films(
-        *sides,
-        to_first=found.map_near(_middle(first)),
-        contrast=found.contrast,
-        root_lines_px=[canal.centre_line.points_px for canal in before.canals],
-        u_place_px=found.error_px,
+        AlignedLesions(
+            before=AlignedLesion(film=before.film, calibration=before.calibration, lesion=first),
+            after=AlignedLesion(film=after.film, calibration=after.calibration, lesion=second),
+            to_first=found.map_near(_middle(first)),
+            contrast=found.contrast,
+            root_lines_px=[canal.centre_line.points_px for canal in before.canals],
+            u_place_px=found.error_px,
+        )
     )
 
 

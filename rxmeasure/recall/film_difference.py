@@ -86,6 +86,50 @@ class AlignedLesion:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class AlignedLesions:
+    """A lesion on two films that are aligned at its depth.
+
+    Attributes
+    ----------
+    before, after : AlignedLesion
+        Both with an outline.
+    to_first : ndarray, shape (3, 3)
+        Pixels of the later film to pixels of the earlier one, at the lesion's depth.
+    contrast : ContrastCurve
+        Grey levels of the later film in those of the earlier one.
+    root_lines_px : sequence of array_like, shape (N, 2)
+        Roots in the earlier film, apex last; they are left out.
+    u_place_px : float
+        Standard uncertainty of ``to_first`` at the lesion, in column pitches of the earlier film.
+    """
+
+    before: AlignedLesion
+    after: AlignedLesion
+    to_first: FloatArray
+    contrast: ContrastCurve
+    root_lines_px: Sequence[ArrayLike] = ()
+    u_place_px: float = 0.0
+
+    @property
+    def plane(self) -> PixelScale:
+        """The earlier film's, in mm."""
+        return millimetre_plane(self.before.film, self.before.calibration)
+
+    @property
+    def root_lines(self) -> tuple[FloatArray, ...]:
+        """Roots on that plane."""
+        return as_lines(self.plane, self.root_lines_px)
+
+    def outlines(self) -> list[FloatArray]:
+        """Both outlines on that plane, the earlier one first."""
+        first, second = (
+            as_points(one.lesion.outline_px, at_least=3, what="an outline")
+            for one in (self.before, self.after)
+        )
+        return [self.plane.to_plane(first), self.plane.to_plane(mapped(self.to_first, second))]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Places:
     """Bone that both films show: place round the window's centre (mm) and difference."""
 
@@ -106,29 +150,8 @@ class _Edge:
     slopes: FloatArray
 
 
-def change_by_difference(
-    before: AlignedLesion,
-    after: AlignedLesion,
-    *,
-    to_first: FloatArray,
-    contrast: ContrastCurve,
-    root_lines_px: Sequence[ArrayLike] = (),
-    u_place_px: float = 0.0,
-) -> Change | None:
+def change_by_difference(pair: AlignedLesions) -> Change | None:
     """Change of a lesion's area from the difference of two films.
-
-    Parameters
-    ----------
-    before, after : AlignedLesion
-        Both with an outline.
-    to_first : ndarray, shape (3, 3)
-        Pixels of the later film to pixels of the earlier one, at the lesion's depth.
-    contrast : ContrastCurve
-        Grey levels of the later film in those of the earlier one.
-    root_lines_px : sequence of array_like, shape (N, 2)
-        Roots in the earlier film, apex last; they are left out.
-    u_place_px : float
-        Standard uncertainty of ``to_first`` at the lesion, in column pitches of the earlier film.
 
     Returns
     -------
@@ -136,21 +159,16 @@ def change_by_difference(
         In the unit ``"ratio"``, the earlier area counted as 1. None where too little bone
         shows round the edge, or the outlines differ by more than this can follow.
     """
-    plane = millimetre_plane(before.film, before.calibration)
-    outlines = [
-        plane.to_plane(as_points(before.lesion.outline_px, at_least=3, what="an outline")),
-        plane.to_plane(mapped(to_first, as_points(after.lesion.outline_px, at_least=3))),
-    ]
+    outlines = pair.outlines()
     areas = [polygon_area(outline) for outline in outlines]
     if min(areas) <= 0.0 or abs(np.log(areas[1] / areas[0])) > _MOST_CHANGE:
         return None
-    lines = as_lines(plane, root_lines_px)
-    places = _places((before.film, after.film), plane, outlines[0], lines, to_first, contrast)
+    places = _places(pair, outlines[0])
     if len(places.points) < 3 * _LEAST_PLACES:
         return None
     widths = [
         _edge_width(one.lesion, millimetre_plane(one.film, one.calibration))
-        for one in (before, after)
+        for one in (pair.before, pair.after)
     ]
     found = [
         _edge_at(places.points, outline - places.window.centre, width)
@@ -168,31 +186,25 @@ def change_by_difference(
     depth = _depth(places, edge.share)
     if depth <= 0.0:
         return None
-    shift_sd = float(np.hypot(_SHIFT_SD, u_place_px * plane.col))
+    shift_sd = float(np.hypot(_SHIFT_SD, pair.u_place_px * pair.plane.col))
     growth, u_growth = _fitted(places, edge, depth, shift_sd)
     return change_of_log_area(2.0 * growth, 2.0 * u_growth, response_sd=_RESPONSE_SD)
 
 
-def _places(
-    films: tuple[Radiograph, Radiograph],
-    plane: PixelScale,
-    outline: FloatArray,
-    root_lines: Sequence[FloatArray],
-    to_first: FloatArray,
-    contrast: ContrastCurve,
-) -> _Places:
+def _places(pair: AlignedLesions, outline: FloatArray) -> _Places:
+    plane = pair.plane
     half = _WIDER * float(np.sqrt(polygon_area(outline) / np.pi)) + _MARGIN
     window = cut_window(
-        films[0],
+        pair.before.film,
         plane,
         outline.mean(axis=0),
         half=half,
         step=max(_STEP, half / _MOST_STEPS),
-        root_lines=root_lines,
+        root_lines=pair.root_lines,
     )
     places = np.stack([window.y, window.x], axis=-1) + window.centre
-    later, shown = on_earlier_film(films[1], plane, places, window.step, to_first)
-    later = contrast.apply(later)
+    later, shown = on_earlier_film(pair.after.film, plane, places, window.step, pair.to_first)
+    later = pair.contrast.apply(later)
     both = replace(window, values=later, bone=window.bone & shown, on_film=window.on_film & shown)
     bone = both.bone & ~bright(both)
     return _Places(

@@ -13,21 +13,17 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike
 from skimage.measure import points_in_poly
 
-from rxmeasure.geometry import FloatArray, as_points
+from rxmeasure.geometry import FloatArray
 from rxmeasure.recall.change import Change
-from rxmeasure.recall.contrast import ContrastCurve
 from rxmeasure.recall.film_difference import (
-    AlignedLesion,
+    AlignedLesions,
     change_by_difference,
     change_of_log_area,
     on_earlier_film,
 )
-from rxmeasure.recall.lesion import millimetre_plane
 from rxmeasure.recall.lesion_grid import FARTHEST_MM, GRID, STEP_MM
-from rxmeasure.recall.lesion_window import as_lines
 from rxmeasure.recall.network_view import (
     View,
     answers_in_eight_ways,
@@ -36,7 +32,6 @@ from rxmeasure.recall.network_view import (
     usual_grey,
     view_of,
 )
-from rxmeasure.recall.plane_map import mapped
 from rxmeasure.trained_network import trained_network
 
 #: Least overlap (intersection over union) of what the network sees with both outlines (choice).
@@ -62,67 +57,35 @@ class SeenChange:
     u_log_ratio: float
 
 
-def change_on_films(
-    before: AlignedLesion,
-    after: AlignedLesion,
-    *,
-    to_first: FloatArray,
-    contrast: ContrastCurve,
-    root_lines_px: Sequence[ArrayLike] = (),
-    u_place_px: float = 0.0,
-) -> Change | None:
+def change_on_films(pair: AlignedLesions) -> Change | None:
     """Change of a lesion's area as the network sees it, else from the difference of the films.
 
-    Parameters and result are those of `change_by_difference`, which stands in where the network
-    cannot look or sees other lesions than those outlined.
+    See `change_by_difference`, which stands in where the network cannot look or sees other lesions
+    than those outlined.
     """
-    seen = change_as_seen(
-        before,
-        after,
-        to_first=to_first,
-        contrast=contrast,
-        root_lines_px=root_lines_px,
-        u_place_px=u_place_px,
-    )
-    return seen or change_by_difference(
-        before,
-        after,
-        to_first=to_first,
-        contrast=contrast,
-        root_lines_px=root_lines_px,
-        u_place_px=u_place_px,
-    )
+    return change_as_seen(pair) or change_by_difference(pair)
 
 
-def change_as_seen(
-    before: AlignedLesion,
-    after: AlignedLesion,
-    *,
-    to_first: FloatArray,
-    contrast: ContrastCurve,
-    root_lines_px: Sequence[ArrayLike] = (),
-    u_place_px: float = 0.0,
-) -> Change | None:
-    """Change of a lesion's area as the network sees it; see `change_by_difference`.
+def change_as_seen(pair: AlignedLesions) -> Change | None:
+    """Change of a lesion's area as the network sees it, as `change_by_difference` tells it.
 
     None where the network cannot look, or sees other lesions than those outlined.
     """
     network = trained_network("rxmeasure.recall", "lesion_pair.onnx")
     if network is None:
         return None
-    plane = millimetre_plane(before.film, before.calibration)
-    outlines = [
-        plane.to_plane(as_points(before.lesion.outline_px, at_least=3, what="an outline")),
-        plane.to_plane(mapped(to_first, as_points(after.lesion.outline_px, at_least=3))),
-    ]
+    outlines = pair.outlines()
     centre = np.asarray(outlines[0].mean(axis=0))
-    view = view_of(before.film, plane, centre, as_lines(plane, root_lines_px))
-    later, shown = on_earlier_film(after.film, plane, grid_mm() + centre, STEP_MM, to_first)
-    other = View(centre=centre, values=contrast.apply(later), on_film=shown, beyond=view.beyond)
+    view = view_of(pair.before.film, pair.plane, centre, pair.root_lines)
+    later, shown = on_earlier_film(
+        pair.after.film, pair.plane, grid_mm() + centre, STEP_MM, pair.to_first
+    )
+    later = pair.contrast.apply(later)
+    other = View(centre=centre, values=later, on_film=shown, beyond=view.beyond)
     seen = _seen(network, view, other)
     if seen is None or not _same_lesions(seen, [o - centre for o in outlines]):
         return None
-    u = float(np.hypot(_COVERAGE * seen.u_log_ratio, _PER_MM * u_place_px * plane.col))
+    u = float(np.hypot(_COVERAGE * seen.u_log_ratio, _PER_MM * pair.u_place_px * pair.plane.col))
     return change_of_log_area(seen.log_ratio, u)
 
 

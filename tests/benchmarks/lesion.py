@@ -40,7 +40,7 @@ from rxmeasure.reading import read_radiograph
 from rxmeasure.recall.alignment import RootCourse
 from rxmeasure.recall.change import Change, ChangeVerdict
 from rxmeasure.recall.comparison import lesion_changes
-from rxmeasure.recall.film_difference import AlignedLesion
+from rxmeasure.recall.film_difference import AlignedLesion, AlignedLesions
 from rxmeasure.recall.lesion import Lesion, find_lesion
 from rxmeasure.recall.pair_network import change_on_films
 from rxmeasure.recall.pairs import align_pair
@@ -213,12 +213,14 @@ def together(first: Measured, second: Measured, rng: np.random.Generator) -> Cha
         return None
     middle = np.mean(np.asarray(first.lesion.outline_px), axis=0)
     return change_on_films(
-        first.aligned(),
-        second.aligned(),
-        to_first=found.map_near(middle),
-        contrast=found.contrast,
-        root_lines_px=[canal.centre_line_px for canal in first.truth.canals],
-        u_place_px=found.error_px,
+        AlignedLesions(
+            before=first.aligned(),
+            after=second.aligned(),
+            to_first=found.map_near(middle),
+            contrast=found.contrast,
+            root_lines_px=[canal.centre_line_px for canal in first.truth.canals],
+            u_place_px=found.error_px,
+        )
     )
 
 

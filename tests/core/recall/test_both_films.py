@@ -1,4 +1,4 @@
-"""The verdict of two outlines together with that of the subtraction of their films."""
+"""The verdict of two outlines together with that of both films seen together."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ def _together(series: Series, seen: Change) -> LesionChange:
         ((48.0, 60.0), ENLARGED, _seen(0.94), UNKNOWN),
     ],
 )
-def test_outlines_and_subtraction_have_one_verdict(
+def test_outlines_and_both_films_have_one_verdict(
     radii: tuple[float, float], outlines: ChangeVerdict, seen: Change, together: ChangeVerdict
 ) -> None:
     series = drawn_series(*radii)
