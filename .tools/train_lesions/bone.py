@@ -31,6 +31,8 @@ from augment import chance, uniform  # noqa: E402
 SIDE, DRAWN_MM = 288, 0.1
 STRUTS = ((1.1, 0.4), (1.7, 0.8), (2.4, 1.0), (3.4, 1.0), (4.8, 0.8))
 ANGLES = 180
+#: Share of lesions and marrow as the phantom's.
+USUAL = 0.5
 #: Width of a film's sharpening: two pixels.
 SHARPENED_MM = 0.06
 
@@ -174,19 +176,57 @@ def blurred(values: Tensor, sd: Tensor, sharpened: Tensor) -> Tensor:
     return torch.fft.irfft2(torch.fft.rfft2(values) * gain, s=(SIDE, SIDE))
 
 
-def tissues(slant: Tensor, depth: Tensor, count: int) -> list[Tensor]:
+class Fields:
+    """Textures of marrow on the device, periodic, in groups of like waves and weights.
+
+    Each draw takes them from another place, mirrored or not; `renew` replaces one group.
+    """
+
+    def __init__(self, device: torch.device, groups: int = 64, of_a_group: int = 24) -> None:
+        self.fields = torch.empty(
+            groups, of_a_group, SIDE, SIDE, device=device, dtype=torch.float16
+        )
+        self._next = 0
+        for _ in range(groups):
+            self.renew()
+
+    def renew(self) -> None:
+        count, device = self.fields.shape[1], self.fields.device
+        varied = self._next % 2 == 0
+        finer = torch.exp(uniform(1, -0.35, 0.35, device)) if varied else torch.ones(1)
+        mix = torch.exp(torch.randn(1, 8, device=device) * 0.5 * varied)
+        drawn = trabecular(finer.to(device).repeat(count), mix.repeat(count, 1))
+        self.fields[self._next] = drawn.half()
+        self._next = (self._next + 1) % len(self.fields)
+
+    def draw(self, usual: Tensor, kinds: int) -> list[Tensor]:
+        """``kinds`` fields of one group, (n, SIDE, SIDE) each; the phantom's where ``usual``."""
+        n, device = len(usual), usual.device
+        groups, count = self.fields.shape[:2]
+        group = torch.randint(0, groups, (n,), device=device)
+        group = torch.where(usual, group // 2 * 2 + 1, group)
+        which = torch.rand(n, count, device=device).argsort(1)
+        found = []
+        for k in range(kinds):
+            lines = []
+            for _ in "yx":
+                sense = torch.where(chance(n, 0.5, device), 1, -1)[:, None]
+                start = torch.randint(0, SIDE, (n, 1), device=device)
+                lines.append((start + sense * torch.arange(SIDE, device=device)) % SIDE)
+            at = (group[:, None, None], which[:, k, None, None])
+            found.append(self.fields[(*at, lines[0][:, :, None], lines[1][:, None])].float())
+        return found
+
+
+def tissues(slant: Tensor, depth: Tensor, usual: Tensor, count: int, store: Fields) -> list[Tensor]:
     """Marrow of ``count`` films of one place round 1, each (n, SIDE, SIDE)."""
     n, device = len(depth), depth.device
-    varied = chance(n, 0.5, device)
-    finer = torch.where(varied, torch.exp(uniform(n, -0.35, 0.35, device)), 1.0)
-    mix = torch.exp(torch.randn(n, 8, device=device) * 0.5 * varied[:, None])
-    kinds = 2 if count == 1 else 6
-    fields = trabecular(finer.repeat(kinds), mix.repeat(kinds, 1)).view(-1, n, SIDE, SIDE)
+    fields = store.draw(usual, 2 if count == 1 else 6)
     common = torch.where(
-        chance(n, 0.7, device), uniform(n, 0.5, 0.8, device), uniform(n, 0.2, 1.0, device)
+        usual | chance(n, 0.7, device), uniform(n, 0.5, 0.8, device), uniform(n, 0.2, 1.0, device)
     )
     own, shared = torch.sqrt(1.0 - common), torch.sqrt(common)
-    one_layer = chance(n, 0.3, device)
+    one_layer = ~usual & chance(n, 0.3, device)
     places = lattice(SIDE, DRAWN_MM, device)[None] + (SIDE - 1) / 2.0 * DRAWN_MM
     nets = []
     for film, side in ((0, -0.5), (1, 0.5))[:count]:
@@ -203,22 +243,26 @@ def tissues(slant: Tensor, depth: Tensor, count: int) -> list[Tensor]:
         nets.append(1.0 + torch.where(one_layer[:, None, None], layers[0], both))
     # Marrow may be fainter than the phantom's.
     fainter = torch.exp(uniform(n, math.log(0.05), 0.0, device))
-    fainter = torch.where(chance(n, 0.45, device), fainter, 1.0)
+    fainter = torch.where(~usual & chance(n, 0.45, device), fainter, 1.0)
     return [1.0 + fainter[:, None, None] * (net - 1.0) for net in nets]
 
 
 def random_lesions(
-    apex: Tensor, direction: Tensor, ridge: Tensor, device: torch.device
+    apex: Tensor, direction: Tensor, ridge: Tensor, usual: Tensor
 ) -> tuple[Lesions, Lesions]:
     """A lesion at two visits: as `rxmeasure.phantom.visits` draws it, and with more freedom."""
-    n = len(apex)
-    wide = torch.exp(uniform(n, math.log(1.3), math.log(11.0), device))
+    n, device = len(apex), apex.device
+    wide = torch.where(
+        chance(n, 0.5, device),
+        uniform(n, math.log(1.3), math.log(11.0), device),
+        uniform(n, math.log(3.0), math.log(8.0), device),
+    ).exp()
     ratio = torch.exp(normal(n, 0.14, device))
     shares = torch.rand(n, 3, device=device) * torch.tensor([0.1, 0.07, 0.05], device=device)
     phases = torch.rand(n, 3, device=device) * 2.0 * math.pi
     beyond = wide * uniform(n, 0.05, 0.45, device)
     lost = torch.minimum(0.9 * wide + 1.0, 0.8 * ridge)
-    free = chance(n, 0.4, device)
+    free = ~usual & chance(n, 0.4, device)
     lost = torch.where(free, lost * uniform(n, 0.6, 1.2, device), lost)
     edge = uniform(n, 0.25, 1.0, device)
     aside = normal(n, 0.05, device) * wide * free
@@ -303,21 +347,18 @@ def dark_things(places: Tensor, apex: Tensor) -> Tensor:
     return cavity + hole * (0.35 * chance(n, 0.1, device))[:, None, None]
 
 
-def films(maps: dict[str, Tensor], copies: int, count: int = 2) -> Batch:
-    """Films over a batch of backdrops: ``copies`` with different lesions and places for each.
-
-    With a ``count`` of 1 the second film is the first once more.
-    """
-    nets = tissues(maps["slant"], maps["depth"], count)
-    parts = [_drawn(maps, nets) for _ in range(copies)]
-    return Batch(*(torch.cat([getattr(p, f) for p in parts]) for f in Batch.__annotations__))
+def films(maps: dict[str, Tensor], store: Fields, count: int = 2) -> Batch:
+    """Films over a batch of backdrops. With a ``count`` of 1 the second is the first once more."""
+    usual = chance(len(maps["depth"]), USUAL, maps["depth"].device)
+    nets = tissues(maps["slant"], maps["depth"], usual, count, store)
+    return _drawn(maps, nets, usual)
 
 
-def _drawn(maps: dict[str, Tensor], nets: list[Tensor]) -> Batch:
+def _drawn(maps: dict[str, Tensor], nets: list[Tensor], usual: Tensor) -> Batch:
     slant, apex = maps["slant"], maps["apex"]
     n, device = len(slant), slant.device
     ridge = maps["bone"][:, 0]
-    first, second = random_lesions(apex, maps["direction"], ridge, device)
+    first, second = random_lesions(apex, maps["direction"], ridge, usual)
     places = lattice(SIDE, DRAWN_MM, device)[None] + (SIDE - 1) / 2.0 * DRAWN_MM
     places = places.expand(n, -1, -1, -1)
     drawn = [

@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import argparse
 import copy
+import os
 import sys
 import time
 from collections import Counter
@@ -26,10 +27,11 @@ from pathlib import Path
 import numpy as np
 import onnx
 import torch
-from bone import Batch, films
+from bone import Batch, Fields, films
 from lesion_net import LesionNet
 from torch import Tensor, nn
 from torch.nn import functional
+from torch.nn.parallel import DistributedDataParallel
 
 sys.path.append(str(Path(__file__).parents[1] / "train_proposals"))
 from train import follow_mean, in_half_precision, rate_share  # noqa: E402
@@ -37,13 +39,26 @@ from train import follow_mean, in_half_precision, rate_share  # noqa: E402
 from rxmeasure.recall.lesion_grid import GRID, STEP_MM  # noqa: E402
 
 
-class Backdrops:
-    """All backdrops on the device."""
+class Clock:
+    """Seconds since it was made, the same for all processes."""
 
-    def __init__(self, folder: Path, device: torch.device) -> None:
+    def __init__(self, device: torch.device, count: int) -> None:
+        self._began, self._device, self._count = time.time(), device, count
+
+    def __call__(self) -> float:
+        passed = torch.tensor(time.time() - self._began, device=self._device)
+        if self._count > 1:
+            torch.distributed.broadcast(passed, 0)
+        return float(passed)
+
+
+class Backdrops:
+    """Backdrops on the device, each process its share."""
+
+    def __init__(self, folder: Path, device: torch.device, rank: int, processes: int) -> None:
         self.maps: dict[str, Tensor] = {}
         parts: dict[str, list[np.ndarray]] = {}
-        for path in sorted(folder.glob("*.npz")):
+        for path in sorted(folder.glob("*.npz"))[rank::processes]:
             with np.load(path) as film:
                 for name in film.files:
                     parts.setdefault(name, []).append(film[name])
@@ -58,7 +73,7 @@ class Backdrops:
 
 def loss_of(
     maps: Tensor, numbers: Tensor, batch: Batch, count: int
-) -> tuple[Tensor, dict[str, float]]:
+) -> tuple[Tensor, dict[str, Tensor]]:
     """Outlines by cross entropy, numbers by normal likelihood."""
     maps, numbers = maps.float(), numbers.float()
     there = batch.there
@@ -84,7 +99,7 @@ def loss_of(
         off = size[:, 1] - size[:, 0] + numbers[:, 3] - (area[:, 1] - area[:, 0])
         change = (0.5 * (off * torch.exp(-log_sd)).clamp(-8.0, 8.0) ** 2 + log_sd) * there
         parts["change"] = 3.0 * change.sum() / there.sum()
-    return sum(parts.values()), {name: float(v.detach()) for name, v in parts.items()}
+    return sum(parts.values()), parts
 
 
 class Exported(nn.Module):
@@ -114,64 +129,84 @@ def export(net: LesionNet, channels: int, path: Path) -> None:
     onnx.save(in_half_precision(onnx.load(str(path))), str(path))
 
 
+def save(net: LesionNet, path: Path) -> None:
+    """Weights in half precision, to go on from."""
+    weights = net.state_dict()
+    torch.save({k: v.half() if v.is_floating_point() else v for k, v in weights.items()}, path)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("backdrops", type=Path)
     parser.add_argument("out", type=Path)
     parser.add_argument("--films", type=int, choices=(1, 2), required=True)
     parser.add_argument("--seconds", type=float, default=400.0)
-    parser.add_argument("--batch", type=int, default=24, help="backdrops")
-    parser.add_argument("--copies", type=int, default=5, help="lesions for each marrow")
+    parser.add_argument("--batch", type=int, default=120, help="films or pairs on each device")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--rate", type=float, default=2e-3)
     parser.add_argument("--start", type=Path, help="weights to go on from")
     options = parser.parse_args()
-    device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
-    torch.manual_seed(options.seed)
+    # One process for each device, as torchrun starts them.
+    rank, count = int(os.environ.get("RANK", "0")), int(os.environ.get("WORLD_SIZE", "1"))
+    device = torch.device("cuda", rank) if torch.cuda.is_available() else torch.device("cpu")
+    if count > 1:
+        torch.cuda.set_device(device)
+        torch.distributed.init_process_group("nccl")
     torch.backends.cudnn.benchmark = True
-    store = Backdrops(options.backdrops, device)
+    torch.manual_seed(options.seed)
     channels = 3 if options.films == 1 else 5
     net = LesionNet(channels, options.films).to(device)
     if options.start is not None:
-        net.load_state_dict(torch.load(options.start, map_location=device))
+        net.go_on_from(torch.load(options.start, map_location=device))
     net = net.to(memory_format=torch.channels_last)
+    torch.manual_seed(1000 * options.seed + rank)
+    backdrops, fields = Backdrops(options.backdrops, device, rank, count), Fields(device)
     mean = copy.deepcopy(net).eval()
+    trained = DistributedDataParallel(net, device_ids=[rank]) if count > 1 else net
     optimiser = torch.optim.AdamW(net.parameters(), lr=options.rate, weight_decay=1e-2)
     name = f"lesion_{options.films}"
     weights = sum(p.numel() for p in net.parameters())
-    print(f"{weights} weights, {store.count} backdrops", flush=True)
-    began, step, last = time.time(), 0, 0
+    print(f"{weights} weights, {backdrops.count} backdrops", flush=True)
+    passed_s = Clock(device, count)
+    step, last, passed = 0, 0, 0.0
     sums: Counter[str] = Counter()
-    next_note, next_copy = began + 20.0, began + 60.0
-    while (passed := time.time() - began) < options.seconds:
+    next_note, next_copy = 20.0, 60.0
+    while passed < options.seconds:
         for group in optimiser.param_groups:
             group["lr"] = options.rate * rate_share(passed, options.seconds)
         with torch.no_grad():
-            batch = films(store.draw(options.batch), options.copies, options.films)
+            if step % 4 == 0:
+                fields.renew()
+            batch = films(backdrops.draw(options.batch), fields, options.films)
         x = batch.single if options.films == 1 else batch.pair
         x = x.contiguous(memory_format=torch.channels_last)
         with torch.autocast(device.type, torch.bfloat16):
-            maps, numbers = net(x)
+            maps, numbers = trained(x)
         loss, parts = loss_of(maps, numbers, batch, options.films)
         optimiser.zero_grad(set_to_none=True)
         loss.backward()
-        nn.utils.clip_grad_norm_(net.parameters(), 1.0)
-        if torch.isfinite(loss):
+        norm = nn.utils.clip_grad_norm_(net.parameters(), 1.0)
+        if torch.isfinite(norm):
             optimiser.step()
-        follow_mean(mean, net, min(0.998, 1 - 1 / (step + 2)))
+        follow_mean(mean, net, min(0.999, 1 - 1 / (step + 2)))
         step += 1
-        sums.update(parts)
-        if time.time() > next_note:
-            text = " ".join(f"{k} {v / (step - last):.4f}" for k, v in sums.items())
+        sums.update({k: v.detach() for k, v in parts.items()})
+        if step % 20 == 0:
+            passed = passed_s()
+        if rank == 0 and passed > next_note:
+            text = " ".join(f"{k} {float(v) / (step - last):.4f}" for k, v in sums.items())
             print(f"{name} {passed:.0f} s, step {step}: {text}", flush=True)
             sums, last = Counter(), step
             next_note += 20.0
-        if time.time() > next_copy:
-            torch.save(mean.state_dict(), options.out / f"{name}.pt")
+        if rank == 0 and passed > next_copy:
+            save(mean, options.out / f"{name}.pt")
             next_copy += 60.0
-    torch.save(mean.state_dict(), options.out / f"{name}.pt")
-    export(mean, channels, options.out / f"{name}.onnx")
-    print(f"{name}: {step} steps in {time.time() - began:.0f} s", flush=True)
+    if rank == 0:
+        save(mean, options.out / f"{name}.pt")
+        export(mean, channels, options.out / f"{name}.onnx")
+        print(f"{name}: {step} steps in {passed:.0f} s", flush=True)
+    if count > 1:
+        torch.distributed.destroy_process_group()
 
 
 if __name__ == "__main__":

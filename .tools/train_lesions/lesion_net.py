@@ -7,6 +7,7 @@ each lesion it answers numbers, each with the logarithm of its standard deviatio
 from __future__ import annotations
 
 import sys
+from itertools import pairwise
 from pathlib import Path
 
 import torch
@@ -17,7 +18,7 @@ sys.path.append(str(Path(__file__).parents[1] / "train_proposals"))
 from network import Residual, convolution  # noqa: E402
 
 WIDTHS = (32, 48, 96, 144, 192)
-DEPTHS = (1, 2, 2, 2, 2)
+DEPTHS = (1, 3, 4, 3, 2)
 
 
 class LesionNet(nn.Module):
@@ -29,17 +30,15 @@ class LesionNet(nn.Module):
 
     def __init__(self, channels: int, films: int) -> None:
         super().__init__()
+        pairs = list(pairwise(WIDTHS))
         self.stem = convolution(channels, WIDTHS[0], 5)
-        self.down = nn.ModuleList(
-            convolution(a, b, 3, stride=2) for a, b in zip(WIDTHS, WIDTHS[1:], strict=False)
-        )
+        self.down = nn.ModuleList(convolution(a, b, 3, stride=2) for a, b in pairs)
         self.inner = nn.ModuleList(
             nn.Sequential(*(Residual(w) for _ in range(n)))
             for w, n in zip(WIDTHS, DEPTHS, strict=True)
         )
         self.merge = nn.ModuleList(
-            nn.Sequential(convolution(a + b, a, 1), Residual(a))
-            for a, b in zip(WIDTHS, WIDTHS[1:], strict=False)
+            nn.Sequential(convolution(a + b, a, 1), Residual(a)) for a, b in pairs
         )
         self.maps = nn.Conv2d(WIDTHS[0], films, 1)
         self.features = convolution(WIDTHS[0], 64, 3, stride=2)
@@ -50,6 +49,13 @@ class LesionNet(nn.Module):
             nn.ReLU(),
             nn.Linear(128, 5),
         )
+
+    def go_on_from(self, weights: dict[str, Tensor]) -> None:
+        """Take trained weights; blocks that they lack pass on what they get."""
+        lacking = self.load_state_dict(weights, strict=False).missing_keys
+        for name, part in self.named_modules():
+            if isinstance(part, Residual) and f"{name}.first.weight" in lacking:
+                nn.init.zeros_(part.norm_2.weight)
 
     def forward(self, x: Tensor) -> tuple[Tensor, Tensor]:
         x = self.inner[0](self.stem(x))

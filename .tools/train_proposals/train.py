@@ -153,11 +153,13 @@ def in_half_precision(graph: onnx.ModelProto) -> onnx.ModelProto:
 @torch.no_grad()
 def follow_mean(mean: nn.Module, model: nn.Module, keep: float) -> None:
     """Running mean of the weights."""
-    for a, b in zip(mean.state_dict().values(), model.state_dict().values(), strict=True):
-        if a.dtype.is_floating_point:
-            a.lerp_(b.to(a.dtype), 1.0 - keep)
-        else:
-            a.copy_(b)
+    pairs = zip(mean.state_dict().values(), model.state_dict().values(), strict=True)
+    of_kind: dict[bool, list[tuple[Tensor, Tensor]]] = {True: [], False: []}
+    for a, b in pairs:
+        of_kind[a.dtype.is_floating_point].append((a, b))
+    torch._foreach_lerp_(*map(list, zip(*of_kind[True], strict=True)), 1.0 - keep)
+    for a, b in of_kind[False]:
+        a.copy_(b)
 
 
 def rate_share(passed: float, seconds: float) -> float:

@@ -193,4 +193,4 @@ def test_a_lesion_too_large_for_the_network_is_fitted() -> None:
 
 @pytest.mark.parametrize("name", ["lesion.onnx", "lesion_pair.onnx"])
 def test_the_weights_are_small(name: str) -> None:
-    assert len((files("rxmeasure.recall") / name).read_bytes()) <= 8_500_000
+    assert len((files("rxmeasure.recall") / name).read_bytes()) <= 9_500_000
