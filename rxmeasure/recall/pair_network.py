@@ -47,7 +47,7 @@ _EACH_COUNTS = 0.7
 #: Standard deviation of the area's logarithm: this part of what the networks state, this much that
 #: they do not know of, and this for each mm by which the films may lie off (read off development
 #: phantoms).
-_STATED, _COMMON, _PER_MM = 0.6, 0.035, 0.3
+_STATED, _COMMON, _PER_MM = 0.63, 0.036, 0.3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
