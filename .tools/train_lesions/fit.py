@@ -15,7 +15,7 @@ following runs, each from the weights of the one before and on backdrops of its 
 Between them what bone.py varies grew: either film as the first, sharpening and contrast of each
 film (from the third), faint marrow (from the fifth of the pairs). Before the last runs the network
 became deeper, each lesion got marrow of its own, and half of the lesions became like the phantom's:
-the network of single films then erred a third less. That of the pairs has had a tenth of that
+the network of single films then erred a third less. That of the pairs has had a fifth of that
 training; trained further on lesions of 4 to 6 mm alone it went on improving (told of changes of
 15 % at 5 % false: 69 % at the start, 85 % after 300 s on one device; 90 % where the films lay
 exactly), so more training is what it needs next.
