@@ -7,6 +7,8 @@ from functools import cache
 from importlib.resources import files
 from typing import Any
 
+from rxmeasure.errors import RxMeasureError
+
 
 def _threads() -> int:
     """Two, or one where the surroundings ask for one thread, as each process of a batch does."""
@@ -15,7 +17,13 @@ def _threads() -> int:
 
 @cache
 def trained_network(package: str, file_name: str) -> Any:
-    """The network of a file in a package, or None without onnxruntime or without the file."""
+    """The network of a file in a package, or None without onnxruntime or without the file.
+
+    Raises
+    ------
+    RxMeasureError
+        For a damaged file.
+    """
     model = files(package) / file_name
     try:
         import onnxruntime
@@ -26,6 +34,13 @@ def trained_network(package: str, file_name: str) -> Any:
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = _threads()
     options.inter_op_num_threads = 1
-    return onnxruntime.InferenceSession(
-        model.read_bytes(), options, providers=["CPUExecutionProvider"]
-    )
+    try:
+        return onnxruntime.InferenceSession(
+            model.read_bytes(), options, providers=["CPUExecutionProvider"]
+        )
+    except Exception as error:
+        raise RxMeasureError(
+            found=f"trained weights that cannot be read ({file_name}: {error}).",
+            needed="the file as it comes with the package.",
+            next_step="Install rxmeasure again.",
+        ) from error

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from functools import partial
 from importlib.resources import files
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -23,12 +25,14 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from rxmeasure.calibration.scale import Calibration
+from rxmeasure.errors import RxMeasureError
 from rxmeasure.recall import lesion_network, pair_network
 from rxmeasure.recall.change import Change, ChangeVerdict
 from rxmeasure.recall.contrast import ContrastCurve
 from rxmeasure.recall.film_difference import AlignedLesion, change_by_difference
-from rxmeasure.recall.lesion import find_lesion
+from rxmeasure.recall.lesion import LesionSource, find_lesion
 from rxmeasure.recall.pair_network import change_as_seen, change_on_films
+from rxmeasure.trained_network import trained_network
 
 FIRST = partial(side_of, outline_px=drawn_edge())
 SECOND = partial(side_of, outline_px=drawn_edge(SMALLER))
@@ -136,6 +140,21 @@ def test_films_that_may_lie_off_say_less() -> None:
     assert unsure.least_significant > 1.2 * sure.least_significant
 
 
+def test_only_outlines_that_were_found_from_clicks_count_in_the_change() -> None:
+    larger = drawn_edge(1.03)
+    sides = side_of(drawn_cavity(1), larger), FIRST(drawn_cavity(2))
+    same = FIRST(drawn_cavity(1)), sides[1]
+
+    def found(sides: tuple[AlignedLesion, AlignedLesion]) -> Change:
+        clicked = [replace(s, lesion=replace(s.lesion, source=LesionSource.CLICK)) for s in sides]
+        return _seen(*clicked)
+
+    assert _log(_seen(*sides)) == pytest.approx(_log(_seen(*same)), abs=1e-6)
+    # Half of 0.7, times the logarithm of the outlines' areas.
+    less = _log(found(sides)) - _log(found(same))
+    assert less == pytest.approx(-0.35 * 2.0 * np.log(1.03), abs=1e-6)
+
+
 def test_outlines_of_something_else_are_left_to_the_difference_of_the_films() -> None:
     elsewhere = drawn_edge() + (40.0, -35.0)
     sides = side_of(drawn_cavity(1), elsewhere), side_of(drawn_cavity(2), elsewhere)
@@ -194,3 +213,16 @@ def test_a_lesion_too_large_for_the_network_is_fitted() -> None:
 @pytest.mark.parametrize("name", ["lesion.onnx", "lesion_pair.onnx"])
 def test_the_weights_are_small(name: str) -> None:
     assert len((files("rxmeasure.recall") / name).read_bytes()) <= 9_500_000
+
+
+def test_damaged_weights_are_an_error_that_says_what_to_do(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    package = tmp_path / "damaged_weights"
+    package.mkdir()
+    (package / "__init__.py").touch()
+    whole = (files("rxmeasure.recall") / "lesion.onnx").read_bytes()
+    (package / "lesion.onnx").write_bytes(whole[: len(whole) // 2])
+    monkeypatch.syspath_prepend(tmp_path)
+    with pytest.raises(RxMeasureError, match=r"lesion\.onnx.*Next: Install rxmeasure again"):
+        trained_network("damaged_weights", "lesion.onnx")
