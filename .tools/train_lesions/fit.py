@@ -7,18 +7,18 @@ Needs torch and onnx, which the project itself does not; the second way trains o
 The learning rate follows the clock, so that a run gives a like network, not the same. ``--start``
 takes the weights of a run (``.pt``) or of a network in the project (``.onnx``). These come from the
 following runs, each from the weights of the one before and on backdrops of its own (first seeds
-200000 to 240000, about 1400 each; then 4678 from 270000):
+200000 to 240000, about 1400 each; 4678 from 270000, 4779 from 280000, two times 5000 from 300000):
 
-    --films 1: 455 s, 330 s, 300 s, 220 s, 456 s (--rate 0.0015), 536 s (--rate 0.0012)
-    --films 2: 455 s, 515 s, 515 s, 465 s, 545 s, 330 s, 70 s on four devices (--rate 0.001)
+    --films 1: 455 s, 330 s, 300 s, 220 s, 456 s (--rate 0.0015), 536 s (--rate 0.0012), 430 s
+        (--rate 0.0015), 491 s (--rate 0.0012), 489 s (--rate 0.001)
+    --films 2: 455 s, 515 s, 515 s, 465 s, 545 s, 330 s, 70 s on four devices (--rate 0.001), then
+        on three: 448 s (--rate 0.0015), 526 s (--rate 0.0012), 525 s (--rate 0.001)
 
 Between them what bone.py varies grew: either film as the first, sharpening and contrast of each
-film (from the third), faint marrow (from the fifth of the pairs). Before the last runs the network
-became deeper, each lesion got marrow of its own, and half of the lesions became like the phantom's:
-the network of single films then erred a third less. That of the pairs has had a fifth of that
-training; trained further on lesions of 4 to 6 mm alone it went on improving (told of changes of
-15 % at 5 % false: 69 % at the start, 85 % after 300 s on one device; 90 % where the films lay
-exactly), so more training is what it needs next.
+film (from the third), faint marrow (from the fifth of the pairs). Before the fifth run of single
+films the network became deeper, each lesion got marrow of its own, and half of the lesions became
+like the phantom's. The loss of what is told of a change fell in the last three runs to -6.06, -6.28
+and -6.42 (-5.4 before), still a little at the end.
 """
 
 from __future__ import annotations

@@ -62,7 +62,7 @@ _DRAWS, _DRAW_POINTS = 100, 90
 #: Below these the network's lesion is no finding (choice).
 LEAST_PROBABILITY, LEAST_SEEN_CONTRAST_SD = 0.9, 0.3
 #: Bulges of an outline's error against its growth (read off development phantoms).
-SHAPE_SHARE = 0.8
+SHAPE_SHARE = 1.2
 _NOTHING_SEEN = (
     "No patch here is darker and quieter than the bone round it. Outline the lesion by hand, or "
     "state that none is visible."

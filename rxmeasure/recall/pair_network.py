@@ -43,11 +43,11 @@ _LEAST_OVERLAP = 0.5
 #: development phantoms).
 _OUTLINES_COUNT, _OUTLINES_LEAN = 1.0 / 3.0, 1.5
 #: Areas seen on each film alone count this part (read off development phantoms).
-_EACH_COUNTS = 0.7
+_EACH_COUNTS = 0.6
 #: Standard deviation of the area's logarithm: this part of what the networks state, this much that
 #: they do not know of, and this for each mm by which the films may lie off (read off development
 #: phantoms).
-_STATED, _COMMON, _PER_MM = 0.63, 0.036, 0.3
+_STATED, _COMMON, _PER_MM = 0.7, 0.036, 0.3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -71,18 +71,25 @@ class _Networks:
 class SeenChange:
     """Both lesions on the earlier film's grid, and the logarithm of the ratio of their areas.
 
-    ``together``: as both films show it. ``each``: of the areas seen on each film alone.
+    ``together``: as both films show it. ``each``: of the areas seen on each film alone. ``u_``: as
+    the networks state it.
     """
 
     shares: FloatArray
     together: float
+    u_together: float
     each: float
-    u_log_ratio: float
+    u_each: float
 
     def log_ratio(self, of_outlines: float | None) -> float:
         """With the ratio of the outlines that the program found on the films as they were taken."""
         each = self.each if of_outlines is None else 0.5 * (self.each + of_outlines)
         return (1.0 - _EACH_COUNTS) * self.together + _EACH_COUNTS * each
+
+    def u_log_ratio(self, place_mm: float) -> float:
+        """Of films that may lie off by so much."""
+        stated = (1.0 - _EACH_COUNTS) * self.u_together, _EACH_COUNTS * self.u_each
+        return float(np.linalg.norm([_STATED * np.hypot(*stated), _COMMON, _PER_MM * place_mm]))
 
 
 def change_on_films(pair: AlignedLesions) -> Change | None:
@@ -116,9 +123,8 @@ def change_as_seen(pair: AlignedLesions) -> Change | None:
     lesions = pair.before.lesion, pair.after.lesion
     found = all(lesion.source is LesionSource.CLICK for lesion in lesions)
     of_outlines = np.log(polygon_area(outlines[1]) / polygon_area(outlines[0]))
-    place_mm = pair.u_place_px * pair.plane.col
-    u = np.linalg.norm([_STATED * seen.u_log_ratio, _COMMON, _PER_MM * place_mm])
-    return change_of_log_area(seen.log_ratio(float(of_outlines) if found else None), float(u))
+    u = seen.u_log_ratio(pair.u_place_px * pair.plane.col)
+    return change_of_log_area(seen.log_ratio(float(of_outlines) if found else None), u)
 
 
 def _seen(networks: _Networks, first: View, second: View) -> SeenChange | None:
@@ -148,12 +154,12 @@ def _seen(networks: _Networks, first: View, second: View) -> SeenChange | None:
     both = np.mean(shares, axis=0)
     of_outlines = _OUTLINES_LEAN * (_log_area(both[1]) - _log_area(both[0]))
     together = (1.0 - _OUTLINES_COUNT) * float(np.mean(ratios)) + _OUTLINES_COUNT * of_outlines
-    u_each, u_together = np.sqrt(np.sum(u_areas)), np.sqrt(np.mean(u_ratios))
     return SeenChange(
         shares=both,
         together=together,
+        u_together=float(np.sqrt(np.mean(u_ratios))),
         each=areas[1] - areas[0],
-        u_log_ratio=float(np.hypot((1.0 - _EACH_COUNTS) * u_together, _EACH_COUNTS * u_each)),
+        u_each=float(np.sqrt(np.sum(u_areas))),
     )
 
 

@@ -211,7 +211,8 @@ def _telling_size(change: LesionChange, rows: Sequence[SizeChange]) -> str:
         return ""
     outlines, together = change.changes[0].verdict, change.by_difference
     row = rows[1] if together is not None and change.verdict is not outlines else rows[0]
-    return f"{row.quantity} {row.values}, {percent_text(row)}"
+    change_text = percent_text(row).replace(" ", "\u00a0")
+    return f"{row.quantity} {row.values}, {change_text}"
 
 
 def percent_text(row: SizeChange) -> str:

@@ -186,8 +186,10 @@ def test_a_click_outside_the_film_is_refused() -> None:
 
 
 def test_without_a_scale_there_are_pixels_only() -> None:
-    found = find_lesion(film_of(_drawn()), None, (145.0, 146.0), root="M")
-    assert found.size is not None
+    # The film counts as a whole one, so that what is drawn here is more than twice as wide.
+    drawn = film_of(_drawn(semi_axes_mm=(1.6, 1.4)))
+    found = find_lesion(drawn, None, (150.0, 141.0), root="M")
+    assert found.size is not None, found.declined
     assert found.size.area.value_mm2 is None
     assert [w.code for w in found.warnings] == ["lesion-without-scale"]
 

@@ -150,9 +150,9 @@ def test_only_outlines_that_were_found_from_clicks_count_in_the_change() -> None
         return _seen(*clicked)
 
     assert _log(_seen(*sides)) == pytest.approx(_log(_seen(*same)), abs=1e-6)
-    # Half of 0.7, times the logarithm of the outlines' areas.
+    # Half of 0.6, times the logarithm of the outlines' areas.
     less = _log(found(sides)) - _log(found(same))
-    assert less == pytest.approx(-0.35 * 2.0 * np.log(1.03), abs=1e-6)
+    assert less == pytest.approx(-0.3 * 2.0 * np.log(1.03), abs=1e-6)
 
 
 def test_outlines_of_something_else_are_left_to_the_difference_of_the_films() -> None:
