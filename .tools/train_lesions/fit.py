@@ -16,9 +16,9 @@ following runs, each from the weights of the one before and on backdrops of its 
 
 Between them what bone.py varies grew: either film as the first, sharpening and contrast of each
 film (from the third), faint marrow (from the fifth of the pairs). Before the fifth run of single
-films the network became deeper, each lesion got marrow of its own, and half of the lesions became
-like the phantom's. The loss of what is told of a change fell in the last three runs to -6.06, -6.28
-and -6.42 (-5.4 before), still a little at the end.
+films and the seventh of the pairs the networks became deeper, each lesion got marrow of its own,
+and half of the lesions became like the phantom's. The loss of what is told of a change fell in the
+last three runs to -6.04, -6.28 and -6.42 (-5.4 before), still a little at the end.
 """
 
 from __future__ import annotations
