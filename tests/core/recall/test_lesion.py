@@ -185,6 +185,14 @@ def test_a_click_outside_the_film_is_refused() -> None:
         _found(_drawn(), (400.0, 20.0))
 
 
+def test_an_outline_may_bulge_so_that_its_diameters_are_less_sure_than_its_area() -> None:
+    size = _found(_drawn()).size
+    assert size is not None
+    equivalent = size.equivalent_diameter
+    for diameter in (size.largest_diameter, size.perpendicular_diameter):
+        assert diameter.u_px / diameter.value_px > 1.3 * equivalent.u_px / equivalent.value_px
+
+
 def test_without_a_scale_there_are_pixels_only() -> None:
     # The film counts as a whole one, so that what is drawn here is more than twice as wide.
     drawn = film_of(_drawn(semi_axes_mm=(1.6, 1.4)))
